@@ -1,0 +1,620 @@
+"""Records that pass between rooms.
+
+Frozen, with arrays copied (or, for the photo itself, taken over) and made
+read-only at construction.  Units stand in the names: ``_px``, ``_mm``,
+``_rad``.  Each record points *backwards* to what it came from.
+
+Two kinds of doubt, never mixed
+-------------------------------
+``sigma_mm``
+    random error of a point across its edge, one standard deviation; it is
+    independent from point to point (after the tracer's own smoothing).
+``sensitivity_mm`` (N, K)
+    change of each point, along its outward (rings) or left (lines) normal,
+    per one standard deviation of each of K shared ``causes``.
+
+Causes are the *inputs* of the measurement (the noise of the crossings, what is
+believed of the lens, the taped distance, the caliper reading ...).  They are
+independent of one another by construction, each has variance one, and each has
+an identity: the same ``Cause.id`` in two patterns is the same error, so that a
+comparison cancels it.  The covariance of two points is the product of their
+sensitivity rows plus, for the same point, ``sigma_mm`` squared.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field, fields
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Pixels = NDArray[np.uint8] | NDArray[np.uint16]
+
+
+class Side(StrEnum):
+    """Which pattern of the boat this is."""
+
+    PORT = "port"
+    STARBOARD = "starboard"
+    SINGLE = "single"
+    """A part that straddles the centreline, such as a breasthook."""
+
+
+class Verdict(StrEnum):
+    """What a comparison can say of one stretch of edge."""
+
+    SAME = "SAME"
+    DIFFERENT = "DIFFERENT"
+    CANNOT_TELL = "CANNOT_TELL"
+
+
+class ScaleBasis(StrEnum):
+    """Where absolute size comes from, most trusted first."""
+
+    BATTEN = "batten"
+    TAPED = "taped"
+    BAR = "bar"
+    NOMINAL = "nominal"
+
+
+Severity = Literal["info", "warn"]
+Role = Literal["edge", "hole", "centreline", "mark"]
+
+
+def _freeze(record: object, **dtypes: Any) -> None:
+    """Copy the named array fields of a frozen record and make them read-only."""
+    for name, dtype in dtypes.items():
+        value = getattr(record, name)
+        if value is None:
+            continue
+        array = np.array(value, dtype=dtype, copy=True)
+        array.setflags(write=False)
+        object.__setattr__(record, name, array)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Note:
+    """A finding that does not stop the work, said where it was found."""
+
+    code: str
+    """Short stable name such as ``scale-nominal``."""
+    severity: Severity
+    text: str
+    """Plain words: what was found and what to do."""
+    value: float | None = None
+    unit: str = ""
+    at_mm: tuple[float, float] | None = None
+    """Place in the frame of the record that carries the note, mm."""
+    at_px: tuple[float, float] | None = None
+    """Place in the photo, upright px."""
+    photo: str = ""
+    """File name of the photo that the note is about, if one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CameraFacts:
+    """What the file says of the camera.  Claims, not measurements."""
+
+    make: str = ""
+    model: str = ""
+    focal_mm: float | None = None
+    focal_35mm: float | None = None
+    """Focal length as a 35 mm equivalent, mm."""
+    taken: str = ""
+    """EXIF date as written, or empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Photo:
+    """One photo or scan as it was stored.
+
+    ``pixels`` are (H, W, 3) RGB or (H, W) grey, uint8 or uint16, in *stored*
+    orientation; the array is taken over, not copied, and made read-only.
+    """
+
+    path: Path
+    sha256: str
+    pixels: Pixels
+    orientation: int = 1
+    """EXIF orientation, 1 to 8; 1 where the file says nothing."""
+    is_scan: bool = False
+    camera: CameraFacts = field(default_factory=CameraFacts)
+    claimed_dpi: tuple[float, float] | None = None
+    """What the file claims, across and down; never used as scale by itself."""
+    notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        self.pixels.setflags(write=False)
+
+    @property
+    def width_px(self) -> int:
+        """Width of the stored matrix."""
+        return int(self.pixels.shape[1])
+
+    @property
+    def height_px(self) -> int:
+        """Height of the stored matrix."""
+        return int(self.pixels.shape[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lens:
+    """Nine lens numbers in ``spilemark.lens.LENS_NAMES`` order, with what is known of them.
+
+    f (px), aspect (fy / f), cx (px), cy (px), k1, k2, p1, p2, k3: pinhole with
+    Brown's distortion as in OpenCV's ``projectPoints``.
+    """
+
+    values: Floats
+    """(9,)"""
+    covariance: Floats
+    """(9, 9)"""
+    basis: str
+    """In words: "EXIF 26 mm", "profile shop-phone", "no EXIF, wide guess"."""
+
+    def __post_init__(self) -> None:
+        _freeze(self, values=np.float64, covariance=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StraightPhoto:
+    """A photo with a proposed lens: a map for points, not new pixels."""
+
+    photo: Photo
+    lens: Lens
+    """The prior that the survey starts from."""
+    lens_group: str
+    """Photos of one group share a lens: same camera, size and focal length."""
+    arm: str
+    """Which set of photos this belongs to: "port", "starboard", "single" or "both"."""
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Cause:
+    """One independent input of the measurement, of unit variance."""
+
+    id: str
+    """Identity across patterns: ``print-scale-x``, ``tape:A-H``, ``crossings:IMG_1:7``."""
+    kind: str
+    """Budget group in plain words: "card print scale", "lens", "taped distance", "face height"."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CardSighting:
+    """One scale card as seen in one photo."""
+
+    name: str
+    crossings_px: Floats
+    """(M, 2) measured crossings, stored px."""
+    residuals_px: Floats
+    """(M, 2) measured minus modelled, px."""
+    kept: Bools
+    """(M,) False where the crossing was gated out as bad."""
+    outline_px: Floats
+    """(4, 2) the chessboard's corners in the photo, stored px, clockwise from its top-left."""
+    outline_mm: Floats
+    """(4, 2) the same on the bench, plane frame."""
+    cross_mm: Floats
+    """(2,) the tape cross, plane frame."""
+    lift_mm: float
+    bow_mm: float
+
+    def __post_init__(self) -> None:
+        _freeze(
+            self,
+            crossings_px=np.float64,
+            residuals_px=np.float64,
+            kept=np.bool_,
+            outline_px=np.float64,
+            outline_mm=np.float64,
+            cross_mm=np.float64,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlaneMap:
+    """The map between a photo's stored pixels and millimetres on the pattern's face.
+
+    World frame: x right, y up, z towards the camera, mm; cards near z = 0, face
+    at ``height_mm``.  The sixteen *view numbers* are the nine lens numbers, the
+    rotation vector (3, rad), the translation (3, mm) and the height (1, mm).
+    Use the functions of ``spilemark.lens`` to map points and sensitivities.
+    """
+
+    lens: Floats
+    """(9,) as refined for this photo."""
+    rotation_rad: Floats
+    """(3,) rotation vector, world to camera (camera: x right, y down, z forward)."""
+    translation_mm: Floats
+    """(3,)"""
+    height_mm: float
+    """Face of the pattern above the plane in which the cards lie."""
+    gain: Floats
+    """(16, K) change of the view numbers per one sigma of each cause."""
+
+    def __post_init__(self) -> None:
+        _freeze(
+            self,
+            lens=np.float64,
+            rotation_rad=np.float64,
+            translation_mm=np.float64,
+            gain=np.float64,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class View:
+    """One photo, placed."""
+
+    straight: StraightPhoto
+    plane: PlaneMap
+    cards: tuple[CardSighting, ...]
+    residual_rms_px: float
+    card_hull_mm: Floats
+    """(H, 2) convex hull of all crossings that were kept, plane frame, anticlockwise."""
+
+    def __post_init__(self) -> None:
+        _freeze(self, card_hull_mm=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ScaleStatement:
+    """How absolute size is known."""
+
+    basis: ScaleBasis
+    words: str
+    """"taped A-H 742.5 mm", "check bars measured 99.6 x 99.8 mm" ..."""
+    sigma_relative: float
+    """One sigma of absolute size over the length of a pattern, as a fraction."""
+    print_scale: tuple[float, float]
+    """What the solve found the cards were printed at, across and along the sheet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Survey:
+    """The whole job solved once: every photo that shares lens, cards or reference."""
+
+    views: tuple[View, ...]
+    causes: tuple[Cause, ...]
+    """K causes; the columns of every ``gain`` and ``sensitivity_mm``."""
+    scale: ScaleStatement
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Polyline:
+    """A measured line, closed (edge, hole) or open (centreline, mark).
+
+    A closed line does not repeat its first point; the outer edge runs
+    anticlockwise, holes clockwise (x right, y up), so wood is on the left.
+    """
+
+    role: Role
+    points_mm: Floats
+    """(N, 2)"""
+    sigma_mm: Floats
+    """(N,) random, across the line."""
+    sensitivity_mm: Floats
+    """(N, K) along the outward normal (closed) or left normal (open), per sigma of each cause."""
+    seen: Bools
+    """(N,) False where bridged or guessed."""
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        _freeze(
+            self,
+            points_mm=np.float64,
+            sigma_mm=np.float64,
+            sensitivity_mm=np.float64,
+            seen=np.bool_,
+        )
+
+    @property
+    def closed(self) -> bool:
+        """Whether the last point joins the first."""
+        return self.role in ("edge", "hole")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Corner:
+    """A true corner of the outer ring."""
+
+    index: int
+    """Which point of the ring it is."""
+    angle_deg: float
+    """Inside angle of the wood, 0..360; over 180 is an inside corner (notch)."""
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Edge:
+    """A stretch of the outer ring between two corners, in ring order."""
+
+    name: str
+    start: int
+    """Index of its first point."""
+    stop: int
+    """Index of its last point, which is the next edge's first; below ``start`` where it wraps."""
+    length_mm: float
+    straight: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outline:
+    """What was traced of one pattern.
+
+    In the plane frame as it leaves ``trace``, in the boat frame as part of a
+    ``RegisteredPattern``.
+    """
+
+    polylines: tuple[Polyline, ...]
+    """Exactly one of role "edge"; any number of holes, centrelines, marks."""
+    corners: tuple[Corner, ...]
+    edges: tuple[Edge, ...]
+    causes: tuple[Cause, ...]
+    views: tuple[View, ...]
+    """The photos it was traced in."""
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def ring(self) -> Polyline:
+        """The outer edge."""
+        return next(p for p in self.polylines if p.role == "edge")
+
+    def of_role(self, role: Role) -> tuple[Polyline, ...]:
+        """All polylines of one role."""
+        return tuple(p for p in self.polylines if p.role == role)
+
+    @property
+    def seen_fraction(self) -> float:
+        """Share of the ring's length that was seen, 0..1."""
+        ring = self.ring
+        step = np.linalg.norm(np.roll(ring.points_mm, -1, 0) - ring.points_mm, axis=1)
+        both = ring.seen & np.roll(ring.seen, -1)
+        return float(step[both].sum() / step.sum())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RigidMap:
+    """Plane frame to boat frame: optional flip of x, then turn, then shift."""
+
+    turn_rad: float
+    shift_mm: tuple[float, float]
+    flipped: bool = False
+    """True when the pattern was photographed face down."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RegisteredPattern:
+    """A pattern in the boat frame, on its reference line.
+
+    ``outline`` has its points in the boat frame; its ``sensitivity_mm`` still
+    describe shape only (no datum).  ``datum_sensitivity_mm`` (N, K + 3) is the
+    ring's change along its normal with the registration included: the K causes
+    of the outline, then the line's own turn, its own sideways doubt and the
+    origin's doubt along it, whose identities are ``datum_causes``.
+    """
+
+    outline: Outline
+    side: Side
+    face: Literal["up", "down"]
+    datum: Literal["centreline", "corner and edge"]
+    """"centreline" where a line was found or given; else the longest straight edge and its corner."""
+    frame: Literal["boat", "pattern"]
+    map: RigidMap
+    covariance: Floats
+    """(3, 3) of turn (rad), x shift (mm), y shift (mm) from the line's own doubt."""
+    datum_causes: tuple[Cause, ...]
+    """K + 3 causes."""
+    datum_sensitivity_mm: Floats
+    """(N, K + 3) of the ring's points."""
+    origin_corner: int | None
+    """Index into ``outline.corners`` of the outer corner."""
+    centreline_offset_mm: float | None = None
+    """x of the drawn line in the boat frame, when stated."""
+    measured: bool = True
+    """False for a mirrored copy."""
+    notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        _freeze(self, covariance=np.float64, datum_sensitivity_mm=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Station:
+    """One stretch of port's edge and how starboard's mirror lies against it."""
+
+    edge: str
+    s_mm: float
+    """Middle of the stretch, measured along the edge from its start (the outer corner where it has one)."""
+    at_mm: tuple[float, float]
+    """On port's outline, boat frame."""
+    normal: tuple[float, float]
+    """Port's outward normal there."""
+    gap_mm: float
+    """Positive: the mirrored starboard outline lies outside port's. Largest |gap| within the stretch, signed."""
+    u95_mm: float
+    """Half-width of the *simultaneous* 95 % band here."""
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RigidDifference:
+    """How starboard's mirror is turned and shifted as a whole against port."""
+
+    turn_deg: float
+    """Positive: anticlockwise seen from above."""
+    turn_u95_deg: float
+    shift_mm: tuple[float, float]
+    shift_u95_mm: tuple[float, float]
+    rack_named: bool
+    """True only when the turn is beyond measurement and the drawn lines' own doubt."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgeComparison:
+    """Datum-free numbers of one pair of edges."""
+
+    name: str
+    port_length_mm: float
+    starboard_length_mm: float
+    u95_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CornerComparison:
+    """Datum-free numbers of one pair of corners."""
+
+    name: str
+    port_deg: float
+    starboard_deg: float
+    u95_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TakeOff:
+    """Where one part made to serve both sides loses wood to fit a side."""
+
+    side: Side
+    edge: str
+    from_mm: float
+    to_mm: float
+    most_mm: float
+    """Deepest cut within the stretch."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Alignment:
+    """The gap everywhere, for one way of laying the two on each other."""
+
+    datum: Literal["centreline", "corner and edge", "best fit"]
+    turn_rad: float
+    """Applied to mirrored starboard, about port's origin, after the datum frames were laid together."""
+    shift_mm: tuple[float, float]
+    gap_mm: Floats
+    """(N,) at each point of port's ring; NaN where either side was not seen."""
+    u95_mm: Floats
+    """(N,) simultaneous band."""
+    stations: tuple[Station, ...]
+
+    def __post_init__(self) -> None:
+        _freeze(self, gap_mm=np.float64, u95_mm=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SideComparison:
+    """Port against mirrored starboard."""
+
+    port: RegisteredPattern
+    starboard_mirrored: RegisteredPattern
+    tolerance_mm: float
+    alignments: tuple[Alignment, ...]
+    """The first is the one that the verdict is about; "best fit" is always among them."""
+    rigid: RigidDifference
+    edges: tuple[EdgeComparison, ...]
+    corners: tuple[CornerComparison, ...]
+    area_mm2: tuple[float, float]
+    """Port, starboard."""
+    verdict: str
+    """One sentence."""
+    one_part_serves_both: bool | None
+    """None: cannot tell."""
+    take_off: tuple[TakeOff, ...]
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stroke:
+    """One drawn line of a template, mm, y up.
+
+    ``segments`` is a tuple of (M, 2) arrays: 2 points are a straight line, 4 a
+    cubic Bezier; each begins where the one before ended.
+    """
+
+    style: Literal["outline", "hole", "centreline", "mark", "guessed", "check", "label", "other"]
+    segments: tuple[Floats, ...]
+    closed: bool
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Label:
+    """Words on a template."""
+
+    text: str
+    at_mm: tuple[float, float]
+    """Left end of the baseline (or its middle/right end, by ``anchor``)."""
+    height_mm: float
+    turn_deg: float = 0.0
+    anchor: Literal["start", "middle", "end"] = "start"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Template:
+    """One true-size drawing in millimetres, y up; writers only transcribe it."""
+
+    name: str
+    """File stem: "port", "starboard", "single"."""
+    title: str
+    left_mm: float
+    bottom_mm: float
+    width_mm: float
+    height_mm: float
+    strokes: tuple[Stroke, ...]
+    labels: tuple[Label, ...]
+    curve_tolerance_mm: float
+    """Largest distance between drawn curves and measured points."""
+    provenance: dict[str, str]
+    pattern: RegisteredPattern
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JobFacts:
+    """What the person told us: names, stock and how the patterns were laid."""
+
+    boat: str = ""
+    part: str = ""
+    date: dt.date | None = None
+    """The job's own date; outputs never read the clock."""
+    thickness_mm: float | None = None
+    thickness_sigma_mm: float = 0.1
+    cards_on: Literal["bench", "pattern"] = "bench"
+    printed_bar_mm: tuple[float, float] | None = None
+    """Measured lengths of the nominal 100 mm bars, across and along the sheet."""
+    distances: tuple[tuple[str, str, float, float], ...] = ()
+    """(card, card, mm, sigma mm) between tape crosses."""
+    tolerance_mm: float = 1.5
+    line_doubt_mm: float = 0.15
+    """One sigma of the drawn line's place at each of its ends."""
+    centreline_offset_mm: float | None = None
+    centreline_px: dict[str, tuple[float, float, float, float]] = field(default_factory=dict)
+    """By arm: x1, y1, x2, y2 in upright px of its first photo."""
+    forward_px: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """By arm: a point towards the bow, upright px of its first photo."""
+    face: dict[str, Literal["up", "down"]] = field(default_factory=dict)
+    """By side; absent: not stated (taken as up, and said)."""
+    edge_names: dict[str, str] = field(default_factory=dict)
+    """Renames: geometric name -> the builder's."""
+    units: Literal["mm", "in"] = "mm"
+    paper: str = "a4"
+
+
+RECORDS: tuple[type, ...] = (
+    Note, CameraFacts, Photo, Lens, StraightPhoto, Cause, CardSighting, PlaneMap, View,
+    ScaleStatement, Survey, Polyline, Corner, Edge, Outline, RigidMap, RegisteredPattern,
+    Station, RigidDifference, EdgeComparison, CornerComparison, TakeOff, Alignment,
+    SideComparison, Stroke, Label, Template, JobFacts,
+)  # fmt: skip
+"""Every record, in pipeline order; the contributor page's table is tested against it."""
+
+
+def field_names(record: type) -> tuple[str, ...]:
+    """Names of a record's fields, in order."""
+    return tuple(f.name for f in fields(record))
