@@ -1,0 +1,61 @@
+"""What goes into the pipeline and what comes out of it as a whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from spilemark.cards import CardSet
+from spilemark.records import (
+    JobFacts,
+    Note,
+    Outline,
+    RegisteredPattern,
+    Side,
+    SideComparison,
+    StraightPhoto,
+    Survey,
+)
+
+ARMS: tuple[str, ...] = ("port", "starboard", "single", "both")
+"""Sets of photos, in the order in which they are worked: each shows patterns lying still."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JobRequest:
+    """One part to be measured."""
+
+    facts: JobFacts
+    photos: dict[str, tuple[Path, ...]]
+    """By arm, see ``ARMS``; each arm named here has at least one photo."""
+    card_set: CardSet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JobResult:
+    """Everything that was measured for one part; writers and reports start here."""
+
+    facts: JobFacts
+    card_set: CardSet
+    photos: dict[str, tuple[StraightPhoto, ...]]
+    """By arm, in the order given; ``survey.views`` has the same photos, arm after arm."""
+    survey: Survey
+    outlines: dict[str, tuple[Outline, ...]]
+    """By arm: every outline that was traced, largest first, plane frame of its arm."""
+    patterns: dict[Side, RegisteredPattern]
+    """The measured patterns, by side."""
+    comparison: SideComparison | None
+    """None where only one side was measured."""
+    notes: tuple[Note, ...]
+    """Every note of every record, in the order of the work, each once."""
+    versions: dict[str, str]
+    """"spilemark", "python", and "<stage>: <plug-in>" to the version that ran."""
+    options: dict[str, dict[str, object]] = field(default_factory=dict)
+    """"<stage>: <plug-in>" to the options it ran with."""
+    timings_s: dict[str, float] = field(default_factory=dict)
+    """Seconds by stage; kept out of the files, so that equal input gives equal bytes."""
+
+    @property
+    def scale_is_nominal(self) -> bool:
+        """Whether no measured length says how large the pattern is."""
+        return self.survey.scale.basis == "nominal"
