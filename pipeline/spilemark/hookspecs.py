@@ -38,7 +38,6 @@ def read_source(path: Path, is_scan: bool, options: Any) -> Photo:
     Given a path, hand on its pixels *as stored* with the EXIF orientation
     beside them.  The file must not be changed.  Raise ``UnreadableInput``.
     """
-    raise NotImplementedError  # pragma: no cover - a specification
 
 
 @hookspec(firstresult=True)
