@@ -6,6 +6,7 @@ Board millimetres: origin at the chessboard's top-left corner, x right, y down
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +51,11 @@ class Card:
         white = [(c, r) for r in range(self.rows) for c in range(self.columns) if (c + r) % 2]
         return tuple((self.first_id + k, c, r) for k, (c, r) in enumerate(white))
 
+    @property
+    def marker_ids(self) -> range:
+        """Ids of the coded squares."""
+        return range(self.first_id, self.first_id + self.columns * self.rows // 2)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batten:
@@ -58,6 +64,7 @@ class Batten:
     cards: tuple[str, str]
     distance_mm: float
     sigma_mm: float
+    measured_on: dt.date | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,3 +76,37 @@ class CardSet:
     """An OpenCV dictionary name such as ``DICT_5X5_1000``."""
     cards: tuple[Card, ...]
     battens: tuple[Batten, ...] = ()
+
+    def card(self, name: str) -> Card:
+        """The card of that name; KeyError if the set has none."""
+        return {card.name: card for card in self.cards}[name]
+
+
+SHOP_NAMES = "ABCDEFGHJKLMNPRSTU"
+"""No I, O or Q (read as 1 and 0), nothing that turns into another name upside down."""
+
+SHOP_DICTIONARY = "DICT_5X5_1000"
+SHOP_COLUMNS, SHOP_ROWS = 8, 4
+SHOP_SQUARE_MM, SHOP_MARKER_MM = 15.0, 11.0
+
+
+def shop_cards() -> CardSet:
+    """The built-in cards, those that ``spilemark cards`` prints.
+
+    Each carries 8 x 4 squares of 15 mm: 21 crossings within 120 x 60 mm, and
+    16 coded squares that only say which card it is.  Sizes and dictionary were
+    chosen by ``benchmarks/card_detection.py``.
+    """
+    per_card = SHOP_COLUMNS * SHOP_ROWS // 2
+    cards = tuple(
+        Card(
+            name=name,
+            columns=SHOP_COLUMNS,
+            rows=SHOP_ROWS,
+            square_mm=SHOP_SQUARE_MM,
+            marker_mm=SHOP_MARKER_MM,
+            first_id=k * per_card,
+        )
+        for k, name in enumerate(SHOP_NAMES)
+    )
+    return CardSet(name="shop cards", dictionary=SHOP_DICTIONARY, cards=cards)

@@ -1,0 +1,178 @@
+"""Sheets of ink as PDF or SVG, one user unit a millimetre, true size."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from spilemark.ink import Area, Loop, Sheet, Stroke, Words
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
+
+PT_PER_MM = 72 / 25.4
+"""PDF's default user unit is 1/72 in: ISO 32000-1:2008, 8.3.2.3."""
+
+_FACES = {False: ("Vera", "Vera.ttf"), True: ("VeraBd", "VeraBd.ttf")}
+_SVG_FACES = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, sans-serif"
+
+
+def pdf_bytes(sheets: Sequence[Sheet], title: str) -> bytes:
+    """All sheets as one PDF.
+
+    The file asks viewers not to scale (``/PrintScaling /None``, ISO
+    32000-1:2008, table 150), embeds its fonts, and holds no clock, so that the
+    same sheets give the same bytes.
+    """
+    from reportlab.pdfgen.canvas import Canvas
+
+    _register_faces()
+    store = io.BytesIO()
+    canvas = Canvas(store, invariant=1, pageCompression=1)
+    canvas.setTitle(title)
+    canvas.setAuthor("")
+    canvas.setSubject("")
+    canvas.setCreator("spilemark")
+    canvas.setProducer("spilemark")
+    canvas.setViewerPreference("PrintScaling", "None")
+    for sheet in sheets:
+        canvas.setPageSize((sheet.width_mm * PT_PER_MM, sheet.height_mm * PT_PER_MM))
+        canvas.translate(0, sheet.height_mm * PT_PER_MM)
+        canvas.scale(PT_PER_MM, PT_PER_MM)
+        for mark in sheet.marks:
+            _pdf_mark(canvas, mark)
+        canvas.showPage()
+    canvas.save()
+    return store.getvalue()
+
+
+def svg_text(sheet: Sheet) -> str:
+    """One sheet as SVG with millimetre width, height and viewBox."""
+    import svgwrite
+
+    size = (f"{sheet.width_mm:.6g}mm", f"{sheet.height_mm:.6g}mm")
+    # svgwrite's checker reads each path with a slow parser; the drawing is ours.
+    drawing = svgwrite.Drawing(size=size, debug=False)
+    drawing.viewbox(0, 0, sheet.width_mm, sheet.height_mm)
+    drawing.set_desc(title=sheet.title)
+    for mark in sheet.marks:
+        drawing.add(_svg_mark(drawing, mark))
+    text: str = drawing.tostring()
+    return '<?xml version="1.0" encoding="utf-8"?>\n' + text + "\n"
+
+
+def text_width_mm(words: Words) -> float:
+    """Length of the words as the PDF sets them."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    _register_faces()
+    return float(stringWidth(words.text, _FACES[words.bold][0], words.size_mm))
+
+
+def store_bytes(path: Path, content: bytes) -> None:
+    """Write a whole file or none: a sibling first, then a rename."""
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with part.open("wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _register_faces() -> None:
+    from reportlab.pdfbase.pdfmetrics import getRegisteredFontNames, registerFont
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    for name, file in _FACES.values():
+        if name not in getRegisteredFontNames():
+            registerFont(TTFont(name, file))
+
+
+def _pdf_mark(canvas: Canvas, mark: Area | Stroke | Words) -> None:
+    match mark:
+        case Area():
+            canvas.setFillGray(mark.grey)
+            canvas.drawPath(_pdf_path(canvas, mark.loops), stroke=0, fill=1, fillMode=0)
+        case Stroke():
+            canvas.setStrokeGray(mark.grey)
+            canvas.setLineWidth(mark.width_mm)
+            canvas.setDash(list(mark.dash_mm))
+            path = canvas.beginPath()
+            path.moveTo(mark.points[0][0], -mark.points[0][1])
+            for x, y in mark.points[1:]:
+                path.lineTo(x, -y)
+            canvas.drawPath(path, stroke=1, fill=0)
+        case Words():
+            _pdf_words(canvas, mark)
+
+
+def _pdf_path(canvas: Canvas, loops: Sequence[Loop]) -> Any:
+    path = canvas.beginPath()
+    for (x0, y0), *rest in loops:
+        path.moveTo(x0, -y0)
+        for x, y in rest:
+            path.lineTo(x, -y)
+        path.close()
+    return path
+
+
+def _pdf_words(canvas: Canvas, words: Words) -> None:
+    canvas.saveState()
+    canvas.setFillGray(words.grey)
+    canvas.setFont(_FACES[words.bold][0], words.size_mm)
+    canvas.translate(words.at[0], -words.at[1])
+    canvas.rotate(90 if words.upwards else 0)
+    draw = {
+        "start": canvas.drawString,
+        "middle": canvas.drawCentredString,
+        "end": canvas.drawRightString,
+    }
+    draw[words.anchor](0, 0, words.text)
+    canvas.restoreState()
+
+
+def _svg_mark(drawing: Any, mark: Area | Stroke | Words) -> Any:
+    match mark:
+        case Area():
+            steps = " ".join(
+                "M" + " L".join(f"{_number(x)},{_number(y)}" for x, y in loop) + " Z"
+                for loop in mark.loops
+            )
+            return drawing.path(d=steps, fill=_grey(mark.grey), fill_rule="evenodd")
+        case Stroke():
+            line = drawing.polyline(
+                points=[(float(_number(x)), float(_number(y))) for x, y in mark.points],
+                fill="none",
+                stroke=_grey(mark.grey),
+                stroke_width=mark.width_mm,
+            )
+            if mark.dash_mm:
+                line.dasharray(list(mark.dash_mm))
+            return line
+        case Words():
+            turn = {"transform": f"rotate(-90 {mark.at[0]:g} {mark.at[1]:g})"}
+            return drawing.text(
+                mark.text,
+                insert=(float(_number(mark.at[0])), float(_number(mark.at[1]))),
+                font_family=_SVG_FACES,
+                font_size=mark.size_mm,
+                font_weight="bold" if mark.bold else "normal",
+                text_anchor=mark.anchor,
+                fill=_grey(mark.grey),
+                **(turn if mark.upwards else {}),
+            )
+
+
+def _number(value: float) -> str:
+    return f"{value:.7f}".rstrip("0").rstrip(".")
+
+
+def _grey(grey: float) -> str:
+    level = round(255 * grey)
+    return f"#{level:02x}{level:02x}{level:02x}"
