@@ -1,0 +1,359 @@
+"""What the person says of a job: a ``job.toml``, the command line, or both.
+
+The command line is put into the words of the job file first, and laid over it;
+so both have one meaning and one check.  The whole of a job file::
+
+    boat = "Dunlin 14"                     # any text
+    part = "quarter knee"
+    date = 2026-05-14                      # stands on the templates; no date is made up
+    out = "knee"                           # folder for the results
+    units = "mm"                           # or "in": how lengths are shown
+    paper = "a4"                           # or "letter", "a3", "tabloid"
+    thickness = "3.1 mm ± 0.1"             # of the pattern's stock
+    cards = "mycards.toml"                 # another card set than the shop's own
+    cards_on = "bench"                     # or "pattern"
+    printed_bar = [99.6, 99.8]             # the cards' 100 mm bars, across and along
+    distances = ["A-H = 742.5 mm ± 0.2"]   # taped between crosses
+    centreline_offset = "410 mm"           # drawn line to the boat's centreline
+    tolerance = "1.5 mm"                   # what still counts as the same
+    line_doubt = "0.15 mm"                 # of the drawn line, each end
+    recipe = "recipe.toml"                 # other plug-ins than the shipped ones
+
+    [port]                                 # [starboard], [single], [both] alike
+    photos = ["port.jpg"]
+    centreline = [410, 2210, 3550, 2190]   # upright px of its first photo: x1, y1, x2, y2
+    forward = [2000, 300]                  # a point towards the bow, upright px
+    face = "up"                            # or "down": which face was photographed
+
+    [edge_names]                           # call an edge by the builder's name
+    "edge 1" = "hull edge"
+
+Paths are relative to the job file.  A length is a number in mm or a text with
+its unit.  What follows ± is one standard deviation.  With [both], the tables
+[port] and [starboard] may hold a line, a forward point and a face, in px of the
+photos of [both], but no photos.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, cast
+
+import msgspec
+
+from spilemark.errors import UsageError
+from spilemark.records import JobFacts
+from spilemark.results import ARMS
+from spilemark.strict import check_keys, convert, read_toml
+from spilemark.units import INCH_MM, Measured, parse_measured
+
+Length = str | float
+PAPERS = ("a4", "letter", "a3", "tabloid")
+THICKNESS_SIGMA_MM = 0.1
+"""Doubt of a caliper reading on plywood or card where none is given: common practice."""
+_BAR_MM = 100.0
+_BAR_INCH_MM = 4 * INCH_MM
+
+
+class _Sheet(msgspec.Struct, kw_only=True):
+    """A job file without its tables."""
+
+    boat: str = ""
+    part: str = ""
+    date: dt.date | None = None
+    out: str | None = None
+    units: Literal["mm", "in"] = "mm"
+    paper: Literal["a4", "letter", "a3", "tabloid"] = "a4"
+    thickness: Length | None = None
+    cards: str | None = None
+    cards_on: Literal["bench", "pattern"] = "bench"
+    printed_bar: str | float | list[float] | None = None
+    distances: list[str] = []
+    centreline_offset: Length | None = None
+    tolerance: Length = 1.5
+    line_doubt: Length = 0.15
+    recipe: str | None = None
+
+
+class _Arm(msgspec.Struct, kw_only=True):
+    """The table of one side or set of photos."""
+
+    photos: list[str] = []
+    centreline: list[float] | None = None
+    forward: list[float] | None = None
+    face: Literal["up", "down"] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobOrder:
+    """A job as ordered, checked as far as words can be."""
+
+    facts: JobFacts
+    photos: dict[str, tuple[Path, ...]]
+    """By arm; only arms with photos, in working order."""
+    cards: Path | None
+    recipe: Path | None
+    out: Path | None
+
+
+def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
+    """Join a job file and what the command line says, and check both.
+
+    Parameters
+    ----------
+    job_file : Path or None
+    said : dict
+        The command line in the words of the job file, paths relative to the
+        current folder; wins over the file.
+
+    Raises
+    ------
+    UnreadableInput
+        The job file cannot be read.
+    UsageError
+        A key is misspelt, or a value is impossible; the message names it.
+    """
+    table = _rooted(read_toml(job_file, "job file"), job_file.parent) if job_file else {}
+    where = f"The job file {job_file}" if job_file else "The command"
+    return order_from(_laid_over(table, said), where)
+
+
+def order_from(table: dict[str, Any], where: str) -> JobOrder:
+    """Check a job given as a table; see the module for its keys, and raises as :func:`read_order`."""
+    tables = (*ARMS, "edge_names")
+    known = (*_Sheet.__struct_fields__, *tables)
+    check_keys(table, known, where)
+    sheet = convert({k: v for k, v in table.items() if k not in tables}, _Sheet, where)
+    arms = {a: convert(_table(table, a, where), _Arm, f"{where}, [{a}],") for a in ARMS}
+    photos = {a: tuple(Path(p) for p in arm.photos) for a, arm in arms.items() if arm.photos}
+    _check_arms(photos, arms, where)
+    return JobOrder(
+        facts=_facts(sheet, arms, _edge_names(table, where), where),
+        photos=photos,
+        cards=_path(sheet.cards),
+        recipe=_path(sheet.recipe),
+        out=_path(sheet.out),
+    )
+
+
+def _path(text: str | None) -> Path | None:
+    return Path(text) if text else None
+
+
+def _table(table: dict[str, Any], key: str, where: str) -> dict[str, Any]:
+    value = table.get(key, {})
+    if not isinstance(value, dict):
+        raise UsageError(f"{where}: {key} is a table.", f"Write it as [{key}].")
+    return value
+
+
+def _edge_names(table: dict[str, Any], where: str) -> dict[str, str]:
+    names = _table(table, "edge_names", where)
+    if not all(isinstance(v, str) for v in names.values()):
+        raise UsageError(f"{where}: edge_names holds texts only.", '"edge 1" = "hull edge"')
+    return dict(names)
+
+
+def _rooted(table: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """Make the paths of a job file relative to the current folder."""
+    rooted = dict(table)
+    for key in ("out", "cards", "recipe"):
+        if isinstance(rooted.get(key), str):
+            rooted[key] = str(folder / rooted[key])
+    for arm in ARMS:
+        inner = rooted.get(arm)
+        if isinstance(inner, dict) and isinstance(inner.get("photos"), list):
+            photos = [str(folder / p) if isinstance(p, str) else p for p in inner["photos"]]
+            rooted[arm] = {**inner, "photos": photos}
+    return rooted
+
+
+def _laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
+    merged = dict(below)
+    for key, value in above.items():
+        inner = merged.get(key)
+        both = isinstance(value, dict) and isinstance(inner, dict)
+        merged[key] = {**cast("dict[str, Any]", inner), **value} if both else value
+    return merged
+
+
+def _check_arms(photos: dict[str, tuple[Path, ...]], arms: dict[str, _Arm], where: str) -> None:
+    if "both" in photos and len(photos) > 1:
+        other = next(a for a in photos if a != "both")
+        raise UsageError(
+            f"{where} gives photos of both patterns together and photos of {other} alone.",
+            "Take one of the two ways.",
+        )
+    if "single" in photos and len(photos) > 1:
+        raise UsageError(
+            f"{where} gives a single part together with a port or starboard one.",
+            "A part on the centreline is a job of its own: run it by itself.",
+        )
+    served = {"port", "starboard", "both"} if "both" in photos else set(photos)
+    for arm, sheet in arms.items():
+        told = any(v is not None for v in (sheet.centreline, sheet.forward, sheet.face))
+        if told and arm not in served and photos:
+            raise UsageError(
+                f"{where} tells of the {arm} pattern, but gives no photo of it.",
+                f"Add its photos, or leave out what is told of {arm}.",
+            )
+
+
+def _facts(
+    sheet: _Sheet, arms: dict[str, _Arm], edge_names: dict[str, str], where: str
+) -> JobFacts:
+    thickness = _measured(sheet.thickness, "thickness", (0.1, 150.0), where)
+    offset = _measured(sheet.centreline_offset, "centreline_offset", (0.0, 20_000.0), where)
+    tolerance = _measured(sheet.tolerance, "tolerance", (0.05, 100.0), where)
+    doubt = _measured(sheet.line_doubt, "line_doubt", (0.0, 10.0), where)
+    assert tolerance is not None
+    assert doubt is not None
+    return JobFacts(
+        boat=sheet.boat,
+        part=sheet.part,
+        date=sheet.date,
+        thickness_mm=thickness.mm if thickness else None,
+        thickness_sigma_mm=_sigma(thickness, THICKNESS_SIGMA_MM),
+        cards_on=sheet.cards_on,
+        printed_bar_mm=_printed_bar(sheet.printed_bar, where),
+        distances=tuple(_distance(text, where) for text in sheet.distances),
+        tolerance_mm=tolerance.mm,
+        line_doubt_mm=doubt.mm,
+        centreline_offset_mm=offset.mm if offset else None,
+        centreline_px={a: _line(v.centreline, a, where) for a, v in arms.items() if v.centreline},
+        forward_px={a: _point(v.forward, a, where) for a, v in arms.items() if v.forward},
+        face={a: v.face for a, v in arms.items() if v.face},
+        edge_names=edge_names,
+        units=sheet.units,
+        paper=sheet.paper,
+    )
+
+
+def _sigma(length: Measured | None, default: float) -> float:
+    return default if length is None or length.sigma_mm is None else length.sigma_mm
+
+
+def _measured(
+    value: Length | None, key: str, limits_mm: tuple[float, float], where: str
+) -> Measured | None:
+    if value is None:
+        return None
+    length = _read(value, key, where)
+    low, high = limits_mm
+    if not low <= length.mm <= high:
+        raise UsageError(
+            f"{where}: {key} = {value} is not between {low:g} and {high:g} mm.",
+            "Check the number and its unit; no unit means mm.",
+        )
+    if length.sigma_mm is not None and length.sigma_mm > max(length.mm, 1.0):
+        raise UsageError(f"{where}: {key} = {value} is doubted by more than its length.", "")
+    return length
+
+
+def _read(value: Length, key: str, where: str) -> Measured:
+    if isinstance(value, int | float):
+        return Measured(float(value), None, inches=False)
+    try:
+        return parse_measured(value)
+    except UsageError as error:
+        raise UsageError(f"{where}, {key}: {error.what}", error.todo) from error
+
+
+def _printed_bar(value: str | float | list[float] | None, where: str) -> tuple[float, float] | None:
+    """Measured bars as lengths of the 100 mm bar, across and along.
+
+    One number counts for both.  A bar read in inches is the 4 inch one.
+    """
+    if value is None:
+        return None
+    if isinstance(value, str):
+        parts: list[Length] = [*_bar_parts(value)]
+    else:
+        parts = [*value] if isinstance(value, list) else [value]
+    if len(parts) not in (1, 2):
+        raise _bar_error(value, where)
+    bars = [_read(part, "printed_bar", where) for part in parts]
+    lengths = [b.mm * (_BAR_MM / _BAR_INCH_MM if b.inches else 1.0) for b in bars]
+    if not all(80.0 <= length <= 125.0 for length in lengths):
+        raise _bar_error(value, where)
+    return lengths[0], lengths[-1]
+
+
+def _bar_parts(text: str) -> list[str]:
+    """Cut ``99.6,99.8`` in two; a comma may also be a decimal one, as in ``99,6 x 99,8``."""
+    parts = [p for p in re.split(r"\s*[;x×]\s*", text.strip()) if p]
+    if len(parts) == 1 and text.count(",") in (1, 3):
+        pieces = text.split(",")
+        if len(pieces) == 4:
+            return [",".join(pieces[:2]), ",".join(pieces[2:])]
+        after = pieces[1].strip()
+        decimal = len(after) <= 2 and after.isdigit() and "." not in text
+        if decimal and int(after) >= 80:
+            raise UsageError(
+                f'printed_bar "{text}" can be one bar of {pieces[0]}.{after} or two bars.',
+                f"Write {pieces[0]}.{after} or {pieces[0]} x {after}.",
+            )
+        return [text] if decimal else pieces
+    return parts
+
+
+def _bar_error(value: object, where: str) -> UsageError:
+    return UsageError(
+        f"{where}: printed_bar = {value} is not what the 100 mm bars of a page can measure.",
+        "Measure the two 100 mm bars with a steel rule: --printed-bar 99.6,99.8 (across, along).",
+    )
+
+
+def tape_sigma_mm(length_mm: float) -> float:
+    """One standard deviation of a length read with a class II tape.
+
+    The greatest error allowed is 0.3 mm + 0.2 mm for each metre begun
+    (Directive 2014/32/EU, annex X, MI-008), taken as evenly likely within.
+    """
+    return (0.3 + 0.2 * math.ceil(length_mm / 1000.0)) / math.sqrt(3.0)
+
+
+def _distance(text: str, where: str) -> tuple[str, str, float, float]:
+    cards, _, length = text.partition("=")
+    names = [name.strip() for name in re.split("[-–]", cards)]
+    if len(names) != 2 or not all(names) or names[0] == names[1] or not length.strip():
+        raise UsageError(
+            f'{where}: the distance "{text}" is not two cards and a length.',
+            "Write for example A-H=742.5mm or A-H=742.5mm±0.2.",
+        )
+    read = _measured(length, f"distance {names[0]}-{names[1]}", (20.0, 30_000.0), where)
+    assert read is not None
+    return names[0], names[1], read.mm, _sigma(read, tape_sigma_mm(read.mm))
+
+
+def _numbers(count: int, example: str) -> Callable[[list[float] | None, str, str], list[float]]:
+    def check(value: list[float] | None, arm: str, where: str) -> list[float]:
+        if value is None or len(value) != count or not all(math.isfinite(v) for v in value):
+            raise UsageError(f"{where}, {arm}: {value} is not {count} numbers.", example)
+        return value
+
+    return check
+
+
+_four = _numbers(4, "A line is x1, y1, x2, y2 in pixels of the upright photo.")
+_two = _numbers(2, "A point is x, y in pixels of the upright photo.")
+
+
+def _line(value: list[float] | None, arm: str, where: str) -> tuple[float, float, float, float]:
+    x1, y1, x2, y2 = _four(value, arm, where)
+    if math.hypot(x2 - x1, y2 - y1) < 10.0:
+        raise UsageError(
+            f"{where}, {arm}: the two points of the centreline lie on each other.",
+            "Give points near the two ends of the line.",
+        )
+    return x1, y1, x2, y2
+
+
+def _point(value: list[float] | None, arm: str, where: str) -> tuple[float, float]:
+    x, y = _two(value, arm, where)
+    return x, y
