@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -11,6 +12,7 @@ from spilemark.errors import UsageError
 from spilemark.hookspecs import STAGES
 from spilemark.options import build_options
 from spilemark.plugins import Plugins, load_plugins
+from spilemark.records import Note
 from spilemark.strict import check_keys, read_toml
 
 _STANDARD = "standard.toml"
@@ -53,6 +55,26 @@ class Kitchen:
             item = self.plugins.for_stage(stage, name)
             table[f"{stage}: {name}"] = f"{item.distribution} {item.version}"
         return table
+
+    def tables(self) -> dict[tuple[str, str], dict[str, object]]:
+        """Each chosen plug-in's options, by name, as they were set."""
+        return {
+            pair: dataclasses.asdict(self.options[pair])
+            for pair in self._pairs()
+            if self.options[pair] is not None
+        }
+
+    def show(self, stage: str, plugin: str, result: object, seconds: float) -> list[Note]:
+        """Let the recipe's observers look at what a stage made; note those that fail."""
+        looked = [
+            self.plugins.observe(
+                observer, stage=stage, plugin=plugin, result=result, seconds=seconds
+            )
+            for observer in self.recipe.observers
+        ]
+        return [
+            Note(code="observer-failed", severity="warn", text=words) for words in looked if words
+        ]
 
     def _pairs(self) -> list[tuple[str, str]]:
         return [(stage, name) for stage in STAGES for name in self.recipe.stages[stage]]

@@ -56,6 +56,8 @@ def check_target(folder: Path, *, force: bool, inputs: Iterable[Path] = ()) -> N
     CannotWrite
         The folder cannot be made or written, or the disk is full.
     """
+    if folder.exists() and not folder.is_dir():
+        raise _cannot_write(folder, OSError(errno.EEXIST, ""))
     standing = existing_results(folder)
     _spare_inputs(standing, inputs, folder)
     if standing and not force:
@@ -121,7 +123,7 @@ def write_file(path: Path, content: bytes, *, force: bool) -> None:
             fresh.write_bytes(content)
             _flush(scratch)
             path.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(fresh, path)
+            fresh.replace(path)
         except OSError as error:
             raise _cannot_write(path, error) from error
 
@@ -169,7 +171,7 @@ def _move(scratch: Path, folder: Path, *, force: bool) -> None:
     fresh = sorted(scratch.iterdir())
     if not folder.exists():
         scratch.chmod(0o777 & ~_umask())
-        os.replace(scratch, folder)
+        scratch.replace(folder)
         return
     blocked = [p.name for p in fresh if (folder / p.name).exists()]
     if blocked and not force:
@@ -179,7 +181,7 @@ def _move(scratch: Path, folder: Path, *, force: bool) -> None:
         )
     stale = {p.name for p in existing_results(folder)} - {p.name for p in fresh}
     for path in fresh:
-        os.replace(path, folder / path.name)
+        path.replace(folder / path.name)
     for name in stale:
         (folder / name).unlink()
 

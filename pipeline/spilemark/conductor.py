@@ -1,0 +1,224 @@
+"""The order in which a job runs, from photos to measured sides.
+
+::
+
+    photos -> read_source -> undistort -+
+    photos -> read_source -> undistort -+-> rectify (all photos at once)
+                                              |
+                       trace (each set) <-----+
+                         |
+                       register (each pattern) -> mirror (starboard) -> compare
+
+With one side there is no comparison, never a zero one.  What the job draws and
+writes is ``spilemark.delivery``'s part.
+"""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import spilemark
+from spilemark.errors import UsageError
+from spilemark.picking import pick_patterns
+from spilemark.recipe import Kitchen
+from spilemark.records import (
+    Note,
+    Outline,
+    Photo,
+    RegisteredPattern,
+    Side,
+    SideComparison,
+    StraightPhoto,
+    Survey,
+)
+from spilemark.results import ARMS, JobRequest, JobResult
+
+Progress = Callable[[str], None]
+
+
+def _silent(_words: str) -> None:
+    """Say nothing of the progress."""
+
+
+def run_job(request: JobRequest, kitchen: Kitchen, progress: Progress = _silent) -> JobResult:
+    """Measure one part.
+
+    Parameters
+    ----------
+    request : JobRequest
+    kitchen : Kitchen
+        A recipe with its plug-ins, from ``spilemark.recipe.prepare``.
+    progress : callable
+        Told in a few words what is being done.
+
+    Raises
+    ------
+    SpilemarkError
+        One of ``spilemark.errors``, each with what to do next.
+    """
+    return _Run(request, kitchen, progress).all()
+
+
+def read_photos(
+    request: JobRequest, kitchen: Kitchen, progress: Progress = _silent
+) -> dict[str, tuple[StraightPhoto, ...]]:
+    """Read the photos of a job and propose a lens for each, by arm, and no more; raises alike."""
+    return _Run(request, kitchen, progress).photos()
+
+
+class _Run:
+    """One job on its way: what it was given, what it noted, how long each stage took."""
+
+    def __init__(self, request: JobRequest, kitchen: Kitchen, progress: Progress) -> None:
+        self.request, self.kitchen, self.progress = request, kitchen, progress
+        self.notes: list[Note] = []
+        self.timings: dict[str, float] = {}
+
+    def all(self) -> JobResult:
+        request = self.request
+        photos = self.photos()
+        survey = self.survey(photos)
+        outlines = {arm: self.outlines(survey, arm) for arm in photos}
+        patterns = self.patterns(outlines)
+        comparison = self.comparison(patterns)
+        return JobResult(
+            facts=request.facts,
+            card_set=request.card_set,
+            photos=photos,
+            survey=survey,
+            outlines=outlines,
+            patterns=patterns,
+            comparison=comparison,
+            notes=_gather(photos, survey, outlines, patterns, comparison, self.notes),
+            versions=self.versions(),
+            options=self.options(),
+            timings_s=self.timings,
+        )
+
+    def photos(self) -> dict[str, tuple[StraightPhoto, ...]]:
+        given = self.request.photos
+        if not given:
+            raise UsageError(
+                "No photo was given.", "Name one with --port, --starboard or --single."
+            )
+        read: dict[str, tuple[Photo, ...]] = {}
+        for arm in (a for a in ARMS if a in given):
+            read[arm] = tuple(self.read(path) for path in given[arm])
+        _refuse_repeats(read)
+        return {
+            arm: tuple(self.do("undistort", photo=photo, arm=arm) for photo in set_of)
+            for arm, set_of in read.items()
+        }
+
+    def read(self, path: Path) -> Photo:
+        self.progress(f"reading {path.name}")
+        photo: Photo = self.do("read_source", path=path, is_scan=False)
+        return photo
+
+    def survey(self, photos: dict[str, tuple[StraightPhoto, ...]]) -> Survey:
+        self.progress("finding the scale cards")
+        every = tuple(photo for set_of in photos.values() for photo in set_of)
+        survey: Survey = self.do(
+            "rectify", photos=every, card_set=self.request.card_set, job=self.request.facts
+        )
+        return survey
+
+    def outlines(self, survey: Survey, arm: str) -> tuple[Outline, ...]:
+        self.progress(f"tracing the {_label(arm)}")
+        traced: tuple[Outline, ...] = self.do(
+            "trace", survey=survey, arm=arm, job=self.request.facts
+        )
+        return traced
+
+    def patterns(self, outlines: dict[str, tuple[Outline, ...]]) -> dict[Side, RegisteredPattern]:
+        patterns: dict[Side, RegisteredPattern] = {}
+        for arm, traced in outlines.items():
+            picked, notes = pick_patterns(traced, arm, self.request.facts)
+            self.notes.extend(notes)
+            for side, outline in picked.items():
+                self.progress(f"laying the {side} pattern on its line")
+                patterns[side] = self.do(
+                    "register", outline=outline, side=side, job=self.request.facts
+                )
+        return patterns
+
+    def comparison(self, patterns: dict[Side, RegisteredPattern]) -> SideComparison | None:
+        if not {Side.PORT, Side.STARBOARD} <= patterns.keys():
+            return None
+        self.progress("comparing the sides")
+        mirrored = self.do("mirror", pattern=patterns[Side.STARBOARD])
+        comparison: SideComparison = self.do(
+            "compare",
+            port=patterns[Side.PORT],
+            starboard_mirrored=mirrored,
+            job=self.request.facts,
+        )
+        return comparison
+
+    def do(self, stage: str, **arguments: Any) -> Any:
+        """Run one stage in the plug-in that the recipe names, and let the observers look."""
+        name = self.kitchen.name_of(stage)
+        options = self.kitchen.options[stage, name]
+        begun = time.perf_counter()
+        result = self.kitchen.plugins.call(stage, name, **arguments, options=options)
+        seconds = time.perf_counter() - begun
+        self.timings[stage] = self.timings.get(stage, 0.0) + seconds
+        self.notes.extend(self.kitchen.show(stage, name, result, seconds))
+        return result
+
+    def versions(self) -> dict[str, str]:
+        ours = {"spilemark": spilemark.__version__, "python": platform.python_version()}
+        return ours | self.kitchen.versions
+
+    def options(self) -> dict[str, dict[str, object]]:
+        return {f"{stage}: {name}": table for (stage, name), table in self.kitchen.tables().items()}
+
+
+def _label(arm: str) -> str:
+    return {"both": "patterns", "single": "part"}.get(arm, f"{arm} pattern")
+
+
+def _refuse_repeats(photos: dict[str, tuple[Photo, ...]]) -> None:
+    """Refuse the same photo twice, by its content: it would count as two measurements."""
+    seen: dict[str, tuple[str, Path]] = {}
+    for arm, set_of in photos.items():
+        for photo in set_of:
+            if photo.sha256 in seen:
+                raise _repeated(seen[photo.sha256], (arm, photo.path))
+            seen[photo.sha256] = (arm, photo.path)
+
+
+def _repeated(first: tuple[str, Path], second: tuple[str, Path]) -> UsageError:
+    (one, path), (other, again) = first, second
+    if one == other:
+        what = f"The same photo was given twice for {one}: {path.name} and {again.name}."
+    else:
+        what = f"The same photo was given for {one} ({path.name}) and for {other} ({again.name})."
+    return UsageError(what, "Give each photo once. Are both patterns in one photo? Use --both.")
+
+
+def _gather(
+    photos: dict[str, tuple[StraightPhoto, ...]],
+    survey: Survey,
+    outlines: dict[str, tuple[Outline, ...]],
+    patterns: dict[Side, RegisteredPattern],
+    comparison: SideComparison | None,
+    own: Iterable[Note],
+) -> tuple[Note, ...]:
+    """Collect the notes of every record, in the order of the work, each once."""
+    found: list[Note] = []
+    for straight in (s for set_of in photos.values() for s in set_of):
+        found += (*straight.photo.notes, *straight.notes)
+    found += survey.notes
+    for outline in (o for traced in outlines.values() for o in traced):
+        found += outline.notes
+    found += own
+    for pattern in patterns.values():
+        found += (*pattern.outline.notes, *pattern.notes)
+    if comparison is not None:
+        found += comparison.notes
+    return tuple({id(note): note for note in found}.values())
