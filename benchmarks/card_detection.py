@@ -1,4 +1,4 @@
-"""Which coded squares can still be read in a small, tilted, blurred picture?
+"""Measure which coded squares can still be read in small, tilted, blurred pictures.
 
 Draws a card of each candidate design through a pinhole camera (4 x 4 samples a
 pixel), blurs it, adds noise in linear light, codes it with a phone-like tone
@@ -47,12 +47,15 @@ class Design:
 
     @property
     def label(self) -> str:
+        """Name in the tables."""
         return f"{self.dictionary[5:]} {self.square_mm:g}/{self.marker_mm:g}"
 
     def codes(self) -> cv2.aruco.Dictionary:
+        """OpenCV's dictionary."""
         return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, self.dictionary))
 
     def white_squares(self) -> list[tuple[int, int]]:
+        """(column, row) of the squares that carry a code, row by row."""
         cells = itertools.product(range(self.rows), range(self.columns))
         return [(c, r) for r, c in cells if (c + r) % 2]
 
@@ -215,6 +218,7 @@ def count_right_and_wrong(
 
 
 def views(cards: int) -> Iterator[View]:
+    """Every scale, tilt and blur, so many times."""
     grid = itertools.product(MM_PER_PX, TILT_DEG, BLUR_PX, range(cards))
     return (View(s, t, b, 7919 * k + n) for n, (s, t, b, k) in enumerate(grid))
 
@@ -244,6 +248,8 @@ def table(
 def one_line(
     design: Design, way: str, rows: list[tuple[View, tuple[int, int]]], per_card: int
 ) -> str:
+    """Percentages of one design under one setting."""
+
     def share(keep: Callable[[View], bool]) -> float:
         kept = [count[0] >= ENOUGH_MARKERS for view, count in rows if keep(view)]
         return 100 * sum(kept) / len(kept)
@@ -251,7 +257,7 @@ def one_line(
     markers = 100 * sum(count[0] for _, count in rows) / (per_card * len(rows))
     misread = sum(count[1] for _, count in rows)
     return (
-        f"{design.label:20s} {way:20s}{share(lambda v: True):9.1f} %"
+        f"{design.label:20s} {way:20s}{share(lambda _: True):9.1f} %"
         f"{share(lambda v: v.mm_per_px >= 0.4):11.1f} {share(lambda v: v.blur_px >= 1.25):11.1f} "
         f"{share(lambda v: v.tilt_deg == 35):8.1f} "
         f"{share(lambda v: v.mm_per_px >= 0.4 and v.blur_px >= 1.5 and v.tilt_deg == 35):13.1f} "
@@ -291,6 +297,7 @@ DESIGNS = (
 
 
 def main() -> None:
+    """Run from the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cards", type=int, default=2, help="cards per scale, tilt and blur")
     parser.add_argument("--false-alarms", type=Path, help="folder of photos without these cards")

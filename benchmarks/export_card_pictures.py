@@ -37,6 +37,7 @@ def card_picture(card: Card) -> Image.Image:
 
 
 def export(folder: Path) -> None:
+    """Write all built-in cards and their list."""
     folder.mkdir(parents=True, exist_ok=True)
     cards = shop_cards()
     entries = []
@@ -59,6 +60,7 @@ def export(folder: Path) -> None:
 
 
 def main() -> None:
+    """Run from the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     export(parser.parse_args().folder)

@@ -52,10 +52,7 @@ def card_face(card: Card) -> tuple[Mark, ...]:
     """
     return (
         Area(loops=_black_squares(card)),
-        *(
-            Area(loops=_coded_square(card, *place))
-            for place in card.marker_squares()
-        ),
+        *(Area(loops=_coded_square(card, *place)) for place in card.marker_squares()),
         *_tape_cross(card),
         *_edge_ticks(card),
         *_words(card),

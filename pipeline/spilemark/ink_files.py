@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -72,17 +72,26 @@ def text_width_mm(words: Words) -> float:
     return float(stringWidth(words.text, _FACES[words.bold][0], words.size_mm))
 
 
-def store_bytes(path: Path, content: bytes) -> None:
-    """Write a whole file or none: a sibling first, then a rename."""
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+def store_files(contents: Mapping[Path, bytes]) -> None:
+    """Write all files whole, or none: siblings first, then renames.
+
+    Raises
+    ------
+    OSError
+        As the system says it; no part of a file is left behind.
+    """
+    parts = {path: path.with_name(f".{path.name}.{os.getpid()}.part") for path in contents}
     try:
-        with part.open("wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(part, path)
+        for path, content in contents.items():
+            with parts[path].open("wb") as stream:
+                stream.write(content)
+                stream.flush()
+                os.fsync(stream.fileno())
+        for path, part in parts.items():
+            part.replace(path)
     finally:
-        part.unlink(missing_ok=True)
+        for part in parts.values():
+            part.unlink(missing_ok=True)
 
 
 def _register_faces() -> None:

@@ -1,0 +1,404 @@
+"""Sheets of scale cards for any office printer, with the means to check the print.
+
+Every sheet carries check bars in both directions, four corner crosses whose
+diagonals have a stated length, and what to do with them.  All cards lie the
+same way round, so that a print that is stretched in one direction is stretched
+alike on every card: card x is across the sheet as it is read.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from spilemark.card_face import card_face, card_size_mm
+from spilemark.cards import Card, shop_cards
+from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
+from spilemark.ink import Mark, Point, Sheet, Stroke, Words, box, moved
+from spilemark.ink_files import pdf_bytes, store_files, svg_text, text_width_mm
+
+LIVE_HEIGHT_MM = 254.0
+"""With ``live_width_mm``, an area that fits the ISO and the ANSI size alike, unscaled."""
+BAND_MM = 16.0
+"""Above and below the cards: title, check bars, corner crosses."""
+CROSS_INSET_MM = (5.0, 7.0)
+"""Corner crosses stand this far inside the live area, across and along."""
+BARS_MM = (100.0, 101.6)
+"""100 mm, and 4 in."""
+UNPRINTABLE_MM = 4.0
+"""A common edge that a printer leaves blank; "fit to page" shrinks into the rest."""
+
+_TEXT_MM, _LINE_MM = 2.8, 3.7
+_HAIRLINE_MM = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """A sheet of paper as it is read, and where cards stand on it."""
+
+    name: str
+    width_mm: float
+    height_mm: float
+    live_width_mm: float
+    columns: int
+    rows: int
+    cousin: str
+    """The paper of the other standard that a printer may hold instead."""
+
+    @property
+    def check_mm(self) -> tuple[float, float]:
+        """Width and height of the rectangle between the corner crosses."""
+        across, along = CROSS_INSET_MM
+        return self.live_width_mm - 2 * across, LIVE_HEIGHT_MM - 2 * along
+
+    @property
+    def diagonal_mm(self) -> float:
+        """Corner cross to opposite corner cross; a whole number on every paper."""
+        return math.hypot(*self.check_mm)
+
+
+def _inches(value: float) -> float:
+    return value * 25.4
+
+
+# ISO 216:2007, table 1; ASME Y14.1-2020, sizes A and B.  The large sheets lie on their side.
+PAPERS = {
+    paper.name: paper
+    for paper in (
+        Paper(
+            name="a4",
+            width_mm=210,
+            height_mm=297,
+            live_width_mm=190,
+            columns=1,
+            rows=3,
+            cousin="letter",
+        ),
+        Paper(
+            name="letter",
+            width_mm=_inches(8.5),
+            height_mm=_inches(11),
+            live_width_mm=190,
+            columns=1,
+            rows=3,
+            cousin="a4",
+        ),
+        Paper(
+            name="a3",
+            width_mm=420,
+            height_mm=297,
+            live_width_mm=330,
+            columns=2,
+            rows=3,
+            cousin="tabloid",
+        ),
+        Paper(
+            name="tabloid",
+            width_mm=_inches(17),
+            height_mm=_inches(11),
+            live_width_mm=330,
+            columns=2,
+            rows=3,
+            cousin="a3",
+        ),
+    )
+}
+
+
+def write_card_sheets(
+    path: Path, *, paper: str = "a4", count: int | None = None, force: bool = False
+) -> tuple[Path, ...]:
+    """Write the built-in cards as sheets for printing.
+
+    Parameters
+    ----------
+    path : Path
+        Ends in ``.pdf`` (all sheets in one file) or ``.svg`` (one file a
+        sheet: ``cards-1.svg``, ``cards-2.svg`` ... if there are several).
+    paper : str
+        ``a4``, ``letter``, ``a3`` or ``tabloid``.
+    count : int, optional
+        How many cards, from A on; all by default.
+    force : bool
+        Replace files that are there.
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    UsageError
+        Unknown ending or paper, or a count outside 1 to the size of the set.
+    WouldOverwrite
+        A file is there and ``force`` is false; nothing is written.
+    CannotWrite
+        The folder is missing or closed, or the disk is full.
+    """
+    sheets = card_sheets(paper=paper, count=count)
+    contents = _contents(path, sheets)
+    there = [target for target in contents if target.exists()]
+    if there and not force:
+        raise WouldOverwrite(
+            f"{', '.join(str(target) for target in there)} already exists.",
+            "Choose another name, or add --force to replace it.",
+        )
+    try:
+        store_files(contents)
+    except OSError as error:
+        raise CannotWrite(
+            f"The cards cannot be written to {path}: {error.strerror}.",
+            "Check that the folder exists, is yours to write in, and has room.",
+        ) from error
+    return tuple(contents)
+
+
+def card_sheets(*, paper: str = "a4", count: int | None = None) -> tuple[Sheet, ...]:
+    """Lay out the sheets, as ink in millimetres; parameters as for `write_card_sheets`."""
+    if paper.lower() not in PAPERS:
+        raise UsageError(
+            f'There are no card sheets for paper "{paper}".', f"Choose {', '.join(PAPERS)}."
+        )
+    cards = shop_cards().cards
+    wanted = len(cards) if count is None else count
+    if not 1 <= wanted <= len(cards):
+        raise UsageError(
+            f"{wanted} cards cannot be printed: the set has {len(cards)}.",
+            f"Ask for 1 to {len(cards)}.",
+        )
+    return _sheets(PAPERS[paper.lower()], cards[:wanted])
+
+
+def fit_to_page_mm(page: Paper, into: Paper) -> float:
+    """What 100 mm measures after a printer shrinks the page into the paper's printable part."""
+    width, height = into.width_mm - 2 * UNPRINTABLE_MM, into.height_mm - 2 * UNPRINTABLE_MM
+    return 100 * min(width / page.width_mm, height / page.height_mm)
+
+
+def out_of_square_rad(size_mm: tuple[float, float], one_mm: float, other_mm: float) -> float:
+    """How far a parallelogram's corners are from square, from its two measured diagonals.
+
+    Parameters
+    ----------
+    size_mm : tuple of float
+        Lengths of its sides.
+    one_mm, other_mm : float
+        The diagonals; positive if the first is longer.
+
+    Notes
+    -----
+    Law of cosines for both diagonals: the difference of their squares is four
+    times the product of the sides and the sine of the angle.
+    """
+    return math.asin((one_mm**2 - other_mm**2) / (4 * size_mm[0] * size_mm[1]))
+
+
+def _contents(path: Path, sheets: Sequence[Sheet]) -> dict[Path, bytes]:
+    match path.suffix.lower():
+        case ".pdf":
+            return {path: pdf_bytes(sheets, "Scale cards")}
+        case ".svg":
+            names = [path]
+            if len(sheets) > 1:
+                names = [
+                    path.with_name(f"{path.stem}-{k}{path.suffix}")
+                    for k in range(1, len(sheets) + 1)
+                ]
+            return {
+                name: svg_text(sheet).encode() for name, sheet in zip(names, sheets, strict=True)
+            }
+        case _:
+            raise UsageError(
+                f'Cards are not written as "{path.suffix or path.name}".',
+                "Let the name end in .pdf or .svg.",
+            )
+
+
+def _sheets(paper: Paper, cards: Sequence[Card]) -> tuple[Sheet, ...]:
+    per_sheet = paper.columns * paper.rows
+    groups = [cards[k : k + per_sheet] for k in range(0, len(cards), per_sheet)]
+    dx = (paper.width_mm - paper.live_width_mm) / 2
+    dy = (paper.height_mm - LIVE_HEIGHT_MM) / 2
+    return tuple(
+        Sheet(
+            title=f"Scale cards, sheet {k} of {len(groups)}",
+            width_mm=paper.width_mm,
+            height_mm=paper.height_mm,
+            marks=moved(_live_area(paper, group, k, len(groups)), dx, dy),
+        )
+        for k, group in enumerate(groups, start=1)
+    )
+
+
+def _live_area(paper: Paper, cards: Sequence[Card], number: int, total: int) -> tuple[Mark, ...]:
+    width, height = card_size_mm(cards[0])
+    places = [
+        (k % paper.columns * width, BAND_MM + k // paper.columns * height)
+        for k in range(len(cards))
+    ]
+    names = " ".join(card.name for card in cards)
+    side = paper.columns * width + 5
+    return (
+        *(m for place in places for m in moved(_cut_line(width, height), *place)),
+        *(
+            m
+            for card, place in zip(cards, places, strict=True)
+            for m in moved(card_face(card), *place)
+        ),
+        *_corner_crosses(paper),
+        *_heading(paper, names, number, total),
+        *_bars_across(paper),
+        *_bars_along(side),
+        *_advice(paper, side),
+    )
+
+
+def _cut_line(width: float, height: float) -> tuple[Mark, ...]:
+    corners = box(0, 0, width, height)
+    return (Stroke(points=(*corners, corners[0]), width_mm=0.1, grey=0.6),)
+
+
+def _corner_crosses(paper: Paper) -> tuple[Mark, ...]:
+    (x, y), (width, height), arm = CROSS_INSET_MM, paper.check_mm, 3.0
+    return tuple(
+        Stroke(points=points, width_mm=_HAIRLINE_MM)
+        for cx, cy in box(x, y, width, height)
+        for points in (((cx - arm, cy), (cx + arm, cy)), ((cx, cy - arm), (cx, cy + arm)))
+    )
+
+
+def _heading(paper: Paper, names: str, number: int, total: int) -> tuple[Mark, ...]:
+    left = CROSS_INSET_MM[0] + 6
+    words = (
+        "Print at 100 % (\u201cactual size\u201d), never \u201cfit to page\u201d. "
+        "Cut along the grey lines; keep flat."
+    )
+    return (
+        Words(
+            text=f"Scale cards {names}: sheet {number} of {total}, {paper.name.capitalize()}",
+            at=(left, 6.0),
+            size_mm=4.2,
+            bold=True,
+        ),
+        Words(
+            text=words,
+            at=(left, 11.6),
+            size_mm=3.2,
+        ),
+    )
+
+
+def _bar(start: Point, length: float, along: bool) -> tuple[Mark, ...]:
+    """A line with end strokes; its length runs between the middles of the end strokes."""
+    x, y = start
+    tick = 1.8
+
+    def place(run: float, off: float) -> Point:
+        return (x + off, y + run) if along else (x + run, y + off)
+
+    return (
+        Stroke(points=(place(0, 0), place(length, 0)), width_mm=_HAIRLINE_MM),
+        *(
+            Stroke(points=(place(run, -tick), place(run, tick)), width_mm=_HAIRLINE_MM)
+            for run in (0, length)
+        ),
+    )
+
+
+def _bars_across(paper: Paper) -> tuple[Mark, ...]:
+    left, metric_y, inch_y = CROSS_INSET_MM[0] + 6, 242.0, 249.5
+    beside = left + BARS_MM[1] + 3
+    right = CROSS_INSET_MM[0] + paper.check_mm[0] - 6
+    return (
+        *_bar((left, metric_y), BARS_MM[0], along=False),
+        *_bar((left, inch_y), BARS_MM[1], along=False),
+        Words(text="100 mm across", at=(beside, metric_y + 1), size_mm=_TEXT_MM),
+        Words(text="4 in across", at=(beside, inch_y + 1), size_mm=_TEXT_MM),
+        *(
+            Words(text=text, at=(right, y), size_mm=_TEXT_MM, anchor="end")
+            for text, y in (
+                ("corner cross to corner cross", 245.6),
+                (f"{paper.diagonal_mm:.1f} mm, both ways", 249.6),
+            )
+        ),
+    )
+
+
+def _bars_along(left: float) -> tuple[Mark, ...]:
+    metric_x, inch_x, bottom = left + 4, left + 15, 236.0
+    metric, inch = BARS_MM
+    return (
+        *_bar((metric_x, bottom - metric), metric, along=True),
+        *_bar((inch_x, bottom - inch), inch, along=True),
+        *(
+            Words(
+                text=text,
+                at=(x + 4.4, bottom - 50),
+                size_mm=_TEXT_MM,
+                anchor="middle",
+                upwards=True,
+            )
+            for text, x in (("100 mm along", metric_x), ("4 in along", inch_x))
+        ),
+    )
+
+
+def _advice(paper: Paper, left: float) -> tuple[Mark, ...]:
+    """The column beside the cards, from top to bottom."""
+    width = paper.live_width_mm - left
+    marks: list[Mark] = []
+    y = BAND_MM + 3.0
+    for paragraph, bold in _paragraphs(paper):
+        for line in _wrapped(paragraph, width, _TEXT_MM, bold):
+            marks.append(Words(text=line, at=(left, y), size_mm=_TEXT_MM, bold=bold))
+            y += _LINE_MM
+        y += 0.4 if bold else 1.6
+    return tuple(marks)
+
+
+def _paragraphs(paper: Paper) -> tuple[tuple[str, bool], ...]:
+    """(Words, whether they are a heading); a no-break space keeps an option in one piece."""
+    cousin = PAPERS[paper.cousin]
+    shrunk = (
+        f"{fit_to_page_mm(paper, paper):.2f} or {fit_to_page_mm(paper, cousin):.2f} instead of "
+        f"100: it was shrunk to fit {paper.name.capitalize()} or {cousin.name.capitalize()}. "
+        "Print again at 100\u00a0%."
+    )
+    degree = math.radians(0.1)
+    apart = 2 * math.prod(paper.check_mm) * math.sin(degree) / paper.diagonal_mm
+    square = (
+        f"Corner cross to opposite corner cross: {paper.diagonal_mm:.1f} mm, both ways alike. "
+        f"{apart:.1f} mm apart is 0.1\u00b0 out of square."
+    )
+    batten = (
+        "Glue two cards flat on a stiff straight strip, 600 to 1000 mm apart. Measure once with "
+        "a steel rule, fine cross to fine cross. Write length and date on the strip. "
+        "Tell the program: --distance\u00a0A-B=800.2mm"
+    )
+    return (
+        ("1. Measure the bars", True),
+        ("Steel rule, middle of end stroke to middle of end stroke.", False),
+        ("across\u00a0________\u00a0mm", False),
+        ("along\u00a0\u00a0\u00a0________\u00a0mm", False),
+        ("Tell the program: --printed-bar\u00a099.8,100.1", False),
+        (shrunk, False),
+        ("2. Check the corners", True),
+        (square, False),
+        ("3. Better still: a batten", True),
+        (batten, False),
+    )
+
+
+def _wrapped(text: str, width_mm: float, size_mm: float, bold: bool) -> list[str]:
+    lines = [""]
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}".lstrip() if lines[-1] else word
+        probe = Words(text=longer, at=(0, 0), size_mm=size_mm, bold=bold)
+        if lines[-1] and text_width_mm(probe) > width_mm:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
