@@ -108,6 +108,10 @@ class CameraFacts:
     """Focal length as a 35 mm equivalent, mm."""
     taken: str = ""
     """EXIF date as written, or empty."""
+    digital_zoom: float | None = None
+    """EXIF digital zoom ratio, 1 where there was none."""
+    size_px: tuple[int, int] | None = None
+    """Width and height that the camera says it stored; others mean a cropped or shrunk photo."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
