@@ -1,0 +1,1 @@
+"""Stage ``read_source``: photos and scans as they were stored."""

@@ -1,0 +1,1 @@
+"""Stage ``undistort``: what is believed of the lens before any card is seen."""
