@@ -10,101 +10,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from spilemark.card_face import card_face, card_size_mm
+from spilemark.card_papers import (
+    CROSS_INSET_MM,
+    LIVE_HEIGHT_MM,
+    PAPERS,
+    Paper,
+    fit_to_page_mm,
+)
 from spilemark.cards import Card, shop_cards
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 from spilemark.ink import Mark, Point, Sheet, Stroke, Words, box, moved
 from spilemark.ink_files import pdf_bytes, store_files, svg_text, text_width_mm
 
-LIVE_HEIGHT_MM = 254.0
-"""With ``live_width_mm``, an area that fits the ISO and the ANSI size alike, unscaled."""
 BAND_MM = 16.0
 """Above and below the cards: title, check bars, corner crosses."""
-CROSS_INSET_MM = (5.0, 7.0)
-"""Corner crosses stand this far inside the live area, across and along."""
 BARS_MM = (100.0, 101.6)
 """100 mm, and 4 in."""
-UNPRINTABLE_MM = 4.0
-"""A common edge that a printer leaves blank; "fit to page" shrinks into the rest."""
-
 _TEXT_MM, _LINE_MM = 2.8, 3.7
 _HAIRLINE_MM = 0.25
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Paper:
-    """A sheet of paper as it is read, and where cards stand on it."""
-
-    name: str
-    width_mm: float
-    height_mm: float
-    live_width_mm: float
-    columns: int
-    rows: int
-    cousin: str
-    """The paper of the other standard that a printer may hold instead."""
-
-    @property
-    def check_mm(self) -> tuple[float, float]:
-        """Width and height of the rectangle between the corner crosses."""
-        across, along = CROSS_INSET_MM
-        return self.live_width_mm - 2 * across, LIVE_HEIGHT_MM - 2 * along
-
-    @property
-    def diagonal_mm(self) -> float:
-        """Corner cross to opposite corner cross; a whole number on every paper."""
-        return math.hypot(*self.check_mm)
-
-
-def _inches(value: float) -> float:
-    return value * 25.4
-
-
-# ISO 216:2007, table 1; ASME Y14.1-2020, sizes A and B.  The large sheets lie on their side.
-PAPERS = {
-    paper.name: paper
-    for paper in (
-        Paper(
-            name="a4",
-            width_mm=210,
-            height_mm=297,
-            live_width_mm=190,
-            columns=1,
-            rows=3,
-            cousin="letter",
-        ),
-        Paper(
-            name="letter",
-            width_mm=_inches(8.5),
-            height_mm=_inches(11),
-            live_width_mm=190,
-            columns=1,
-            rows=3,
-            cousin="a4",
-        ),
-        Paper(
-            name="a3",
-            width_mm=420,
-            height_mm=297,
-            live_width_mm=330,
-            columns=2,
-            rows=3,
-            cousin="tabloid",
-        ),
-        Paper(
-            name="tabloid",
-            width_mm=_inches(17),
-            height_mm=_inches(11),
-            live_width_mm=330,
-            columns=2,
-            rows=3,
-            cousin="a3",
-        ),
-    )
-}
 
 
 def write_card_sheets(
@@ -170,30 +96,6 @@ def card_sheets(*, paper: str = "a4", count: int | None = None) -> tuple[Sheet, 
             f"Ask for 1 to {len(cards)}.",
         )
     return _sheets(PAPERS[paper.lower()], cards[:wanted])
-
-
-def fit_to_page_mm(page: Paper, into: Paper) -> float:
-    """What 100 mm measures after a printer shrinks the page into the paper's printable part."""
-    width, height = into.width_mm - 2 * UNPRINTABLE_MM, into.height_mm - 2 * UNPRINTABLE_MM
-    return 100 * min(width / page.width_mm, height / page.height_mm)
-
-
-def out_of_square_rad(size_mm: tuple[float, float], one_mm: float, other_mm: float) -> float:
-    """How far a parallelogram's corners are from square, from its two measured diagonals.
-
-    Parameters
-    ----------
-    size_mm : tuple of float
-        Lengths of its sides.
-    one_mm, other_mm : float
-        The diagonals; positive if the first is longer.
-
-    Notes
-    -----
-    Law of cosines for both diagonals: the difference of their squares is four
-    times the product of the sides and the sine of the angle.
-    """
-    return math.asin((one_mm**2 - other_mm**2) / (4 * size_mm[0] * size_mm[1]))
 
 
 def _contents(path: Path, sheets: Sequence[Sheet]) -> dict[Path, bytes]:
