@@ -10,7 +10,7 @@
                        register (each pattern) -> mirror (starboard) -> compare
 
 With one side there is no comparison, never a zero one.  What the job draws and
-writes is ``spilemark.delivery``'s part.
+writes is ``spilemark.outputs``'s part.
 """
 
 from __future__ import annotations

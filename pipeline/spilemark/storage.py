@@ -106,28 +106,6 @@ def results_folder(folder: Path, *, force: bool) -> Iterator[Path]:
             raise _cannot_write(folder, error) from error
 
 
-def write_file(path: Path, content: bytes, *, force: bool) -> None:
-    """Write one file, whole or not at all.
-
-    Raises
-    ------
-    WouldOverwrite, CannotWrite
-    """
-    if path.exists() and not force:
-        raise WouldOverwrite(
-            f"{path} exists already.", "Choose another name, or add --force to replace it."
-        )
-    with _scratch(path.parent) as scratch:
-        try:
-            fresh = scratch / path.name
-            fresh.write_bytes(content)
-            _flush(scratch)
-            path.parent.mkdir(parents=True, exist_ok=True)
-            fresh.replace(path)
-        except OSError as error:
-            raise _cannot_write(path, error) from error
-
-
 @contextmanager
 def _scratch(folder: Path) -> Iterator[Path]:
     """Make a scratch folder on the same disk as ``folder``, and take it away again.

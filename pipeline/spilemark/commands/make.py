@@ -1,0 +1,295 @@
+"""``spilemark make``: from photographs to templates."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from spilemark.commands import Examples
+from spilemark.errors import EXIT_BELOW_LIMIT, EXIT_DONE, UsageError
+
+if TYPE_CHECKING:
+    from spilemark.job import Plan
+    from spilemark.records import StraightPhoto
+
+_PHOTO_OPTIONS = ("--port", "--starboard", "--single", "--both")
+_SIDES = ("port", "starboard", "single")
+
+
+class _Make(Examples):
+    """Lets several photos follow one option, as shells expand ``port*.jpg``."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        return super().parse_args(ctx, _one_option_each(args))
+
+
+def _one_option_each(args: Sequence[str]) -> list[str]:
+    """Turn ``--port a.jpg b.jpg`` into ``--port a.jpg --port b.jpg``; a .toml ends the row."""
+    spread: list[str] = []
+    option = ""
+    waiting = False
+    for word in args:
+        if word.startswith("-") and word != "-":
+            option = word if word in _PHOTO_OPTIONS else ""
+            waiting = bool(option)
+            spread.append(word)
+        elif option and not waiting and not word.lower().endswith(".toml"):
+            spread += [option, word]
+        else:
+            option = option if waiting else ""
+            waiting = False
+            spread.append(word)
+    return spread
+
+
+def _photos(side: str, words: str) -> Callable[[Any], Any]:
+    return click.option(
+        f"--{side}",
+        multiple=True,
+        metavar="PHOTO...",
+        help=f"{words}, one photo or several while it lies still.",
+    )
+
+
+@click.command(
+    cls=_Make,
+    short_help="Make templates from photos of cut patterns.",
+    examples=(
+        "spilemark make --port p.jpg --starboard s.jpg --distance A-H=742.5mm --out knee/",
+        "spilemark make --port port_1.jpg port_2.jpg --thickness 3.1mm --out knee/",
+        "spilemark make knee.toml --out knee/ --units in --force",
+    ),
+)
+@click.argument("job", required=False, metavar="[JOB.toml]")
+@_photos("port", "The port pattern")
+@_photos("starboard", "The starboard pattern")
+@_photos("single", "A part on the centreline")
+@_photos("both", "Both patterns in the same photo")
+@click.option("--out", metavar="DIR", help="Folder for the results; made if it is not there.")
+@click.option(
+    "--thickness",
+    metavar="LENGTH[±]",
+    help="Caliper reading of the pattern's stock, mm, such as 3.1mm±0.1. [default: not known]",
+)
+@click.option(
+    "--distance",
+    "distances",
+    multiple=True,
+    metavar="A-H=LENGTH[±]",
+    help="Taped between the crosses of two cards, mm; may be given again for other pairs.",
+)
+@click.option(
+    "--printed-bar",
+    metavar="X[,Y]",
+    help="The printed 100 mm check bars as you measured them, mm, across and along the sheet.",
+)
+@click.option("--cards", metavar="FILE", help="Another card set, or battens. [default: our cards]")
+@click.option(
+    "--cards-on",
+    type=click.Choice(("bench", "pattern")),
+    help="Where the cards lie. [default: bench]",
+)
+@click.option(
+    "--centreline",
+    multiple=True,
+    metavar="[SIDE:]X1,Y1,X2,Y2",
+    help="Two points of the pencil line, pixels of the upright photo. [default: found]",
+)
+@click.option(
+    "--centreline-offset",
+    metavar="LENGTH",
+    help="From the pencil line to the boat's centreline, mm. [default: not stated]",
+)
+@click.option(
+    "--forward",
+    multiple=True,
+    metavar="[SIDE:]X,Y",
+    help="A point towards the bow, pixels of the upright photo. [default: told by a FWD tick]",
+)
+@click.option(
+    "--face",
+    multiple=True,
+    metavar="[SIDE:]up|down",
+    help="Which face was photographed. [default: up]",
+)
+@click.option(
+    "--tolerance", metavar="LENGTH", help="What still counts as the same, mm. [default: 1.5mm]"
+)
+@click.option(
+    "--line-doubt",
+    metavar="LENGTH",
+    help="How well the pencil line was drawn, each end, mm. [default: 0.15mm]",
+)
+@click.option(
+    "--paper",
+    type=click.Choice(("a4", "letter", "a3", "tabloid")),
+    help="Paper for printing. [default: a4]",
+)
+@click.option(
+    "--units", type=click.Choice(("mm", "in")), help="How lengths are shown. [default: mm]"
+)
+@click.option("--boat", metavar="TEXT", help="Name of the boat, for the labels.")
+@click.option("--part", metavar="TEXT", help="Name of the part, for the labels.")
+@click.option("--date", metavar="YYYY-MM-DD", help='Date for the labels, or "today".')
+@click.option("--recipe", metavar="FILE", help="Other plug-ins than the shipped ones.")
+@click.option("--force", is_flag=True, help="Replace results that are there.")
+@click.option("--dry-run", is_flag=True, help="Check everything, read the photos, write nothing.")
+@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON on stdout.")
+def make(
+    job: str | None,
+    port: tuple[str, ...],
+    starboard: tuple[str, ...],
+    single: tuple[str, ...],
+    both: tuple[str, ...],
+    *,
+    force: bool,
+    dry_run: bool,
+    as_json: bool,
+    **told: Any,
+) -> int:
+    """Make true-scale templates from photos of cut patterns.
+
+    Lay printed scale cards around the pattern, photograph it from above, and
+    name the photos. With both sides given, the report says where they differ.
+    A length takes mm where no unit stands, or cm, or in with fractions
+    (3-7/16); what follows ± (or +-) is one standard deviation.
+    """
+    path = Path(job) if job else None
+    photos = {"port": port, "starboard": starboard, "single": single, "both": both}
+    said = _said(photos, told, _arms_of(path))
+    return run(path, said, force=force, dry_run=dry_run, as_json=as_json)
+
+
+def run(
+    job_file: Path | None,
+    said: dict[str, Any],
+    *,
+    force: bool = False,
+    dry_run: bool = False,
+    as_json: bool = False,
+) -> int:
+    """Run one job and hand back the exit code.
+
+    Parameters
+    ----------
+    job_file : Path or None
+    said : dict
+        The command line in the words of the job file.
+    """
+    from spilemark.job import carry_out, look, plan_job
+    from spilemark.jobfile import read_order
+    from spilemark.summary import summary_text
+
+    plan = plan_job(read_order(job_file, said), force=force)
+    if dry_run:
+        for line in _planned(plan, look(plan, _progress)):
+            click.echo(line)
+        return EXIT_DONE
+    result, files = carry_out(plan, _progress)
+    if as_json:
+        click.echo((plan.folder / "report.json").read_text(encoding="utf-8"))
+    click.echo(summary_text(result), err=as_json)
+    click.echo(f"\nFiles in {plan.folder}:", err=as_json)
+    for path in files:
+        click.echo(f"  {path.name}", err=as_json)
+    return EXIT_BELOW_LIMIT if result.scale_is_nominal else EXIT_DONE
+
+
+def _progress(words: str) -> None:
+    click.echo(f"{words} ...", err=True)
+
+
+def _planned(plan: Plan, photos: dict[str, tuple[StraightPhoto, ...]]) -> list[str]:
+    facts = plan.request.facts
+    lines = []
+    for arm, set_of in photos.items():
+        for straight in set_of:
+            photo = straight.photo
+            size = f"{photo.width_px} x {photo.height_px} px"
+            lines.append(f"{arm}: {photo.path} ({size}, lens from {straight.lens.basis})")
+    taped = ", ".join(f"{one}-{other} {mm:g} mm" for one, other, mm, _ in facts.distances)
+    lines.append(f"taped distances: {taped or 'none'}")
+    lines.append(f"cards: {plan.request.card_set.name}, on the {facts.cards_on}")
+    for stage, version in plan.kitchen.versions.items():
+        lines.append(f"{stage} ({version})")
+    lines.append(f"Results would go to {plan.folder}. Nothing was written.")
+    return lines
+
+
+def _arms_of(job_file: Path | None) -> set[str]:
+    """Tell of which sides a job file has photos."""
+    from spilemark.strict import read_toml
+
+    table = read_toml(job_file, "job file") if job_file else {}
+    return {k for k, v in table.items() if isinstance(v, dict) and v.get("photos")}
+
+
+def _said(
+    photos: dict[str, tuple[str, ...]], told: dict[str, Any], arms: set[str]
+) -> dict[str, Any]:
+    """Put the command line into the words of the job file; ``arms`` has photos there already."""
+    said: dict[str, Any] = {arm: {"photos": [*given]} for arm, given in photos.items() if given}
+    meant = _sides_meant(arms | said.keys())
+    for side, text in _by_side(told.pop("centreline"), meant, "--centreline", each=True):
+        said.setdefault(side, {})["centreline"] = _numbers(text, "--centreline")
+    for side, text in _by_side(told.pop("forward"), meant, "--forward", each=True):
+        said.setdefault(side, {})["forward"] = _numbers(text, "--forward")
+    for side, text in _by_side(told.pop("face"), meant, "--face", each=False):
+        said.setdefault(side, {})["face"] = text.strip().lower()
+    if told.get("date") is not None:
+        told["date"] = _date(told["date"])
+    if told.get("distances"):
+        told["distances"] = [*told["distances"]]
+    return said | {key: value for key, value in told.items() if value not in (None, ())}
+
+
+def _sides_meant(arms: set[str]) -> list[str]:
+    return ["port", "starboard"] if "both" in arms else [side for side in _SIDES if side in arms]
+
+
+def _by_side(
+    texts: Sequence[str], meant: list[str], option: str, *, each: bool
+) -> list[tuple[str, str]]:
+    """Split ``port:...``; without a side it is meant for the only one, or for all unless ``each``."""
+    pairs = []
+    for text in texts:
+        side, colon, rest = text.partition(":")
+        if colon:
+            if side not in _SIDES:
+                raise UsageError(
+                    f'{option} {text}: "{side}" is no side.', f"Sides are {', '.join(_SIDES)}."
+                )
+            pairs.append((side, rest))
+            continue
+        if not meant or (each and len(meant) > 1):
+            raise UsageError(
+                f"{option} {text}: of which side?", f"Write for example {option} port:{text}."
+            )
+        pairs += [(arm, text) for arm in meant]
+    return pairs
+
+
+def _numbers(text: str, option: str) -> list[float]:
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError as error:
+        raise UsageError(
+            f"{option} {text} is not a row of numbers.",
+            "Write pixels of the upright photo with commas between, such as 410,2210,3550,2190.",
+        ) from error
+
+
+def _date(text: str) -> Any:
+    import datetime as dt
+
+    if text.strip().lower() == "today":
+        return dt.datetime.now().astimezone().date()
+    try:
+        return dt.date.fromisoformat(text.strip())
+    except ValueError as error:
+        raise UsageError(
+            f"--date {text} is not a date.", "Write for example 2026-05-14."
+        ) from error

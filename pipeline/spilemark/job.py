@@ -1,0 +1,109 @@
+"""A job from its order to its files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from spilemark.card_files import load_card_set
+from spilemark.cards import CardSet, shop_cards
+from spilemark.conductor import Progress, read_photos, run_job
+from spilemark.errors import UsageError
+from spilemark.jobfile import JobOrder
+from spilemark.log import log_text
+from spilemark.outputs import write_outputs
+from spilemark.recipe import Kitchen, prepare, read_recipe, standard_recipe
+from spilemark.records import StraightPhoto, Template
+from spilemark.results import JobRequest, JobResult
+from spilemark.storage import check_target, results_folder
+from spilemark.strict import nearest
+
+LOG_NAME = "log.txt"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """An order that was checked, with its plug-ins loaded: ready to run."""
+
+    request: JobRequest
+    kitchen: Kitchen
+    folder: Path
+    force: bool
+
+
+def plan_job(order: JobOrder, *, force: bool) -> Plan:
+    """Check everything that can be checked before the first photo is read.
+
+    Raises
+    ------
+    UsageError, UnreadableInput, WouldOverwrite, CannotWrite, PluginError, MissingLibrary
+        As ``spilemark.storage``, ``spilemark.card_files`` and ``spilemark.recipe`` say.
+    """
+    if not order.photos:
+        raise UsageError("No photo was given.", "Name one with --port, --starboard or --single.")
+    if order.out is None:
+        raise UsageError("No place for the results was given.", "Add --out FOLDER.")
+    inputs = [path for set_of in order.photos.values() for path in set_of]
+    check_target(order.out, force=force, inputs=inputs)
+    card_set = load_card_set(order.cards) if order.cards else shop_cards()
+    _check_distances(order, card_set)
+    recipe = read_recipe(order.recipe) if order.recipe else standard_recipe()
+    return Plan(
+        request=JobRequest(facts=order.facts, photos=order.photos, card_set=card_set),
+        kitchen=prepare(recipe),
+        folder=order.out,
+        force=force,
+    )
+
+
+def look(plan: Plan, progress: Progress) -> dict[str, tuple[StraightPhoto, ...]]:
+    """Read the photos and nothing more: what a dry run does."""
+    return read_photos(plan.request, plan.kitchen, progress)
+
+
+def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ...]]:
+    """Measure, and put all results in their folder.
+
+    Returns
+    -------
+    result : JobResult
+    files : tuple of Path
+        What now stands in the folder, templates first.
+
+    Raises
+    ------
+    SpilemarkError
+        One of ``spilemark.errors``; then nothing was written.
+    """
+    result = run_job(plan.request, plan.kitchen, progress)
+    progress("writing the templates and the report")
+    with results_folder(plan.folder, force=plan.force) as scratch:
+        written = write_outputs(result, scratch, partial(_write_template, plan.kitchen))
+        log = scratch / LOG_NAME
+        log.write_text(log_text(result, [*written, log]), encoding="utf-8", newline="\n")
+        names = [path.relative_to(scratch) for path in (*written, log)]
+    return result, tuple(plan.folder / name for name in names)
+
+
+def _write_template(kitchen: Kitchen, template: Template, folder: Path) -> list[Path]:
+    """Run every writer that the recipe names on one template."""
+    files: list[Path] = []
+    for name in kitchen.recipe.stages["write_template"]:
+        options = kitchen.options["write_template", name]
+        files += kitchen.plugins.call(
+            "write_template", name, template=template, folder=folder, options=options
+        )
+    return files
+
+
+def _check_distances(order: JobOrder, card_set: CardSet) -> None:
+    known = [card.name for card in card_set.cards]
+    for one, other, *_ in order.facts.distances:
+        for name in (one, other):
+            if name not in known:
+                raise UsageError(
+                    f'The distance {one}-{other} names a card "{name}" that is not in the set '
+                    f'"{card_set.name}".{nearest(name, known)}',
+                    f"Its cards: {', '.join(known)}.",
+                )
