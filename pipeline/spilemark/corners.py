@@ -1,0 +1,236 @@
+"""Which corner is the outer one, and what a builder calls edges and corners.
+
+The *outer corner* of a pattern is the one nearest to the hull's corner: where
+its two longest fairly straight outer edges meet.  It is looked for on the
+convex hull of the outline, so that a notch cut into an edge does not make
+corners of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import ConvexHull
+
+from spilemark.records import Corner, Edge, Floats, Outline
+
+Indices = NDArray[np.intp]
+
+MAIN_TURN_DEG = 20.0
+"""A corner is a main one where the convex hull turns at least this much."""
+
+HOLLOW = 0.06
+"""A run that bends inwards by more than this share of its chord is a throat, not an outer edge."""
+
+CLIP_SHARE = 0.15
+"""A short run between two long outer edges, below this share of both, is a clipped corner."""
+
+RIVAL_SHARE = 0.9
+"""Corners that score within this share of the best one cannot be told apart by shape."""
+
+INSIDE_DEG = 200.0
+"""From this inside angle on, a corner is an inside one: the bottom of a notch."""
+
+_WINDOW_SHARE = 0.008
+_NEAREST_MM = 2.0
+_FURTHEST_MM = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A stretch of the ring between two main corners, in ring order."""
+
+    first: int
+    """Index into ``outline.corners`` of the main corner where it starts."""
+    last: int
+    """The main corner where it ends."""
+    chord_mm: float
+    hollow: float
+    """Median inward distance from the chord, over the chord; below zero where it bulges."""
+
+    @property
+    def outer(self) -> bool:
+        """Whether it can be an outer edge."""
+        return self.hollow < HOLLOW
+
+
+@dataclass(frozen=True, slots=True)
+class OuterCorner:
+    """A candidate for the outer corner."""
+
+    corners: tuple[int, ...]
+    """Index into ``outline.corners``: one, or both ends of the clip where it was cut off."""
+    before: Run
+    """The outer edge that ends here, in ring order."""
+    after: Run
+    """The outer edge that starts here."""
+    score_mm: float
+
+
+def ring_span(start: int, stop: int, count: int) -> Indices:
+    """Indices from ``start`` to ``stop`` inclusive, round the end of a ring of ``count`` points."""
+    return np.arange(start, stop + (count if stop <= start else 0) + 1) % count
+
+
+def edge_span(edge: Edge, count: int) -> Indices:
+    """Indices of an edge's points, both corners included."""
+    return ring_span(edge.start, edge.stop, count)
+
+
+def main_corners(ring_mm: Floats, corners: Sequence[Corner]) -> tuple[int, ...]:
+    """Indices into ``corners`` of those where the convex hull turns."""
+    hull = ConvexHull(ring_mm).vertices
+    if len(hull) < 3:
+        return ()
+    points = ring_mm[hull]
+    step = np.roll(points, -1, 0) - points
+    heading = np.arctan2(step[:, 1], step[:, 0])
+    turn = np.degrees((heading - np.roll(heading, 1) + np.pi) % (2 * np.pi) - np.pi)
+    window = max(3.0, _WINDOW_SHARE * float(np.linalg.norm(step, axis=1).sum()))
+    main = []
+    for k, corner in enumerate(corners):
+        near = np.linalg.norm(points - ring_mm[corner.index], axis=1) <= window
+        if corner.angle_deg < 180.0 and float(turn[near].sum()) >= MAIN_TURN_DEG:
+            main.append(k)
+    return tuple(main)
+
+
+def runs_between(
+    ring_mm: Floats, corners: Sequence[Corner], main: Sequence[int]
+) -> tuple[Run, ...]:
+    """The runs from each main corner to the next one."""
+    runs = []
+    for k, first in enumerate(main):
+        last = main[(k + 1) % len(main)]
+        points = ring_mm[ring_span(corners[first].index, corners[last].index, len(ring_mm))]
+        chord = points[-1] - points[0]
+        length = max(float(np.linalg.norm(chord)), 1e-9)
+        # Wood lies on the left of an anticlockwise ring.
+        inward = np.array([-chord[1], chord[0]]) / length
+        hollow = float(np.median((points - points[0]) @ inward)) / length
+        runs.append(Run(first, last, length, hollow))
+    return tuple(runs)
+
+
+def outer_corner_candidates(outline: Outline) -> tuple[OuterCorner, ...]:
+    """Corners between two outer edges, the likeliest first; empty where there is none.
+
+    Each scores by its shorter edge times the sine of the angle between the
+    two: long legs near a right angle.
+    """
+    ring, corners = outline.ring.points_mm, outline.corners
+    main = main_corners(ring, corners)
+    if len(main) < 3:
+        return ()
+    runs = runs_between(ring, corners, main)
+    found = []
+    for k, after in enumerate(runs):
+        before = runs[k - 1]
+        found += _candidate(ring, corners, before, after, (after.first,))
+        far = runs[k - 2]
+        clipped = before.chord_mm < CLIP_SHARE * min(far.chord_mm, after.chord_mm)
+        if len(runs) > 3 and before.outer and clipped:
+            found += _candidate(ring, corners, far, after, (before.first, before.last))
+    return tuple(sorted(found, key=lambda c: -c.score_mm))
+
+
+def _candidate(
+    ring: Floats, corners: Sequence[Corner], before: Run, after: Run, at: tuple[int, ...]
+) -> list[OuterCorner]:
+    if not (before.outer and after.outer):
+        return []
+    a = ring[corners[before.last].index] - ring[corners[before.first].index]
+    b = ring[corners[after.last].index] - ring[corners[after.first].index]
+    sine = (a[0] * b[1] - a[1] * b[0]) / (np.linalg.norm(a) * np.linalg.norm(b))
+    score = min(before.chord_mm, after.chord_mm) * float(sine)
+    return [OuterCorner(at, before, after, score)] if score > 0 else []
+
+
+def rivals(candidates: Sequence[OuterCorner]) -> tuple[OuterCorner, ...]:
+    """The best candidate and those that shape alone cannot tell from it."""
+    return tuple(c for c in candidates if c.score_mm >= RIVAL_SHARE * candidates[0].score_mm)
+
+
+def chord(outline: Outline, run: Run) -> Floats:
+    """Vector (2,) from a run's first corner to its last, mm."""
+    ring = outline.ring.points_mm
+    ends = (outline.corners[run.last].index, outline.corners[run.first].index)
+    return np.asarray(ring[ends[0]] - ring[ends[1]])
+
+
+def corner_functional(
+    ring_mm: Floats,
+    normals: Floats,
+    corner: int,
+    weights: Floats,
+    *,
+    reach_before_mm: float = _FURTHEST_MM,
+    reach_after_mm: float = _FURTHEST_MM,
+    limits: tuple[int, int] | None = None,
+) -> Floats:
+    """How a corner moves when its two edges move along their normals.
+
+    Parameters
+    ----------
+    ring_mm, normals : (N, 2)
+    corner : int
+        Index of the corner's point.
+    weights : (N,)
+        Length that each point stands for; none where it was not seen.
+    reach_before_mm, reach_after_mm : float
+        How much of each edge speaks for the corner.
+    limits : (int, int), optional
+        Points at which the edge before starts and the edge after stops.
+
+    Returns
+    -------
+    (2, N)
+        Times changes along the normals: the corner's own displacement, mm.
+        Each edge's change is drawn on to the corner by a straight line, and
+        the corner is where both edges meet.
+    """
+    count = len(ring_mm)
+    first, last = limits if limits is not None else (corner + 1, corner - 1)
+    before = ring_span(first % count, corner, count)[::-1]
+    after = ring_span(corner, last % count, count)
+    rows, directions = [], []
+    for span, reach in ((before, reach_before_mm), (after, reach_after_mm)):
+        row, normal = _edge_at_corner(ring_mm, normals, span, weights, reach)
+        rows.append(row)
+        directions.append(normal)
+    return np.asarray(np.linalg.pinv(np.array(directions), rcond=1e-3) @ np.array(rows))
+
+
+def _edge_at_corner(
+    ring: Floats, normals: Floats, span: Indices, weights: Floats, reach: float
+) -> tuple[Floats, Floats]:
+    """Row (N,) that draws an edge's change on to its corner, and its normal (2,) there."""
+    away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring[span], axis=0), axis=1))])
+    reach = max(min(reach, 0.5 * float(away[-1])), 3 * _NEAREST_MM)
+    use = (away >= min(_NEAREST_MM, 0.2 * reach)) & (away <= reach)
+    w = np.where(use, weights[span], 0.0)
+    if (w > 0).sum() < 2:
+        w = np.where(np.arange(len(span)) < 3, 1.0, 0.0)
+    row = np.zeros(len(ring))
+    row[span] = intercept(away, w)
+    normal = (w[:, None] * normals[span]).sum(0)
+    return row, normal / np.linalg.norm(normal)
+
+
+def intercept(at: Floats, weights: Floats) -> Floats:
+    """Weights (N,) whose product with values is their straight-line fit at ``at`` = 0."""
+    return np.asarray(_line_rows(at, weights)[0])
+
+
+def slope(at: Floats, weights: Floats) -> Floats:
+    """Weights (N,) whose product with values is the slope of their straight-line fit."""
+    return np.asarray(_line_rows(at, weights)[1])
+
+
+def _line_rows(at: Floats, weights: Floats) -> Floats:
+    root = np.sqrt(weights / weights.sum())[:, None]
+    columns = np.stack([np.ones_like(at), at], axis=-1)
+    return np.asarray(np.linalg.pinv(root * columns, rcond=1e-9) * root.T)
