@@ -167,8 +167,8 @@ def corner_functional(
     corner: int,
     weights: Floats,
     *,
-    reach_before_mm: float = _FURTHEST_MM,
-    reach_after_mm: float = _FURTHEST_MM,
+    reach_before_mm: float | None = None,
+    reach_after_mm: float | None = None,
     limits: tuple[int, int] | None = None,
 ) -> Floats:
     """How a corner moves when its two edges move along their normals.
@@ -180,8 +180,9 @@ def corner_functional(
         Index of the corner's point.
     weights : (N,)
         Length that each point stands for; none where it was not seen.
-    reach_before_mm, reach_after_mm : float
-        How much of each edge speaks for the corner.
+    reach_before_mm, reach_after_mm : float, optional
+        How much of each edge speaks for the corner; otherwise 40 mm, or half
+        of a short edge.
     limits : (int, int), optional
         Points at which the edge before starts and the edge after stops.
 
@@ -204,12 +205,58 @@ def corner_functional(
     return np.asarray(np.linalg.pinv(np.array(directions), rcond=1e-3) @ np.array(rows))
 
 
+def corner_and_edge_functional(
+    ring_mm: Floats, normals: Floats, weights: Floats, corner: int, edge: Edge, other: Edge
+) -> Floats:
+    """Laying by one corner and the straight edge that leads from it, as a matrix.
+
+    Parameters
+    ----------
+    ring_mm, normals : (N, 2)
+    weights : (N,)
+    corner : int
+        Index of the corner's point.
+    edge, other : Edge
+        The edge that is laid on, and the other one that meets the corner.
+
+    Returns
+    -------
+    (3, N)
+        Times changes along the normals: the turn about (0, 0) of the edge
+        (rad), and the shift (mm) that goes with it and brings the corner along.
+    """
+    count = len(ring_mm)
+    leads = edge.start == corner
+    span = edge_span(edge, count) if leads else edge_span(edge, count)[::-1]
+    away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring_mm[span], axis=0), axis=1))])
+    w = weights[span] if (weights[span] > 0).sum() >= 2 else np.ones(len(span))
+    along = ring_mm[span[-1]] - ring_mm[corner]
+    along = along / np.linalg.norm(along)
+    normal = (w[:, None] * normals[span]).sum(0)
+    turn = np.zeros(count)
+    turn[span] = slope(away, w) * float(along[0] * normal[1] - along[1] * normal[0])
+    turn /= np.linalg.norm(normal)
+    before, after = (other, edge) if leads else (edge, other)
+    reach = float(away[-1])
+    x, y = corner_functional(
+        ring_mm,
+        normals,
+        corner,
+        weights,
+        reach_before_mm=None if leads else reach,
+        reach_after_mm=reach if leads else None,
+        limits=(before.start, after.stop),
+    )
+    return np.stack([turn, x + turn * ring_mm[corner, 1], y - turn * ring_mm[corner, 0]])
+
+
 def _edge_at_corner(
-    ring: Floats, normals: Floats, span: Indices, weights: Floats, reach: float
+    ring: Floats, normals: Floats, span: Indices, weights: Floats, reach: float | None
 ) -> tuple[Floats, Floats]:
     """Row (N,) that draws an edge's change on to its corner, and its normal (2,) there."""
     away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring[span], axis=0), axis=1))])
-    reach = max(min(reach, 0.5 * float(away[-1])), 3 * _NEAREST_MM)
+    if reach is None:
+        reach = max(min(_FURTHEST_MM, 0.5 * float(away[-1])), 3 * _NEAREST_MM)
     use = (away >= min(_NEAREST_MM, 0.2 * reach)) & (away <= reach)
     w = np.where(use, weights[span], 0.0)
     if (w > 0).sum() < 2:

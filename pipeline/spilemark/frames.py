@@ -84,12 +84,12 @@ def upright_pixels(pixels: NDArray[np.generic], orientation: int) -> NDArray[np.
         7: lambda a: a.swapaxes(0, 1)[::-1, ::-1],
         8: lambda a: a.swapaxes(0, 1)[::-1],
     }
-    return turned[orientation](pixels)
+    return np.asarray(turned[orientation](pixels))
 
 
 def mirror_across_centreline(points: Points) -> Points:
     """Mirror boat-frame points (N, 2) port to starboard: x changes sign."""
-    return np.asarray(points, dtype=np.float64) * np.array([-1.0, 1.0])
+    return np.asarray(np.asarray(points, dtype=np.float64) * np.array([-1.0, 1.0]))
 
 
 def left_normals(points: Points, *, closed: bool) -> Points:
@@ -124,4 +124,4 @@ def mm_to_svg(points: Points, *, left_mm: float, top_mm: float) -> Points:
 def mm_to_pdf(points: Points, *, left_mm: float, bottom_mm: float) -> Points:
     """Plane or boat mm to PDF points (1/72 in); the sheet's bottom-left is (left, bottom)."""
     p = np.asarray(points, dtype=np.float64)
-    return (p - np.array([left_mm, bottom_mm])) * (72.0 / 25.4)
+    return np.asarray((p - np.array([left_mm, bottom_mm])) * (72.0 / 25.4))

@@ -220,7 +220,8 @@ def _derivatives_on_plane(points_mm: Floats, plane: PlaneMap) -> tuple[Floats, F
     _, by_view, by_point = project_with_derivatives(
         space, plane.lens, plane.rotation_rad, plane.translation_mm
     )
-    return np.linalg.inv(by_point[:, :, :2]), np.concatenate([by_view, by_point[:, :, 2:]], axis=2)
+    by_numbers = np.concatenate([by_view, by_point[:, :, 2:]], axis=2)
+    return np.asarray(np.linalg.inv(by_point[:, :, :2]), np.float64), by_numbers
 
 
 def plane_sensitivity(points_mm: Floats, normals: Floats, plane: PlaneMap) -> Floats:

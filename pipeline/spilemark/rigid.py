@@ -7,6 +7,7 @@ a wrong scale or a forgotten mirror.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -18,9 +19,8 @@ IDENTITY = RigidMap(turn_rad=0.0, shift_mm=(0.0, 0.0))
 
 def rotation(turn_rad: float) -> Floats:
     """Matrix (2, 2) that turns column vectors anticlockwise."""
-    cos, sin = np.cos(turn_rad), np.sin(turn_rad)
-    matrix: Floats = np.array([[cos, -sin], [sin, cos]])
-    return matrix
+    cos, sin = math.cos(turn_rad), math.sin(turn_rad)
+    return np.array([[cos, -sin], [sin, cos]])
 
 
 def apply(motion: RigidMap, points_mm: Floats) -> Floats:

@@ -1,0 +1,151 @@
+"""Plug-in "card-survey": all photos of a job solved at once from the scale cards in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.spatial import ConvexHull
+
+from spilemark.cards import CardSet
+from spilemark.errors import NoScale
+from spilemark.hookspecs import hookimpl
+from spilemark.lens import plane_to_pixels
+from spilemark.records import (
+    Bools,
+    CardSighting,
+    Floats,
+    JobFacts,
+    PlaneMap,
+    StraightPhoto,
+    Survey,
+    View,
+)
+from spilemark_stages.rectify.findings import survey_notes
+from spilemark_stages.rectify.measure import measure_photo
+from spilemark_stages.rectify.model import board_points, place_card
+from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
+from spilemark_stages.rectify.refusal import no_card_error
+from spilemark_stages.rectify.scale import (
+    all_lengths,
+    check_lengths,
+    gather_beliefs,
+    scale_notes,
+    state_scale,
+)
+from spilemark_stages.rectify.solve import Solution, SolvedView, solve
+
+
+@dataclass(frozen=True)
+class Options:
+    """How far printing and reading are trusted."""
+
+    nominal_print_percent: float = field(
+        default=0.5,
+        metadata={"help": "One sigma of the print scale when nothing was measured.", "unit": "%"},
+    )
+    bar_reading_mm: float = field(
+        default=0.08,
+        metadata={"help": "One sigma of reading a 100 mm check bar with a rule.", "unit": "mm"},
+    )
+
+
+@hookimpl
+def declare_options() -> type:
+    """Options of this plug-in."""
+    return Options
+
+
+@hookimpl
+def rectify(
+    photos: tuple[StraightPhoto, ...], card_set: CardSet, job: JobFacts, options: Options
+) -> Survey:
+    """Find the cards in all photos and solve lens, poses, cards and scale at once."""
+    observed = tuple(
+        measure_photo(photo, card_set, f"{photo.arm}:{photo.photo.path.name}") for photo in photos
+    )
+    for photo, seen in zip(photos, observed, strict=True):
+        if not seen.cards:
+            raise no_card_error(photo, card_set)
+    beliefs = gather_beliefs(
+        job,
+        card_set,
+        observed,
+        nominal_sigma=options.nominal_print_percent / 100,
+        bar_sigma_mm=options.bar_reading_mm,
+    )
+    solution = solve(observed, beliefs)
+    check_lengths(solution)
+    views = tuple(
+        _view(straight, seen, solved, solution)
+        for straight, seen, solved in zip(photos, observed, solution.views, strict=True)
+    )
+    scale = state_scale(solution, job, views)
+    notes = [*scale_notes(job, scale, beliefs, all_lengths(job, card_set))]
+    notes += survey_notes(views, observed, solution)
+    return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
+
+
+def _view(
+    straight: StraightPhoto, seen: PhotoObservation, solved: SolvedView, solution: Solution
+) -> View:
+    plane = PlaneMap(
+        lens=solved.numbers[:9],
+        rotation_rad=solved.numbers[9:12],
+        translation_mm=solved.numbers[12:15],
+        height_mm=float(solved.numbers[15]),
+        gain=solved.gain,
+    )
+    cards = tuple(
+        _sighting(card, seen.arm, plane, solution, residuals, kept)
+        for card, residuals, kept in zip(seen.cards, solved.residuals_px, solved.kept, strict=True)
+    )
+    good = [
+        place_card(
+            board_points(c.card, c.which[kept], solution.print_scale, 0.0, 0.0),
+            solution.places[seen.arm, c.card.name],
+        )[:, :2]
+        for c, kept in zip(seen.cards, solved.kept, strict=True)
+        if kept.any()
+    ]
+    if not good:
+        raise NoScale(
+            f"The scale cards in {straight.photo.path.name} contradict each other.",
+            "Lay printed cards flat, without folds or reflections, and photograph again.",
+        )
+    crossings = np.concatenate(good)
+    residual = np.concatenate([r[k] for r, k in zip(solved.residuals_px, solved.kept, strict=True)])
+    return View(
+        straight=straight,
+        plane=plane,
+        cards=cards,
+        residual_rms_px=float(np.sqrt((residual**2).mean())),
+        card_hull_mm=crossings[ConvexHull(crossings).vertices],
+    )
+
+
+def _sighting(
+    seen: CardObservation,
+    arm: str,
+    plane: PlaneMap,
+    solution: Solution,
+    residuals: Floats,
+    kept: Bools,
+) -> CardSighting:
+    place = solution.places[arm, seen.card.name]
+    width, height = seen.card.size_mm
+    corners = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * [width / 2, height / 2]
+    cross = (np.array(seen.card.tape_cross_mm) - [width / 2, height / 2]) * [1.0, -1.0]
+    flat = np.vstack([corners, cross]) * solution.print_scale
+    lain = place_card(np.column_stack([flat, np.zeros(5)]), place)[:, :2]
+    return CardSighting(
+        name=seen.card.name,
+        crossings_px=seen.points_px,
+        residuals_px=residuals,
+        kept=kept,
+        outline_px=plane_to_pixels(lain[:4], plane, height_mm=float(place[3])),
+        outline_mm=lain[:4],
+        cross_mm=lain[4],
+        lift_mm=float(place[3]),
+        bow_mm=float(place[4]),
+    )

@@ -1,0 +1,122 @@
+"""Sub-pixel places of chessboard crossings.
+
+A crossing is a saddle of brightness: blur, tone curve and printing gain act on
+it with point symmetry, so it stays put where an edge would move.  Refined on
+linear light with OpenCV's ``cornerSubPix`` in a window that ends before the
+nearest coded square begins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.records import Bools, Floats, Pixels
+from spilemark.tone import linear_luma
+
+_SMALLEST_WINDOW = 2
+_LARGEST_WINDOW = 12
+_FARTHEST_MOVE = 0.8
+"""A refined crossing that left its window by this share of it found something else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Crossings:
+    """Refined crossings of one card in one photo."""
+
+    points_px: Floats
+    """(N, 2) stored px; the guess where ``good`` is False."""
+    good: Bools
+    """(N,)"""
+    contrast: Floats
+    """(N,) linear light between the white and black quarters, 0..1."""
+    blur_px: Floats
+    """(N,) sigma of the blur that the edges next to the crossing show."""
+
+
+def refine_crossings(
+    pixels: Pixels, guess_px: Floats, step_px: Floats, gap_share: float
+) -> Crossings:
+    """Refine guessed crossings of one card.
+
+    Parameters
+    ----------
+    pixels : (H, W) or (H, W, 3)
+        The photo, stored.
+    guess_px : (N, 2)
+    step_px : (N, 2, 2)
+        Pixel vectors of one chessboard square to the right and one down, at each crossing.
+    gap_share : float
+        Gap between a square's edge and the coded square in it, as a share of the square.
+    """
+    height, width = pixels.shape[:2]
+    count = len(guess_px)
+    points = np.array(guess_px, dtype=np.float64)
+    good = np.zeros(count, dtype=bool)
+    contrast, blur = np.zeros(count), np.full(count, np.nan)
+    windows = _windows(step_px, gap_share)
+    reach = float(np.abs(step_px).sum(axis=1).max()) * 0.5 + 2 * _LARGEST_WINDOW if count else 0.0
+    inside = (
+        (points > _LARGEST_WINDOW + 2).all(axis=1)
+        & (points[:, 0] < width - _LARGEST_WINDOW - 3)
+        & (points[:, 1] < height - _LARGEST_WINDOW - 3)
+    )
+    if not inside.any():
+        return Crossings(points, good, contrast, blur)
+    low = np.maximum(np.floor(points[inside].min(0) - reach), 0).astype(int)
+    high = np.ceil(points[inside].max(0) + reach).astype(int) + 1
+    patch = linear_luma(pixels[low[1] : high[1], low[0] : high[0]])
+    for window in np.unique(windows[inside]):
+        these = np.flatnonzero(inside & (windows == window))
+        local = (points[these] - low).astype(np.float32).reshape(-1, 1, 2).copy()
+        stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 60, 1e-4)
+        cv2.cornerSubPix(patch, local, (int(window), int(window)), (-1, -1), stop)
+        moved = local.reshape(-1, 2).astype(np.float64) + low
+        stayed = np.abs(moved - points[these]).max(axis=1) < max(1.5, _FARTHEST_MOVE * window)
+        good[these] = stayed
+        points[these[stayed]] = moved[stayed]
+    for k in np.flatnonzero(good):
+        contrast[k], blur[k] = _quality(patch, points[k] - low, step_px[k], gap_share)
+    if good.any():
+        good &= contrast > 0.25 * np.median(contrast[good])
+    return Crossings(points, good, contrast, blur)
+
+
+def _windows(step_px: Floats, gap_share: float) -> NDArray[np.int_]:
+    """Half windows (N,) that end before the nearest coded square's corner."""
+    # The corner of the nearest coded square lies gap right and gap down (or left).
+    corners = np.stack([step_px.sum(axis=1), step_px[:, 0] - step_px[:, 1]], axis=1) * gap_share
+    nearest = np.abs(corners).max(axis=2).min(axis=1)
+    whole = np.clip(np.floor(nearest - 0.5), _SMALLEST_WINDOW, _LARGEST_WINDOW)
+    return np.asarray(whole.astype(np.int_))
+
+
+def _quality(
+    patch: NDArray[np.float32], at: Floats, step: Floats, gap_share: float
+) -> tuple[float, float]:
+    """Contrast (negative where this is no saddle) and blur (px) at one crossing."""
+    reach = min(0.8 * gap_share, 0.2)
+    quarters = np.array([[1, 1], [-1, -1], [1, -1], [-1, 1]]) * reach
+    q = _sample(patch, at + quarters @ step)
+    contrast = float(abs(q[:2].mean() - q[2:].mean()) - max(abs(q[0] - q[1]), abs(q[2] - q[3])))
+    # Across the edge a fifth of a square away: contrast / slope gives the blur.
+    edge = at + step[0] * 0.22
+    across = step[1] / max(float(np.linalg.norm(step[1])), 1e-9)
+    offsets = np.arange(-4.0, 4.01, 0.5)
+    profile = _sample(patch, edge + offsets[:, None] * across)
+    slope = float(np.abs(np.gradient(profile, 0.5)).max())
+    swing = float(profile.max() - profile.min())
+    blur = swing / (np.sqrt(2 * np.pi) * slope) if slope > 0 else np.nan
+    return contrast, blur
+
+
+def _sample(patch: NDArray[np.float32], points: Floats) -> Floats:
+    """Bilinear values at points (N, 2) of a patch."""
+    p = np.asarray(points, dtype=np.float32).reshape(-1, 1, 2)
+    values = cv2.remap(
+        patch, p[..., 0], p[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(values, np.float64).ravel()

@@ -1,0 +1,101 @@
+"""Which cards lie in the photo, and about where their crossings are.
+
+The coded squares only say *which* card it is and roughly how it lies; their
+black borders move with blur and tone curve and are never measured from.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.cards import Card, CardSet
+from spilemark.records import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class FoundCard:
+    """A card and a first map from its board to the photo."""
+
+    card: Card
+    homography: Floats
+    """(3, 3) board mm (y down) to stored px."""
+    markers: int
+    """How many coded squares agree with it."""
+    centres_mm: Floats
+    """(markers, 2) their centres on the board."""
+
+
+def find_cards(grey: NDArray[np.uint8], card_set: CardSet) -> tuple[FoundCard, ...]:
+    """Find all cards of a set in a grey image (H, W), best seen first."""
+    markers = _find_markers(grey, card_set.dictionary)
+    found = (_place(card, markers) for card in card_set.cards)
+    return tuple(sorted((f for f in found if f), key=lambda f: -f.markers))
+
+
+def detector_parameters() -> Any:
+    """Settings for small coded squares in large photos."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    return parameters
+
+
+def _find_markers(grey: NDArray[np.uint8], dictionary: str) -> dict[int, list[Floats]]:
+    """Coded squares by id: each a list of (4, 2) corners, px, clockwise from the top left."""
+    code = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
+    detector = cv2.aruco.ArucoDetector(code, detector_parameters())
+    corners, ids, _ = detector.detectMarkers(grey)
+    found: dict[int, list[Floats]] = {}
+    if ids is not None:
+        for marker, quad in zip(np.ravel(ids), corners, strict=True):
+            found.setdefault(int(marker), []).append(np.asarray(quad, np.float64).reshape(4, 2))
+    return found
+
+
+def _place(card: Card, markers: dict[int, list[Floats]]) -> FoundCard | None:
+    """Fit one card's board to the coded squares that carry its ids."""
+    inset = (card.square_mm - card.marker_mm) / 2
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float64) * card.marker_mm
+    board, pixels = [], []
+    for marker, column, row in card.marker_squares():
+        corner = np.array([column, row]) * card.square_mm + inset
+        for quad in markers.get(marker, ()):
+            board.append(square + corner)
+            pixels.append(quad)
+    if not board:
+        return None
+    side = float(np.median([np.linalg.norm(np.roll(q, -1, 0) - q, axis=1).mean() for q in pixels]))
+    found, agree = cv2.findHomography(
+        np.concatenate(board), np.concatenate(pixels), cv2.RANSAC, max(2.0, 0.15 * side)
+    )
+    if found is None:
+        return None
+    homography: Floats = np.array(found, dtype=np.float64)
+    whole = agree.reshape(-1, 4).all(axis=1)
+    # A single square among several that contradict each other proves nothing.
+    if not whole.any() or (len(board) > 2 and whole.sum() < 2) or not _upright(homography, card):
+        return None
+    centres = np.array([corners.mean(axis=0) for corners in board])[whole]
+    return FoundCard(card, homography, int(whole.sum()), centres)
+
+
+def _upright(homography: Floats, card: Card) -> bool:
+    """Whether the board is seen from its printed side, all of it in front of the camera."""
+    width, height = card.size_mm
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]])
+    lifted = np.c_[corners, np.ones(4)] @ homography.T
+    if (lifted[:, 2] * lifted[0, 2] <= 0).any():
+        return False
+    x, y = (lifted[:, :2] / lifted[:, 2:]).T
+    area = 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    return area > 0
+
+
+def apply_homography(homography: Floats, points: Floats) -> Floats:
+    """Map points (N, 2)."""
+    lifted = np.c_[points, np.ones(len(points))] @ homography.T
+    return np.asarray(lifted[:, :2] / lifted[:, 2:])

@@ -1,0 +1,119 @@
+"""From a photo to measured crossings: find cards, refine, look again with a better map."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.cards import CardSet
+from spilemark.records import Bools, Floats, Pixels, StraightPhoto
+from spilemark_stages.rectify.crossings import Crossings, refine_crossings
+from spilemark_stages.rectify.detect import FoundCard, apply_homography, find_cards
+from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
+
+_BASE_SIGMA_PX = 0.06
+_USUAL_BLUR_PX = 1.0
+_PASSES = 3
+
+
+def measure_photo(straight: StraightPhoto, card_set: CardSet, name: str) -> PhotoObservation:
+    """Measure all crossings of all cards in one photo.
+
+    ``name`` is the photo's unique name within the job.
+    """
+    photo = straight.photo
+    found = find_cards(grey_of(photo.pixels), card_set)
+    measured = (_measure_card(photo.pixels, card) for card in found)
+    return PhotoObservation(
+        name=name,
+        arm=straight.arm,
+        lens_group=straight.lens_group,
+        lens=straight.lens,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        cards=tuple(seen for seen in measured if seen is not None),
+    )
+
+
+def grey_of(pixels: Pixels) -> NDArray[np.uint8]:
+    """Coded grey image (H, W), 8 bit, of a photo; a view where it is one already."""
+    eight = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    if eight.ndim == 2:
+        return np.asarray(eight, np.uint8)
+    return np.asarray(cv2.cvtColor(eight, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
+    """Refine one card's crossings, each pass with a better map from board to photo."""
+    card = found.card
+    board = card.crossings_mm()
+    gap = (card.square_mm - card.marker_mm) / 2 / card.square_mm
+    to_photo = found.homography
+    near = _near(found)
+    for last in (False,) * (_PASSES - 1) + (True,):
+        guess = apply_homography(to_photo, board)
+        seen = refine_crossings(pixels, guess, _steps(to_photo, board, card.square_mm), gap)
+        usable = seen.good & (near | last)
+        if usable.sum() < 4:
+            return None
+        to_photo, agree = _map_through(board, seen.points_px, usable)
+        near = np.ones(len(board), dtype=bool)
+    usable &= agree
+    if usable.sum() < 4 or not _two_dimensional(board[usable]):
+        return None
+    return CardObservation(
+        card=card,
+        which=np.flatnonzero(usable),
+        points_px=seen.points_px[usable],
+        sigma_px=_sigma(seen, usable),
+    )
+
+
+def _near(found: FoundCard) -> Bools:
+    """Crossings beside a decoded square: those that a map from one or two squares surely reaches."""
+    apart = found.card.crossings_mm()[:, None] - found.centres_mm[None]
+    near = (np.linalg.norm(apart, axis=2) < 1.6 * found.card.square_mm).any(axis=1)
+    return np.asarray(near)
+
+
+def _steps(to_photo: Floats, board: Floats, square: float) -> Floats:
+    """Pixel vectors (N, 2, 2) of one square to the right and one down."""
+    half = square / 2
+    right = apply_homography(to_photo, board + [half, 0]) - apply_homography(
+        to_photo, board - [half, 0]
+    )
+    down = apply_homography(to_photo, board + [0, half]) - apply_homography(
+        to_photo, board - [0, half]
+    )
+    return np.stack([right, down], axis=1)
+
+
+def _map_through(board: Floats, points: Floats, usable: Bools) -> tuple[Floats, Bools]:
+    """Homography through the usable crossings, and which crossings agree with it.
+
+    A card is small: the lens bends it by a pixel or two at most, so anything
+    farther off than that (and than a twentieth of a square) is not its crossing.
+    """
+    reach = max(2.5, 0.006 * float(np.ptp(points[usable], axis=0).max()))
+    fitted, _ = cv2.findHomography(board[usable], points[usable], cv2.RANSAC, reach)
+    if fitted is None:
+        return np.eye(3), np.zeros(len(board), dtype=bool)
+    homography: Floats = np.array(fitted, dtype=np.float64)
+    miss = np.linalg.norm(apply_homography(homography, board) - points, axis=1)
+    return homography, np.asarray(miss < 1.5 * reach)
+
+
+def _two_dimensional(board: Floats) -> bool:
+    """Whether crossings span an area; those of a single row say nothing of tilt."""
+    return bool(np.linalg.svd(board - board.mean(0), compute_uv=False)[1] > 1e-6)
+
+
+def _sigma(seen: Crossings, usable: Bools) -> Floats:
+    """Expected random error (M,) px: grows with blur, and where contrast is poor."""
+    blur = np.nan_to_num(seen.blur_px[usable], nan=_USUAL_BLUR_PX)
+    typical = max(float(np.median(seen.contrast[usable])), 1e-6)
+    faint = typical / np.maximum(seen.contrast[usable], 0.1 * typical)
+    return np.asarray(
+        _BASE_SIGMA_PX * np.maximum(1.0, blur / _USUAL_BLUR_PX) * np.maximum(1.0, faint)
+    )

@@ -1,0 +1,225 @@
+"""Residuals of the joint solve and their derivatives.
+
+The model is the one of a bundle adjustment with a planar, loosely arranged
+test field: one lens per group with small changes per photo, one pose per photo,
+a place, lift and bow per card, a print scale common to all cards, and measured
+lengths as observations.  Every prior is a residual like any other, so that
+each input keeps its identity in the error budget.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spilemark.cards import Card
+from spilemark.lens import LENS_NAMES, project_with_derivatives
+from spilemark.records import Cause, Floats, Lens
+from spilemark_stages.rectify.layout import Layout
+from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation
+
+_TIE_SIGMA_MM = 0.03
+"""How well a card's drawn cross is its chessboard's centre; ties the solve to a measured length."""
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Rows of the residual vector that are beliefs: weights @ (x - centre)."""
+
+    weights: Floats
+    """(M, P)"""
+    centre: Floats
+    """(P,)"""
+    causes: tuple[Cause, ...]
+    """M of them."""
+
+
+def board_points(card: Card, which: Indices, scale: Floats, lift: float, bow: float) -> Floats:
+    """Crossings (N, 3) about the chessboard's centre, y up, mm as printed and as lying."""
+    width, height = card.size_mm
+    flat = (card.crossings_mm()[which] - [width / 2, height / 2]) * [1.0, -1.0]
+    rise = lift + bow * (2 * flat[:, 0] / width) ** 2
+    return np.column_stack([flat * scale, rise])
+
+
+def place_card(points: Floats, place: Floats) -> Floats:
+    """Board points (N, 3) to the plane frame; ``place`` is x mm, y mm, turn rad."""
+    c, s = np.cos(place[2]), np.sin(place[2])
+    x = place[0] + c * points[:, 0] - s * points[:, 1]
+    y = place[1] + s * points[:, 0] + c * points[:, 1]
+    return np.column_stack([x, y, points[:, 2]])
+
+
+def lens_of(x: Floats, layout: Layout, photos: Sequence[PhotoObservation], k: int) -> Floats:
+    """Nine lens numbers (9,) of photo ``k``: its group's, with its own small change."""
+    lens = x[layout.lens[photos[k].lens_group]].copy()
+    if k in layout.drift:
+        change = x[layout.drift[k]]
+        lens[0] *= 1 + change[0]
+        lens[2:4] += change[1:]
+    return np.asarray(lens)
+
+
+def photo_rows(
+    x: Floats, layout: Layout, photos: Sequence[PhotoObservation], k: int
+) -> tuple[Floats, Floats]:
+    """Whitened residuals (2N,) of one photo and their derivatives (2N, P)."""
+    photo = photos[k]
+    lens, pose = lens_of(x, layout, photos, k), x[layout.pose[k]]
+    scale = x[layout.print_scale]
+    worlds = []
+    for seen in photo.cards:
+        place = x[layout.cards[photo.arm, seen.card.name]]
+        worlds.append(place_card(board_points(seen.card, seen.which, scale, *place[3:]), place))
+    world = np.concatenate(worlds)
+    sigma = np.concatenate([seen.sigma_px for seen in photo.cards])
+    measured = np.concatenate([seen.points_px for seen in photo.cards])
+    pixels, by_view, by_point = project_with_derivatives(world, lens, pose[:3], pose[3:])
+
+    whiten = 1 / sigma[:, None]
+    rows = np.zeros((len(world), 2, layout.size))
+    group = layout.lens[photo.lens_group]
+    rows[:, :, group] = by_view[:, :, :9]
+    if k in layout.drift:
+        base = x[group][0]
+        rows[:, :, group.start] *= 1 + x[layout.drift[k]][0]
+        rows[:, :, layout.drift[k].start] = by_view[:, :, 0] * base
+        rows[:, :, layout.drift[k].start + 1 : layout.drift[k].stop] = by_view[:, :, 2:4]
+    rows[:, :, layout.pose[k]] = by_view[:, :, 9:15]
+    start = 0
+    for seen in photo.cards:
+        here = slice(start, start + len(seen.which))
+        start += len(seen.which)
+        at = layout.cards[photo.arm, seen.card.name]
+        _card_derivatives(
+            rows[here], by_point[here], seen.card, seen.which, x[at], at, scale, layout
+        )
+    residual = (pixels - measured) * whiten
+    return residual.ravel(), (rows * whiten[:, :, None]).reshape(-1, layout.size)
+
+
+def _card_derivatives(
+    rows: Floats,
+    by_point: Floats,
+    card: Card,
+    which: Indices,
+    place: Floats,
+    at: slice,
+    scale: Floats,
+    layout: Layout,
+) -> None:
+    """Fill the columns of one card's place, lift and bow, and of the print scale."""
+    width, height = card.size_mm
+    flat = (card.crossings_mm()[which] - [width / 2, height / 2]) * [1.0, -1.0]
+    c, s = np.cos(place[2]), np.sin(place[2])
+    u, v = (flat * scale).T
+    rows[:, :, at.start] = by_point[:, :, 0]
+    rows[:, :, at.start + 1] = by_point[:, :, 1]
+    turned = np.stack([-s * u - c * v, c * u - s * v], axis=-1)
+    rows[:, :, at.start + 2] = np.einsum("nij,nj->ni", by_point[:, :, :2], turned)
+    rows[:, :, at.start + 3] = by_point[:, :, 2]
+    rows[:, :, at.start + 4] = by_point[:, :, 2] * ((2 * flat[:, 0] / width) ** 2)[:, None]
+    across = np.stack([c * flat[:, 0], s * flat[:, 0]], axis=-1)
+    along = np.stack([-s * flat[:, 1], c * flat[:, 1]], axis=-1)
+    first = layout.print_scale.start
+    rows[:, :, first] = np.einsum("nij,nj->ni", by_point[:, :, :2], across)
+    rows[:, :, first + 1] = np.einsum("nij,nj->ni", by_point[:, :, :2], along)
+
+
+def cross_place(x: Floats, layout: Layout, arm: str, card: Card) -> tuple[Floats, Floats]:
+    """Place (2,) of a card's tape cross and its derivatives (2, P)."""
+    at = layout.cards[arm, card.name]
+    place, scale = x[at], x[layout.print_scale]
+    width, height = card.size_mm
+    flat = (np.array(card.tape_cross_mm) - [width / 2, height / 2]) * [1.0, -1.0]
+    u, v = flat * scale
+    c, s = np.cos(place[2]), np.sin(place[2])
+    by = np.zeros((2, layout.size))
+    by[0, at.start] = by[1, at.start + 1] = 1.0
+    by[:, at.start + 2] = [-s * u - c * v, c * u - s * v]
+    by[:, layout.print_scale.start] = [c * flat[0], s * flat[0]]
+    by[:, layout.print_scale.start + 1] = [-s * flat[1], c * flat[1]]
+    return np.array([place[0] + c * u - s * v, place[1] + s * u + c * v]), by
+
+
+def length_rows(x: Floats, layout: Layout, cards: dict[str, Card]) -> tuple[Floats, Floats]:
+    """Residuals (T,) and derivatives (T, P) that tie cards to measured lengths."""
+    residual, rows = np.zeros(len(layout.ties)), np.zeros((len(layout.ties), layout.size))
+    for k, (arm, length) in enumerate(layout.ties):
+        a, by_a = cross_place(x, layout, arm, cards[length.cards[0]])
+        b, by_b = cross_place(x, layout, arm, cards[length.cards[1]])
+        gap = b - a
+        distance = float(np.linalg.norm(gap))
+        index = layout.length[length.id]
+        residual[k] = (distance - x[index]) / _TIE_SIGMA_MM
+        rows[k] = (gap / max(distance, 1e-9)) @ (by_b - by_a) / _TIE_SIGMA_MM
+        rows[k, index] -= 1 / _TIE_SIGMA_MM
+    return residual, rows
+
+
+def gather_priors(layout: Layout, photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Priors:
+    """Everything that was believed beforehand, as rows of unit variance."""
+    centre = np.zeros(layout.size)
+    rows: list[Floats] = []
+    causes: list[Cause] = []
+
+    def believe(index: int, value: float, sigma: float, identity: str, kind: str) -> None:
+        centre[index] = value
+        row = np.zeros(layout.size)
+        row[index] = 1 / sigma
+        rows.append(row)
+        causes.append(Cause(id=identity, kind=kind))
+
+    for group, at in layout.lens.items():
+        lens = next(photo.lens for photo in photos if photo.lens_group == group)
+        centre[at] = lens.values
+        for name, row_of_lens in zip(_lens_row_names(lens), _whitening(lens), strict=True):
+            row = np.zeros(layout.size)
+            row[at] = row_of_lens
+            rows.append(row)
+            causes.append(Cause(id=f"lens:{group}:{name}", kind="lens"))
+    for k, at in layout.drift.items():
+        name, shift = photos[k].name, beliefs.drift_centre_px * photos[k].width_px / 4032
+        believe(at.start, 0.0, beliefs.drift_f, f"focus:{name}", "lens")
+        believe(at.start + 1, 0.0, shift, f"centre-x:{name}", "lens")
+        believe(at.start + 2, 0.0, shift, f"centre-y:{name}", "lens")
+    for (arm, card), at in layout.cards.items():
+        who = f"{arm}:{card}"
+        lying = "cards not lying flat"
+        believe(at.start + 3, beliefs.lift_mm, beliefs.lift_sigma_mm, f"lift:{who}", lying)
+        believe(at.start + 4, beliefs.bow_mm, beliefs.bow_sigma_mm, f"bow:{who}", lying)
+    centre[layout.print_scale] = beliefs.print_scale
+    for weights, name in _print_rows(beliefs):
+        row = np.zeros(layout.size)
+        row[layout.print_scale] = weights
+        rows.append(row)
+        causes.append(Cause(id=f"print-scale-{name}", kind=beliefs.print_kind))
+    believe(layout.height, beliefs.height_mm, beliefs.height_sigma_mm, "face-height", "face height")
+    for length in {tie.id: tie for _, tie in layout.ties}.values():
+        believe(layout.length[length.id], length.mm, length.sigma_mm, length.id, length.kind)
+    return Priors(np.array(rows), centre, tuple(causes))
+
+
+def _print_rows(beliefs: Beliefs) -> list[tuple[Floats, str]]:
+    """What is believed of the print scale: rows on (across, along) of unit variance."""
+    across, along = beliefs.print_sigma
+    common = beliefs.print_common_sigma
+    if common is None:
+        return [(np.array([1 / across, 0.0]), "x"), (np.array([0.0, 1 / along]), "y")]
+    return [
+        (np.array([0.5, 0.5]) / common, "common"),
+        (np.array([1.0, -1.0]) / across, "difference"),
+    ]
+
+
+def _whitening(lens: Lens) -> Floats:
+    """Rows (9, 9) that turn the lens' covariance into the identity."""
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(lens.covariance)))
+
+
+def _lens_row_names(lens: Lens) -> tuple[str, ...]:
+    """Lens numbers by name where they are believed independently, else by count."""
+    off_diagonal = lens.covariance - np.diag(np.diag(lens.covariance))
+    return LENS_NAMES if not off_diagonal.any() else tuple(f"mode{k}" for k in range(9))

@@ -1,0 +1,83 @@
+"""What the joint solve is given, free of images: the door for simulators and tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.cards import Card
+from spilemark.records import Floats, Lens
+
+Indices = NDArray[np.int_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CardObservation:
+    """Crossings of one card measured in one photo."""
+
+    card: Card
+    which: Indices
+    """(N,) indices into ``card.crossings_mm()``."""
+    points_px: Floats
+    """(N, 2) stored px."""
+    sigma_px: Floats
+    """(N,) expected random error per axis."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhotoObservation:
+    """All cards measured in one photo, and what is believed of its lens."""
+
+    name: str
+    """Unique within the job: names the causes."""
+    arm: str
+    """Photos of one arm show the same cards lying still."""
+    lens_group: str
+    lens: Lens
+    width_px: int
+    height_px: int
+    cards: tuple[CardObservation, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Length:
+    """A measured distance between the tape crosses of two cards."""
+
+    id: str
+    """Identity of its error: ``tape:A-H``, ``batten:A-B``."""
+    kind: str
+    """Budget group: "taped distance" or "scale batten"."""
+    cards: tuple[str, str]
+    mm: float
+    sigma_mm: float
+    arms: tuple[str, ...] | None = None
+    """Arms in which the cards lay so; None: wherever both are seen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beliefs:
+    """What is known before looking: print, heights, lengths.  All sigmas are one standard deviation."""
+
+    print_scale: tuple[float, float] = (1.0, 1.0)
+    print_sigma: tuple[float, float] = (0.005, 0.005)
+    """Relative, across and along the sheet."""
+    print_common_sigma: float | None = None
+    """When given: doubt of the scale common to both axes; ``print_sigma[0]`` is then that of
+    their difference.  For a sheet that may have been shrunk to fit as a whole."""
+    print_kind: str = "card print scale"
+    height_mm: float = 3.0
+    """Pattern's face above the plane of the cards."""
+    height_sigma_mm: float = 0.4
+    lift_mm: float = 0.2
+    """Paper's mean height above that plane."""
+    lift_sigma_mm: float = 0.15
+    bow_mm: float = 0.1
+    """How much higher the ends of a card lie than its middle."""
+    bow_sigma_mm: float = 0.25
+    drift_f: float = 0.003
+    """Change of focal length from photo to photo, relative (focus breathing)."""
+    drift_centre_px: float = 6.0
+    """Change of the principal point from photo to photo, at 4032 px (stabiliser)."""
+    lengths: tuple[Length, ...] = field(default=())

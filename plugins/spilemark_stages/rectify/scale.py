@@ -1,0 +1,244 @@
+"""Where absolute size comes from: what the job says of prints, tapes and battens."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from spilemark.cards import CardSet
+from spilemark.errors import UsageError
+from spilemark.lens import plane_sensitivity
+from spilemark.records import JobFacts, Note, ScaleBasis, ScaleStatement, View
+from spilemark_stages.rectify.observations import Beliefs, Length, PhotoObservation
+from spilemark_stages.rectify.solve import Solution
+
+NOMINAL_BAR_MM = 100.0
+_ASSUMED_THICKNESS_MM = 3.0
+_ASSUMED_THICKNESS_SIGMA_MM = 0.4
+_PLAUSIBLE_PRINT = (0.88, 1.06)
+"""Print scales that happen: fit-to-page gives 0.91 to 0.97; anything beyond is a slip of the pen."""
+
+
+def gather_beliefs(
+    job: JobFacts,
+    card_set: CardSet,
+    photos: tuple[PhotoObservation, ...],
+    nominal_sigma: float,
+    bar_sigma_mm: float,
+) -> Beliefs:
+    """Priors of a job: print scale, face height, measured lengths."""
+    lengths = _lengths(job, card_set)
+    seen = _seen(photos)
+    used = tuple(x for x in lengths if any(set(x.cards) <= names for names in seen.values()))
+    height, height_sigma = _height(job)
+    beliefs = Beliefs(lengths=used, height_mm=height, height_sigma_mm=height_sigma)
+    if job.printed_bar_mm is not None:
+        across, along = (bar / NOMINAL_BAR_MM for bar in job.printed_bar_mm)
+        sigma = bar_sigma_mm / NOMINAL_BAR_MM
+        return replace(
+            beliefs,
+            print_scale=(across, along),
+            print_sigma=(sigma, sigma),
+            print_kind="measured check bars",
+        )
+    # A sheet shrunk to fit the page is shrunk as a whole; a measured length finds that out.
+    common = 0.1 if used else nominal_sigma
+    return replace(
+        beliefs,
+        print_common_sigma=common,
+        print_sigma=(0.8 * nominal_sigma, 0.8 * nominal_sigma),
+        print_kind="card print scale",
+    )
+
+
+def _height(job: JobFacts) -> tuple[float, float]:
+    """Face above the cards' plane and its sigma, mm."""
+    if job.cards_on == "pattern":
+        return 0.0, 0.05
+    if job.thickness_mm is None:
+        return _ASSUMED_THICKNESS_MM, _ASSUMED_THICKNESS_SIGMA_MM
+    return job.thickness_mm, job.thickness_sigma_mm
+
+
+def _lengths(job: JobFacts, card_set: CardSet) -> tuple[Length, ...]:
+    known = {card.name for card in card_set.cards}
+    lengths = [
+        Length(
+            id=f"batten:{'-'.join(batten.cards)}",
+            kind="scale batten",
+            cards=batten.cards,
+            mm=batten.distance_mm,
+            sigma_mm=batten.sigma_mm,
+        )
+        for batten in card_set.battens
+    ]
+    for first, second, mm, sigma in job.distances:
+        # "port:A" says that the tape was laid when the port photo was taken.
+        arm, _, name = first.rpartition(":")
+        pair = (name, second.rpartition(":")[2])
+        for card in pair:
+            if card not in known:
+                raise UsageError(
+                    f'--distance names a card "{card}" that is not in the card set'
+                    f" ({', '.join(sorted(known))}).",
+                    "Give the letters that are printed on the two cards.",
+                )
+        lengths.append(
+            Length(
+                id=f"tape:{arm + ':' if arm else ''}{'-'.join(pair)}",
+                kind="taped distance",
+                cards=pair,
+                mm=mm,
+                sigma_mm=sigma,
+                arms=(arm,) if arm else None,
+            )
+        )
+    return tuple(lengths)
+
+
+def _seen(photos: tuple[PhotoObservation, ...]) -> dict[str, set[str]]:
+    """Names of the cards seen in each arm."""
+    seen: dict[str, set[str]] = {}
+    for photo in photos:
+        seen.setdefault(photo.arm, set()).update(c.card.name for c in photo.cards)
+    return seen
+
+
+def check_lengths(solution: Solution) -> None:
+    """Refuse a measured length that the photos contradict.
+
+    Raises
+    ------
+    UsageError
+        When the cards would have been printed at an impossible scale, or lay
+        apart differently in two sets of photos.
+    """
+    low, high = _PLAUSIBLE_PRINT
+    for _, length in solution.layout.ties:
+        scale = float(solution.print_scale.mean())
+        if not low < scale < high:
+            raise UsageError(
+                f"{'-'.join(length.cards)} = {length.mm:g} mm does not fit the photo: by the cards"
+                f" as designed they lie {length.mm / scale:.0f} mm apart.",
+                "Measure again from cross to cross, and check the letters of the two cards.",
+            )
+    for length in {t.id: t for _, t in solution.layout.ties}.values():
+        arms = [arm for arm, tie in solution.layout.ties if tie.id == length.id]
+        if len(arms) < 2:
+            continue
+        apart = [_apart(solution, arm, length) for arm in arms]
+        spread = max(apart) - min(apart)
+        if spread > 0.25 + 4 * solution.noise * 0.05:
+            raise UsageError(
+                f"Cards {length.cards[0]} and {length.cards[1]} lie {spread:.1f} mm differently"
+                f" in the {' and the '.join(arms)} photo: a card was moved in between.",
+                f"Say when you measured: --distance {arms[0]}:{'-'.join(length.cards)}="
+                f"{length.mm:g}mm (or {arms[-1]}:...).",
+            )
+
+
+def _apart(solution: Solution, arm: str, length: Length) -> float:
+    """Distance of two cards' middles as solved, mm."""
+    a, b = (solution.places[arm, name][:2] for name in length.cards)
+    return float(np.linalg.norm(a - b))
+
+
+def state_scale(solution: Solution, job: JobFacts, views: tuple[View, ...]) -> ScaleStatement:
+    """Say how absolute size is known, and how well."""
+    kinds = {length.kind: length for _, length in solution.layout.ties}
+    if "scale batten" in kinds:
+        batten = kinds["scale batten"]
+        basis, words = ScaleBasis.BATTEN, f"scale batten {_say(batten)}"
+    elif "taped distance" in kinds:
+        basis, words = ScaleBasis.TAPED, f"taped {_say(kinds['taped distance'])}"
+    elif job.printed_bar_mm is not None:
+        across, along = job.printed_bar_mm
+        basis = ScaleBasis.BAR
+        words = f"check bars measured {across:g} mm across, {along:g} mm along"
+    else:
+        basis, words = ScaleBasis.NOMINAL, "cards taken as printed at 100 %, nothing measured"
+    across, along = solution.print_scale
+    return ScaleStatement(
+        basis=basis,
+        words=words,
+        sigma_relative=max(_relative_sigma(view) for view in views),
+        print_scale=(float(across), float(along)),
+    )
+
+
+def _say(length: Length) -> str:
+    return f"{'-'.join(length.cards)} {length.mm:g} mm (one sigma {length.sigma_mm:g} mm)"
+
+
+def _relative_sigma(view: View) -> float:
+    """One sigma of absolute size over the area of the cards, as a fraction."""
+    hull = view.card_hull_mm
+    out = hull - hull.mean(axis=0)
+    radius = np.linalg.norm(out, axis=1)
+    moved = plane_sensitivity(hull, out / radius[:, None], view.plane)
+    growth = (moved * radius[:, None]).sum(axis=0) / (radius**2).sum()
+    return float(np.linalg.norm(growth))
+
+
+def scale_notes(
+    job: JobFacts, statement: ScaleStatement, beliefs: Beliefs, lengths: tuple[Length, ...]
+) -> list[Note]:
+    """What the person should know of the scale."""
+    notes = []
+    if statement.basis is ScaleBasis.NOMINAL:
+        notes.append(
+            Note(
+                code="scale-nominal",
+                severity="warn",
+                text="No size was measured: the cards are taken as printed at 100 %. A page shrunk"
+                " to fit would go unnoticed and make everything wrong by 4 % or more. No absolute"
+                " size is claimed. Measure the check bars (--printed-bar) or, better, the distance"
+                " between two cards (--distance) or use a scale batten.",
+                value=100 * statement.sigma_relative,
+                unit="%",
+            )
+        )
+    mean = float(np.mean(statement.print_scale))
+    if abs(mean - 1) > 0.015:
+        notes.append(
+            Note(
+                code="cards-printed-small" if mean < 1 else "cards-printed-large",
+                severity="warn",
+                text=f"The cards were printed at {100 * mean:.1f} % of their size (fit to page?)."
+                " The measured size has been used, so the template is right; print the next cards"
+                " at 100 %.",
+                value=100 * mean,
+                unit="%",
+            )
+        )
+    if job.thickness_mm is None and job.cards_on == "bench":
+        notes.append(
+            Note(
+                code="thickness-assumed",
+                severity="warn",
+                text=f"No thickness given: {_ASSUMED_THICKNESS_MM:g} ±"
+                f" {_ASSUMED_THICKNESS_SIGMA_MM:g} mm is assumed. Each millimetre of error makes"
+                " the pattern about a tenth of a per cent too large or small: measure it with a"
+                " caliper (--thickness).",
+                value=_ASSUMED_THICKNESS_MM,
+                unit="mm",
+            )
+        )
+    notes += [
+        Note(
+            code="distance-not-seen",
+            severity="warn",
+            text=f"The distance {'-'.join(x.cards)} was not used: both cards are not in one photo.",
+            value=x.mm,
+            unit="mm",
+        )
+        for x in lengths
+        if x.id not in {used.id for used in beliefs.lengths}
+    ]
+    return notes
+
+
+def all_lengths(job: JobFacts, card_set: CardSet) -> tuple[Length, ...]:
+    """Every length that the job or the card set states, used or not."""
+    return _lengths(job, card_set)

@@ -1,0 +1,124 @@
+"""First values for the joint solve, from nothing but the crossings and the lens prior.
+
+Each card alone gives two candidate poses of the camera (the planar two-fold
+ambiguity; Collins & Bartoli, "Infinitesimal Plane-Based Pose Estimation", IJCV
+109, 2014, as implemented in OpenCV).  Every candidate plane is tried on all
+other cards: on the true one they keep their printed shape.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from spilemark.lens import rotation_matrix, rotation_vector, undistort_pixels
+from spilemark.records import Floats
+from spilemark_stages.rectify.layout import Layout, gauge_card
+from spilemark_stages.rectify.model import Priors, board_points
+from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
+
+_TRIED_CARDS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class _Placing:
+    """A pose and where the cards then lie on z = 0."""
+
+    rotation: Floats
+    translation: Floats
+    places: dict[str, Floats]
+    cost: float
+
+
+def first_values(layout: Layout, photos: Sequence[PhotoObservation], priors: Priors) -> Floats:
+    """Vector of unknowns (P,) good enough for the solve to converge from."""
+    x = priors.centre.copy()
+    done: dict[str, dict[str, Floats]] = {}
+    for k, photo in enumerate(photos):
+        placing = _best_placing(photo, x[layout.print_scale])
+        known = done.setdefault(photo.arm, {})
+        origin = gauge_card(photos, photo.arm)
+        if not known and origin not in placing.places:
+            known[next(iter(placing.places))] = np.zeros(3)
+        turn, shift = _onto(placing.places, known or {origin: np.zeros(3)})
+        spin = rotation_matrix(np.array([0.0, 0.0, turn]))
+        rotation = placing.rotation @ spin.T
+        x[layout.pose[k]][:3] = rotation_vector(rotation)
+        x[layout.pose[k]][3:] = placing.translation - rotation @ [*shift, 0.0]
+        for name, place in placing.places.items():
+            moved = np.array([*(spin[:2, :2] @ place[:2] + shift), place[2] + turn])
+            if name not in known:
+                known[name] = moved
+                x[layout.cards[photo.arm, name]][:3] = moved
+    return x
+
+
+def _onto(places: dict[str, Floats], known: dict[str, Floats]) -> tuple[float, Floats]:
+    """Turn and shift that carry this photo's cards onto those already placed."""
+    shared = [name for name in places if name in known]
+    if not shared:
+        return 0.0, np.zeros(2)
+    turns = [known[name][2] - places[name][2] for name in shared]
+    turn = float(np.angle(np.mean(np.exp(1j * np.array(turns)))))
+    c, s = np.cos(turn), np.sin(turn)
+    spin = np.array([[c, -s], [s, c]])
+    return turn, np.mean([known[name][:2] - spin @ places[name][:2] for name in shared], axis=0)
+
+
+def _best_placing(photo: PhotoObservation, scale: Floats) -> _Placing:
+    """The candidate plane on which all cards of the photo keep their shape best."""
+    ideal = [undistort_pixels(seen.points_px, photo.lens.values) for seen in photo.cards]
+    boards = [board_points(seen.card, seen.which, scale, 0.0, 0.0) for seen in photo.cards]
+    order = np.argsort([-len(seen.which) for seen in photo.cards])[:_TRIED_CARDS]
+    placings = [
+        _try_plane(rotation, translation, ideal, boards, photo.cards)
+        for k in order
+        for rotation, translation in _candidates(boards[k], ideal[k])
+    ]
+    return min(placings, key=lambda p: p.cost)
+
+
+def _candidates(board: Floats, ideal: Floats) -> list[tuple[Floats, Floats]]:
+    """Both poses of the planar ambiguity."""
+    _, rotations, translations, _ = cv2.solvePnPGeneric(
+        board.reshape(-1, 1, 3), ideal.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
+    )
+    return [
+        (rotation_matrix(np.ravel(r)), np.ravel(t).astype(np.float64))
+        for r, t in zip(rotations, translations, strict=True)
+    ]
+
+
+def _try_plane(
+    rotation: Floats,
+    translation: Floats,
+    ideal: list[Floats],
+    boards: list[Floats],
+    cards: Sequence[CardObservation],
+) -> _Placing:
+    """Drop all crossings onto the plane and lay each card on its own."""
+    centre = -rotation.T @ translation
+    places: dict[str, Floats] = {}
+    misfits = []
+    for points, board, seen in zip(ideal, boards, cards, strict=True):
+        ray = np.c_[points, np.ones(len(points))] @ rotation
+        plane = centre[:2] - ray[:, :2] * (centre[2] / ray[:, 2])[:, None]
+        place, misfit = _rigid(board[:, :2], plane)
+        places[seen.card.name] = place
+        misfits.append(np.minimum(misfit, 50.0))
+    return _Placing(rotation, translation, places, float(np.concatenate(misfits).mean()))
+
+
+def _rigid(board: Floats, plane: Floats) -> tuple[Floats, Floats]:
+    """Rigid fit of a board on the plane: place (3,) and distances left (N,)."""
+    b, p = board - board.mean(0), plane - plane.mean(0)
+    dot, cross = float((b * p).sum()), float((b[:, 0] * p[:, 1] - b[:, 1] * p[:, 0]).sum())
+    turn = np.arctan2(cross, dot)
+    c, s = np.cos(turn), np.sin(turn)
+    spin = np.array([[c, -s], [s, c]])
+    shift = plane.mean(0) - spin @ board.mean(0)
+    left = np.linalg.norm(board @ spin.T + shift - plane, axis=1)
+    return np.array([*shift, turn]), left
