@@ -227,11 +227,18 @@ def _facts(
         centreline_offset_mm=offset.mm if offset else None,
         centreline_px={a: _line(v.centreline, a, where) for a, v in arms.items() if v.centreline},
         forward_px={a: _point(v.forward, a, where) for a, v in arms.items() if v.forward},
-        face={a: v.face for a, v in arms.items() if v.face},
+        face=_faces(arms),
         edge_names=edge_names,
         units=sheet.units,
         paper=sheet.paper,
     )
+
+
+def _faces(arms: dict[str, _Arm]) -> dict[str, Literal["up", "down"]]:
+    """Stated faces by side; what is said of both counts for each that is silent."""
+    told = {arm: sheet.face for arm, sheet in arms.items() if sheet.face}
+    common = told.pop("both", None)
+    return {"port": common, "starboard": common, **told} if common else told
 
 
 def _sigma(length: Measured | None, default: float) -> float:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from spilemark.records import StraightPhoto
 
 _PHOTO_OPTIONS = ("--port", "--starboard", "--single", "--both")
-_SIDES = ("port", "starboard", "single")
+_SIDES = ("port", "starboard", "single", "both")
 
 
 class _Make(Examples):
@@ -232,22 +232,19 @@ def _said(
 ) -> dict[str, Any]:
     """Put the command line into the words of the job file; ``arms`` has photos there already."""
     said: dict[str, Any] = {arm: {"photos": [*given]} for arm, given in photos.items() if given}
-    meant = _sides_meant(arms | said.keys())
-    for side, text in _by_side(told.pop("centreline"), meant, "--centreline", each=True):
+    given_arms = [side for side in _SIDES if side in arms | said.keys()]
+    one_line_each = ["port", "starboard"] if "both" in given_arms else given_arms
+    for side, text in _by_side(told.pop("centreline"), one_line_each, "--centreline", each=True):
         said.setdefault(side, {})["centreline"] = _numbers(text, "--centreline")
-    for side, text in _by_side(told.pop("forward"), meant, "--forward", each=True):
+    for side, text in _by_side(told.pop("forward"), given_arms, "--forward", each=True):
         said.setdefault(side, {})["forward"] = _numbers(text, "--forward")
-    for side, text in _by_side(told.pop("face"), meant, "--face", each=False):
+    for side, text in _by_side(told.pop("face"), given_arms, "--face", each=False):
         said.setdefault(side, {})["face"] = text.strip().lower()
     if told.get("date") is not None:
         told["date"] = _date(told["date"])
     if told.get("distances"):
         told["distances"] = [*told["distances"]]
     return said | {key: value for key, value in told.items() if value not in (None, ())}
-
-
-def _sides_meant(arms: set[str]) -> list[str]:
-    return ["port", "starboard"] if "both" in arms else [side for side in _SIDES if side in arms]
 
 
 def _by_side(
