@@ -28,6 +28,7 @@ from spilemark_stages.rectify.observations import CardObservation, PhotoObservat
 from spilemark_stages.rectify.refusal import no_card_error
 from spilemark_stages.rectify.scale import (
     all_lengths,
+    check_cards_lay_still,
     check_lengths,
     gather_beliefs,
     scale_notes,
@@ -74,6 +75,7 @@ def rectify(
         nominal_sigma=options.nominal_print_percent / 100,
         bar_sigma_mm=options.bar_reading_mm,
     )
+    check_cards_lay_still(observed, beliefs)
     solution = solve(observed, beliefs)
     check_lengths(solution)
     views = tuple(

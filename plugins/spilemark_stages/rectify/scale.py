@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from spilemark.cards import CardSet
+from spilemark.cards import Card, CardSet
 from spilemark.errors import UsageError
 from spilemark.lens import plane_sensitivity
-from spilemark.records import JobFacts, Note, ScaleBasis, ScaleStatement, View
+from spilemark.records import Floats, JobFacts, Note, ScaleBasis, ScaleStatement, View
+from spilemark_stages.rectify.model import cross_place
 from spilemark_stages.rectify.observations import Beliefs, Length, PhotoObservation
-from spilemark_stages.rectify.solve import Solution
+from spilemark_stages.rectify.solve import Solution, solve
 
 NOMINAL_BAR_MM = 100.0
 _ASSUMED_THICKNESS_MM = 3.0
 _ASSUMED_THICKNESS_SIGMA_MM = 0.4
+_STILL_MM = 0.3
+"""Cards that lie this much differently may be the same, nudged; beyond it they were moved."""
 _PLAUSIBLE_PRINT = (0.88, 1.06)
 """Print scales that happen: fit-to-page gives 0.91 to 0.97; anything beyond is a slip of the pen."""
 
@@ -111,8 +115,7 @@ def check_lengths(solution: Solution) -> None:
     Raises
     ------
     UsageError
-        When the cards would have been printed at an impossible scale, or lay
-        apart differently in two sets of photos.
+        When the cards would have been printed at an impossible scale.
     """
     low, high = _PLAUSIBLE_PRINT
     for _, length in solution.layout.ties:
@@ -123,25 +126,60 @@ def check_lengths(solution: Solution) -> None:
                 f" as designed they lie {length.mm / scale:.0f} mm apart.",
                 "Measure again from cross to cross, and check the letters of the two cards.",
             )
-    for length in {t.id: t for _, t in solution.layout.ties}.values():
-        arms = [arm for arm, tie in solution.layout.ties if tie.id == length.id]
-        if len(arms) < 2:
-            continue
-        apart = [_apart(solution, arm, length) for arm in arms]
-        spread = max(apart) - min(apart)
-        if spread > 0.25 + 4 * solution.noise * 0.05:
-            raise UsageError(
-                f"Cards {length.cards[0]} and {length.cards[1]} lie {spread:.1f} mm differently"
-                f" in the {' and the '.join(arms)} photo: a card was moved in between.",
-                f"Say when you measured: --distance {arms[0]}:{'-'.join(length.cards)}="
-                f"{length.mm:g}mm (or {arms[-1]}:...).",
-            )
 
 
-def _apart(solution: Solution, arm: str, length: Length) -> float:
-    """Distance of two cards' middles as solved, mm."""
-    a, b = (solution.places[arm, name][:2] for name in length.cards)
-    return float(np.linalg.norm(a - b))
+def check_cards_lay_still(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> None:
+    """Refuse a distance that is claimed for two sets of photos between which a card moved.
+
+    Absolute size is not needed for that: the same cards in both sets tell
+    whether they lie equally far apart.
+
+    Raises
+    ------
+    UsageError
+        When they do not; the person must say when the tape was laid.
+    """
+    arms = tuple(dict.fromkeys(photo.arm for photo in photos))
+    seen = _seen(tuple(photos))
+    claimed = [
+        (length, both)
+        for length in beliefs.lengths
+        if len(both := [a for a in length.arms or arms if set(length.cards) <= seen[a]]) > 1
+    ]
+    if not claimed:
+        return
+    cards = {c.card.name: c.card for photo in photos for c in photo.cards}
+    common = min(beliefs.print_common_sigma or 0.005, 0.005)
+    free = solve(
+        photos,
+        replace(beliefs, lengths=(), print_common_sigma=common)
+        if beliefs.print_common_sigma
+        else replace(beliefs, lengths=()),
+    )
+    for length, both in claimed:
+        apart, by = zip(*(_apart(free, arm, length, cards) for arm in both), strict=True)
+        for k in range(1, len(both)):
+            change = apart[k] - apart[0]
+            row = by[k] - by[0]
+            sigma = float(np.sqrt(row @ free.covariance @ row))
+            if abs(change) > max(_STILL_MM, 4 * sigma):
+                pair = "-".join(length.cards)
+                raise UsageError(
+                    f"Cards {pair} lie {abs(change):.1f} mm differently in the {both[0]} and the"
+                    f" {both[k]} photos: one of them was moved in between.",
+                    f"Say when you measured: --distance {both[0]}:{pair}={length.mm:g}mm"
+                    f" (or {both[k]}:{pair}=...).",
+                )
+
+
+def _apart(
+    solution: Solution, arm: str, length: Length, cards: dict[str, Card]
+) -> tuple[float, Floats]:
+    """Distance of two tape crosses as solved, mm, and its derivative (P,) by the unknowns."""
+    a, by_a = cross_place(solution.unknowns, solution.layout, arm, cards[length.cards[0]])
+    b, by_b = cross_place(solution.unknowns, solution.layout, arm, cards[length.cards[1]])
+    distance = float(np.linalg.norm(b - a))
+    return distance, np.asarray((b - a) / distance @ (by_b - by_a))
 
 
 def state_scale(solution: Solution, job: JobFacts, views: tuple[View, ...]) -> ScaleStatement:

@@ -70,6 +70,10 @@ class Solution:
     """Crossing residuals over what was expected of them, rms; near 1 when the model fits."""
     lengths: dict[str, float]
     """Solved value, mm, of each measured length that was used."""
+    unknowns: Floats
+    """(P,) in the layout's order."""
+    covariance: Floats
+    """(P, P) of all unknowns, in the layout's order; zero for those that hold the frame."""
     layout: Layout
 
 
@@ -187,6 +191,10 @@ def _report(system: _System, x: Floats, keep: Floats) -> Solution:
     spread = by_all @ inverse @ (crossing.T @ crossing) @ inverse @ by_all.T * counted**2
     by_noise = _factor(spread)
     gain = np.concatenate([by_input, by_noise], axis=1)
+    covariance = np.zeros((layout.size, layout.size))
+    covariance[np.ix_(free, free)] = (
+        inverse @ (inputs.T @ inputs + counted**2 * crossing.T @ crossing) @ inverse
+    )
     ties = tuple(Cause(id=f"tie:{arm}:{t.id}", kind=t.kind) for arm, t in layout.ties)
     crossings = tuple(
         Cause(id=f"crossings:{k}", kind="reading of the crossings")
@@ -200,6 +208,8 @@ def _report(system: _System, x: Floats, keep: Floats) -> Solution:
         print_gain=gain[-2:],
         noise=noise,
         lengths={name: float(x[at]) for name, at in layout.length.items()},
+        unknowns=x,
+        covariance=covariance,
         layout=layout,
     )
 
