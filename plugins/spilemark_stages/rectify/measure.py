@@ -10,11 +10,12 @@ from spilemark.cards import CardSet
 from spilemark.records import Bools, Floats, Pixels, StraightPhoto
 from spilemark_stages.rectify.crossings import Crossings, refine_crossings
 from spilemark_stages.rectify.detect import FoundCard, apply_homography, find_cards
-from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
+from spilemark_stages.rectify.observations import CardObservation, PhotoObservation, spans_area
 
 _BASE_SIGMA_PX = 0.06
 _USUAL_BLUR_PX = 1.0
 _PASSES = 3
+_FEWEST = 4
 
 
 def measure_photo(straight: StraightPhoto, card_set: CardSet, name: str) -> PhotoObservation:
@@ -50,23 +51,30 @@ def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
     board = card.crossings_mm()
     gap = (card.square_mm - card.marker_mm) / 2 / card.square_mm
     to_photo = found.homography
-    near = _near(found)
-    for last in (False,) * (_PASSES - 1) + (True,):
+    in_one_line = not spans_area(board)
+    usable = _near(found)
+    for _ in range(1 if in_one_line else _PASSES):
         guess = apply_homography(to_photo, board)
         seen = refine_crossings(pixels, guess, _steps(to_photo, board, card.square_mm), gap)
-        usable = seen.good & (near | last)
-        if usable.sum() < 4:
+        usable = usable & seen.good
+        if usable.sum() < _FEWEST:
             return None
-        to_photo, agree = _map_through(board, seen.points_px, usable)
-        near = np.ones(len(board), dtype=bool)
-    usable &= agree
-    if usable.sum() < 4 or not _two_dimensional(board[usable]):
+        if in_one_line:
+            agree = np.linalg.norm(seen.points_px - guess, axis=1) < _reach(seen, usable)
+        else:
+            to_photo, agree = _map_through(board, seen, usable)
+        kept = seen.good & agree
+        usable = np.ones(len(board), dtype=bool)
+    if kept.sum() < _FEWEST or not (in_one_line or spans_area(board[kept])):
         return None
+    width, height = card.size_mm
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]])
     return CardObservation(
         card=card,
-        which=np.flatnonzero(usable),
-        points_px=seen.points_px[usable],
-        sigma_px=_sigma(seen, usable),
+        which=np.flatnonzero(kept),
+        points_px=seen.points_px[kept],
+        sigma_px=_sigma(seen, kept),
+        hint_px=apply_homography(to_photo, corners),
     )
 
 
@@ -89,24 +97,24 @@ def _steps(to_photo: Floats, board: Floats, square: float) -> Floats:
     return np.stack([right, down], axis=1)
 
 
-def _map_through(board: Floats, points: Floats, usable: Bools) -> tuple[Floats, Bools]:
-    """Homography through the usable crossings, and which crossings agree with it.
-
-    A card is small: the lens bends it by a pixel or two at most, so anything
-    farther off than that (and than a twentieth of a square) is not its crossing.
-    """
-    reach = max(2.5, 0.006 * float(np.ptp(points[usable], axis=0).max()))
-    fitted, _ = cv2.findHomography(board[usable], points[usable], cv2.RANSAC, reach)
+def _map_through(board: Floats, seen: Crossings, usable: Bools) -> tuple[Floats, Bools]:
+    """Homography through the usable crossings, and which crossings agree with it."""
+    reach = _reach(seen, usable)
+    fitted, _ = cv2.findHomography(board[usable], seen.points_px[usable], cv2.RANSAC, reach)
     if fitted is None:
         return np.eye(3), np.zeros(len(board), dtype=bool)
     homography: Floats = np.array(fitted, dtype=np.float64)
-    miss = np.linalg.norm(apply_homography(homography, board) - points, axis=1)
+    miss = np.linalg.norm(apply_homography(homography, board) - seen.points_px, axis=1)
     return homography, np.asarray(miss < 1.5 * reach)
 
 
-def _two_dimensional(board: Floats) -> bool:
-    """Whether crossings span an area; those of a single row say nothing of tilt."""
-    return bool(np.linalg.svd(board - board.mean(0), compute_uv=False)[1] > 1e-6)
+def _reach(seen: Crossings, usable: Bools) -> float:
+    """How far a crossing may lie from a straight map of its card, px.
+
+    A card is small: the lens bends it by a pixel or two at most, so anything
+    farther off is not its crossing.
+    """
+    return max(2.5, 0.006 * float(np.ptp(seen.points_px[usable], axis=0).max()))
 
 
 def _sigma(seen: Crossings, usable: Bools) -> Floats:

@@ -24,6 +24,22 @@ class CardObservation:
     """(N, 2) stored px."""
     sigma_px: Floats
     """(N,) expected random error per axis."""
+    hint_px: Floats | None = None
+    """(4, 2) about where the chessboard's corners lie, clockwise from its top left; only a start
+    for boards of two rows, whose crossings on one line say nothing of tilt."""
+
+    @property
+    def flat(self) -> bool:
+        """Whether the crossings span an area."""
+        board = self.card.crossings_mm()[self.which]
+        return spans_area(board)
+
+
+def spans_area(points: Floats) -> bool:
+    """Whether points (N, 2) do not all lie on one line."""
+    if len(points) < 3:
+        return False
+    return bool(np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] > 1e-6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

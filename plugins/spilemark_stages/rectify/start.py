@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from spilemark.errors import NoScale
 from spilemark.lens import rotation_matrix, rotation_vector, undistort_pixels
 from spilemark.records import Floats
 from spilemark_stages.rectify.layout import Layout, gauge_card
@@ -21,6 +22,8 @@ from spilemark_stages.rectify.model import Priors, board_points
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 
 _TRIED_CARDS = 6
+_FEWEST_IN_LINE = 2
+"""Cards of two rows needed: one line of crossings leaves the tilt about it open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +79,28 @@ def _best_placing(photo: PhotoObservation, scale: Floats) -> _Placing:
     placings = [
         _try_plane(rotation, translation, ideal, boards, photo.cards)
         for k in order
-        for rotation, translation in _candidates(boards[k], ideal[k])
+        for rotation, translation in _candidates(photo, photo.cards[k], boards[k], ideal[k], scale)
     ]
+    if not placings:
+        raise NoScale(
+            f"The only card measured in {photo.name} shows a single row of crossings, which"
+            " cannot tell how the phone was tilted.",
+            "Lay at least two cards beside the pattern, turned against each other.",
+        )
     return min(placings, key=lambda p: p.cost)
 
 
-def _candidates(board: Floats, ideal: Floats) -> list[tuple[Floats, Floats]]:
+def _candidates(
+    photo: PhotoObservation, seen: CardObservation, board: Floats, ideal: Floats, scale: Floats
+) -> list[tuple[Floats, Floats]]:
     """Both poses of the planar ambiguity."""
+    if not seen.flat:
+        if seen.hint_px is None or len(photo.cards) < _FEWEST_IN_LINE:
+            return []
+        half = np.array(seen.card.size_mm) / 2 * scale
+        corners = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * half
+        board = np.column_stack([corners, np.zeros(4)])
+        ideal = undistort_pixels(seen.hint_px, photo.lens.values)
     _, rotations, translations, _ = cv2.solvePnPGeneric(
         board.reshape(-1, 1, 3), ideal.reshape(-1, 1, 2), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
     )

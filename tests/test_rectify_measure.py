@@ -1,0 +1,146 @@
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from surveys import lens_prior
+
+from spilemark.cards import Card, CardSet, shop_cards
+from spilemark.errors import NoScale
+from spilemark.records import JobFacts, Photo, ScaleBasis, StraightPhoto
+from spilemark.testing.bench import LaidCard
+from spilemark.testing.scenes import DrawnScene, Look, draw_scene, simple_plane
+from spilemark.testing.shapes import quarter_knee
+from spilemark_stages.rectify.card_survey import Options, rectify
+from spilemark_stages.rectify.measure import measure_photo
+
+SIZE = (1600, 1200)
+PLACES = ((-250.0, 130.0, 0.3), (240.0, 150.0, -1.1), (-230.0, -150.0, 2.0), (225.0, -130.0, 0.1))
+
+
+def laid(card_set: CardSet, count: int = 4) -> list[LaidCard]:
+    return [
+        LaidCard(
+            card=card,
+            centre_mm=np.array(place[:2]),
+            turn_rad=place[2],
+            base_mm=0.0,
+            lift_mm=0.2,
+            bow_mm=0.1,
+            print_scale=(1.0, 1.0),
+            shear=0.0,
+        )
+        for card, place in zip(card_set.cards, PLACES[:count], strict=False)
+    ]
+
+
+def straight(scene: DrawnScene, arm: str = "port") -> StraightPhoto:
+    photo = scene.photo
+    focal = float(scene.plane.lens[0]) * 1.02
+    lens = lens_prior(focal, (photo.width_px, photo.height_px))
+    return StraightPhoto(photo=photo, lens=lens, lens_group="phone", arm=arm)
+
+
+def drawn(
+    look: Look | None = None, tilt: float = 12.0, count: int = 4, **more: object
+) -> DrawnScene:
+    plane = simple_plane(width_px=SIZE[0], height_px=SIZE[1], mm_per_px=0.42, tilt_deg=tilt)
+    knee = quarter_knee()
+    knee = (knee - knee.mean(axis=0)) * 0.55
+    return draw_scene([knee], plane, SIZE, cards=laid(shop_cards(), count), look=look, **more)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("look", "most_px"),
+    [
+        (Look(blur_px=0.7), 0.04),
+        (Look(blur_px=1.2, noise=2.0), 0.10),
+        (Look(blur_px=0.8, falloff=0.5, noise=1.0), 0.06),
+    ],
+)
+def test_crossings_are_where_they_were_drawn(look: Look, most_px: float) -> None:
+    scene = drawn(look)
+    seen = measure_photo(straight(scene), shop_cards(), "a")
+    assert len(seen.cards) == 4
+    errors = []
+    for card in seen.cards:
+        truth = scene.crossings_px(next(c for c in scene.cards if c.card.name == card.card.name))
+        errors.append(card.points_px - truth[card.which])
+        assert len(card.which) == len(truth)
+    error = np.concatenate(errors)
+    assert np.sqrt((error**2).mean()) < most_px
+    # A bias would not average away: it must be far below the noise.
+    assert np.abs(error.mean(axis=0)).max() < 0.02
+
+
+def foreign(columns: int, rows: int) -> CardSet:
+    square = 18.0
+    cards = tuple(
+        Card(
+            name=name, columns=columns, rows=rows, square_mm=square, marker_mm=13.0, first_id=20 * k
+        )
+        for k, name in enumerate("WXYZ")
+    )
+    return CardSet(name="foreign", dictionary=shop_cards().dictionary, cards=cards)
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(9, 3), (9, 2), (5, 7)])
+def test_boards_of_other_shapes(columns: int, rows: int) -> None:
+    cards = foreign(columns, rows)
+    plane = simple_plane(width_px=SIZE[0], height_px=SIZE[1], mm_per_px=0.45, tilt_deg=8.0)
+    scene = draw_scene([], plane, SIZE, cards=laid(cards))
+    survey = rectify((straight(scene),), cards, JobFacts(thickness_mm=3.0), Options())
+    assert len(survey.views[0].cards) == 4
+    assert survey.views[0].residual_rms_px < 0.1
+
+
+def test_survey_of_a_drawn_photo() -> None:
+    scene = drawn(count=4)
+    cross = {c.card.name: c.cross_world for c in scene.cards}
+    names = sorted(cross)
+    apart = float(np.linalg.norm(cross[names[0]] - cross[names[3]]))
+    job = JobFacts(
+        thickness_mm=scene.plane.height_mm, distances=((names[0], names[3], apart, 0.2),)
+    )
+    survey = rectify((straight(scene),), shop_cards(), job, Options())
+    assert survey.scale.basis is ScaleBasis.TAPED
+    assert survey.scale.print_scale == pytest.approx((1.0, 1.0), abs=0.001)
+    seen = {c.name: c for c in survey.views[0].cards}
+    solved = float(np.linalg.norm(seen[names[0]].cross_mm - seen[names[3]].cross_mm))
+    assert solved == pytest.approx(apart, abs=0.1)
+    assert not [n for n in survey.notes if n.severity == "warn"]
+
+
+def test_nothing_measured_is_said() -> None:
+    survey = rectify((straight(drawn()),), shop_cards(), JobFacts(), Options())
+    assert survey.scale.basis is ScaleBasis.NOMINAL
+    assert {"scale-nominal", "thickness-assumed"} <= {n.code for n in survey.notes}
+
+
+def test_one_card_is_said() -> None:
+    survey = rectify((straight(drawn(count=1)),), shop_cards(), JobFacts(), Options())
+    assert "one-card" in {n.code for n in survey.notes}
+
+
+def of_pixels(pixels: np.ndarray) -> StraightPhoto:
+    scene = drawn(count=1)
+    photo = Photo(path=scene.photo.path, sha256="", pixels=pixels)
+    return dataclasses.replace(straight(scene), photo=photo)
+
+
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [("dark", "very dark"), ("white", "washed out"), ("blur", "blurred"), ("none", "--cards")],
+)
+def test_no_card_says_why(case: str, words: str) -> None:
+    rng = np.random.default_rng(1)
+    texture = rng.integers(60, 190, (1200, 1600), dtype=np.uint8)
+    pixels = {
+        "dark": texture // 12,
+        "white": np.full((1200, 1600), 253, np.uint8),
+        "blur": drawn(Look(blur_px=14.0)).photo.pixels.copy(),
+        "none": texture,
+    }[case]
+    with pytest.raises(NoScale, match=words):
+        rectify((of_pixels(pixels),), shop_cards(), JobFacts(), Options())
