@@ -13,6 +13,7 @@ from spilemark.errors import NoScale, UsageError
 from spilemark.frames import outward_normals
 from spilemark.records import JobFacts
 from spilemark.testing.simulator import World
+from spilemark_stages.rectify.card_survey import solve_apart_if_need_be
 from spilemark_stages.rectify.layout import lay_out
 from spilemark_stages.rectify.model import gather_priors, photo_rows
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
@@ -294,3 +295,19 @@ def test_causes_are_shared_between_arms() -> None:
     scale = [k for k, c in enumerate(solution.causes) if c.id.startswith("print-scale")]
     for view in solution.views:
         assert np.abs(view.gain[:, scale]).max() > 0
+
+
+def test_photos_of_two_cameras_are_told_apart() -> None:
+    first = surveys.draw(41, cards=(6, 6), lens_kinds=("raw",), print_scale_sd=0.0)
+    second = surveys.draw(52, cards=(6, 6), lens_kinds=("corrected",), print_scale_sd=0.0)
+    photos = (*surveys.observe(first, "port"), *surveys.observe(second, "starboard"))
+    beliefs = gather_beliefs(
+        dataclasses.replace(first.job, distances=()), shop_cards(), photos, 0.005, 0.08
+    )
+    _, solution, notes = solve_apart_if_need_be(photos, beliefs)
+    assert [n.code for n in notes] == ["different-lenses"]
+    assert solution.noise < 1.5
+    one = surveys.draw(41, cards=(6, 6), photos=2)
+    a, b = surveys.observe(one)
+    same = (a, dataclasses.replace(b, arm="starboard", name="starboard:0"))
+    assert not solve_apart_if_need_be(same, beliefs)[2]

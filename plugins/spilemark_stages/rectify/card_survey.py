@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.spatial import ConvexHull
@@ -16,6 +16,7 @@ from spilemark.records import (
     CardSighting,
     Floats,
     JobFacts,
+    Note,
     PlaneMap,
     StraightPhoto,
     Survey,
@@ -24,7 +25,7 @@ from spilemark.records import (
 from spilemark_stages.rectify.findings import survey_notes
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
-from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
+from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
 from spilemark_stages.rectify.refusal import no_card_error
 from spilemark_stages.rectify.scale import (
     all_lengths,
@@ -35,6 +36,10 @@ from spilemark_stages.rectify.scale import (
     state_scale,
 )
 from spilemark_stages.rectify.solve import Solution, SolvedView, solve
+
+_STRAINED = 1.5
+"""Crossings that fit this much worse than they were read ask for another explanation."""
+_WORTH = 0.75
 
 
 @dataclass(frozen=True)
@@ -76,16 +81,45 @@ def rectify(
         bar_sigma_mm=options.bar_reading_mm,
     )
     check_cards_lay_still(observed, beliefs)
-    solution = solve(observed, beliefs)
+    observed, solution, notes = solve_apart_if_need_be(observed, beliefs)
     check_lengths(solution)
     views = tuple(
         _view(straight, seen, solved, solution)
         for straight, seen, solved in zip(photos, observed, solution.views, strict=True)
     )
     scale = state_scale(solution, job, views)
-    notes = [*scale_notes(job, scale, beliefs, all_lengths(job, card_set))]
+    notes += scale_notes(job, scale, beliefs, all_lengths(job, card_set))
     notes += survey_notes(views, observed, solution)
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
+
+
+def solve_apart_if_need_be(
+    observed: tuple[PhotoObservation, ...], beliefs: Beliefs
+) -> tuple[tuple[PhotoObservation, ...], Solution, list[Note]]:
+    """Solve; where photos thought to share a lens do not fit together, give each its own."""
+    solution = solve(observed, beliefs)
+    shared = len({photo.lens_group for photo in observed}) < len(observed)
+    if solution.noise < _STRAINED or not shared:
+        return observed, solution, []
+    apart = tuple(replace(photo, lens_group=photo.name) for photo in observed)
+    freed = solve(apart, beliefs)
+    if freed.noise > _WORTH * solution.noise:
+        return observed, solution, []
+    return (
+        apart,
+        freed,
+        [
+            Note(
+                code="different-lenses",
+                severity="warn",
+                text="The photos look as if taken with different cameras or lenses, though the"
+                " files do not say so. Each was given a lens of its own, so that less cancels"
+                " between port and starboard. Use one phone, without zoom, for all photos.",
+                value=solution.noise,
+                unit="times the usual residual",
+            )
+        ],
+    )
 
 
 def _view(

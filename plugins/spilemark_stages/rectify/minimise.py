@@ -52,6 +52,7 @@ def minimise(
     weighting: Weighting,
     *,
     enough: float = 1e-9,
+    damping: float = 1e-3,
     most_steps: int = 40,
 ) -> Floats:
     """Vector (P,) at which the weighted sum of squares is least.
@@ -62,11 +63,12 @@ def minimise(
         Residuals and derivatives at a vector; unknowns scaled to about one.
     enough : float
         Stop when the loss falls by less than this share.
+    damping : float
+        At the first step; small when the start is already near.
     """
     x = start
     rows = evaluate(x)
     loss = _loss(rows, weighting)
-    damping = 1e-3
     for _ in range(most_steps):
         matrix, slope = _normal_equations(rows, weighting)
         better = None

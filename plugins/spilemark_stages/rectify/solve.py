@@ -103,7 +103,7 @@ def solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
     system = _System(photos, layout, priors)
     everything = np.ones(system.crossing_count)
     x = first_values(layout, photos, priors)
-    x = system.minimise(x, Weighting(everything, None), enough=0.02)
+    x = system.minimise(x, Weighting(everything, None), enough=0.02, damping=1e-3)
     spread = system.noise(x, everything)
     x = system.minimise(x, Weighting(everything, _SOFT_SIGMAS * spread), enough=1e-4)
     keep = everything
@@ -156,7 +156,9 @@ class _System:
         """Robust ratio of the crossings' misfit to what was expected of them."""
         return float(np.median(self.misfit(x)[keep > 0])) / _RAYLEIGH_MEDIAN
 
-    def minimise(self, x: Floats, weighting: Weighting, enough: float = 1e-8) -> Floats:
+    def minimise(
+        self, x: Floats, weighting: Weighting, enough: float = 1e-8, damping: float = 1e-8
+    ) -> Floats:
         """Least squares over the free unknowns."""
         free = self.layout.free
 
@@ -166,7 +168,7 @@ class _System:
             seen, by_seen, known, by_known = self.rows(at)
             return seen, by_seen[:, free] * self.scale, known, by_known[:, free] * self.scale
 
-        step = minimise(evaluate, np.zeros(len(free)), weighting, enough=enough)
+        step = minimise(evaluate, np.zeros(len(free)), weighting, enough=enough, damping=damping)
         result = x.copy()
         result[free] += step * self.scale
         return result
