@@ -32,7 +32,7 @@ class FoundCard:
 _SMALLEST_MARKER_PX = 12.0
 _HALF_FROM_PX = 3000
 """Photos at least this long are looked at in half size first."""
-_CLEAR_SHARE = 0.7
+_CLEAR_SHARE = 0.6
 _CLEAR_CARDS = 2
 _ONE_WINDOW = (23, 23, 10)
 _ALL_WINDOWS = (5, 45, 10)
@@ -51,8 +51,8 @@ def find_cards(grey: NDArray[np.uint8], card_set: CardSet) -> tuple[FoundCard, .
         # Pixel centres: two small ones make (small + 0.5) * 2 - 0.5.
         full = {m: [quad * 2 + 0.5 for quad in quads] for m, quads in markers.items()}
         found = _place_all(full, card_set)
-        clear = [f for f in found if f.markers >= _CLEAR_SHARE * len(f.card.marker_squares())]
-        if len(clear) >= _CLEAR_CARDS and len(clear) == len(found):
+        shares = [f.markers / len(f.card.marker_squares()) for f in found]
+        if len(found) >= _CLEAR_CARDS and float(np.median(shares)) >= _CLEAR_SHARE:
             return found
     return _place_all(_find_markers(grey, card_set.dictionary, _ALL_WINDOWS), card_set)
 
