@@ -206,9 +206,8 @@ def simultaneous_factor(
     middles = np.array([block[len(block) // 2] for block in blocks])
     counts = np.array([len(block) for block in blocks])
     rng = np.random.default_rng(seed)
-    # The causes reach the blocks through the blocks' covariance alone.
     standard = sensitivity_mm[middles] / deviation[middles, None]
-    smooth = rng.standard_normal((draws, len(blocks))) @ _root(standard @ standard.T)
+    smooth = rng.standard_normal((draws, standard.shape[1])) @ standard.T
     share = np.asarray(sigma_mm, np.float64)[middles] / deviation[middles]
     up = smooth + share * _largest_of(counts, rng, draws)
     down = -smooth + share * _largest_of(counts, rng, draws)
@@ -217,12 +216,6 @@ def simultaneous_factor(
     down[:, lone] = -up[:, lone]
     worst = np.maximum(up, down).max(axis=1)
     return float(max(np.quantile(worst, coverage), ndtri(0.5 + 0.5 * coverage)))
-
-
-def _root(covariance: Floats) -> Floats:
-    """Symmetric square root of a covariance matrix that may be singular."""
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 def _largest_of(counts: NDArray[np.intp], rng: np.random.Generator, draws: int) -> Floats:

@@ -1,0 +1,1 @@
+"""Stage ``compare``: port against mirrored starboard."""

@@ -1,0 +1,1 @@
+"""Mirroring one side onto the other."""

@@ -1,0 +1,1 @@
+"""Laying a pattern on its reference line, in the boat frame."""
