@@ -1,7 +1,7 @@
 """How accurate is one photo?  Photos with truth through the real pipeline.
 
     python benchmarks/accuracy.py FOLDER [--basis mixed|taped|bar|nominal]
-                                  [--cards FILE] [--only SCENE ...] [--no-plain]
+                                  [--cards FILE] [--only SCENE ...] [--together] [--no-plain]
 
 p95: nearest distance of result and truth outlines, both directions, every
 0.5 mm, after the best rigid fit (no scale, no mirror), 95th percentile.
@@ -67,10 +67,10 @@ def main() -> None:
     told = _arguments()
     rows, odd = [], []
     for scene in engine.scenes_of(told):
-        for photo in scene.photos:
-            row = _measure(scene, photo, told)
-            (rows if photo.expect == "measure" else odd).append(row)
-            print(f"{row.photo}: p95 {tables.cell(row.p95)} {row.words}", flush=True)
+        for photos in _jobs(scene, together=told.together):
+            for row in _measure(scene, photos, told):
+                (rows if photos[0].expect == "measure" else odd).append(row)
+                print(f"{row.photo}: p95 {tables.cell(row.p95)} {row.words}", flush=True)
     _print(rows)
     if odd:
         print("\nPhotos that cannot be measured honestly:")
@@ -88,26 +88,41 @@ def _arguments() -> argparse.Namespace:
         default="mixed",
         help="mixed: taped from six cards on, measured bars below",
     )
+    parser.add_argument("--together", action="store_true", help="all photos of a scene as one job")
     parser.add_argument("--no-plain", action="store_true", help="without the plain way")
     parser.add_argument("--json", type=Path, help="also write the rows to this file")
     return parser.parse_args()
 
 
-def _measure(scene: TruthScene, photo: TruthPhoto, told: argparse.Namespace) -> Row:
+def _jobs(scene: TruthScene, *, together: bool) -> list[tuple[TruthPhoto, ...]]:
+    """Each photo by itself, or all that can be measured as one job."""
+    if not together:
+        return [(photo,) for photo in scene.photos]
+    every = tuple(photo for photo in scene.photos if photo.expect == "measure")
+    return [every] if every else []
+
+
+def _measure(
+    scene: TruthScene, photos: tuple[TruthPhoto, ...], told: argparse.Namespace
+) -> list[Row]:
     basis = engine.basis_of(scene, told.basis)
-    row = Row(photo=photo.path.stem, cards=len(scene.card_names), basis=basis)
-    truth = scene.pieces[0].rings_mm
-    allowed = ALLOWED.get(scene.difficulty, EASY_ALLOWED)
-    if not told.no_plain:
-        row.plain_p95 = _plain(photo, told, truth)
     arm = engine.arm_of(scene)
+    name = photos[0].path.stem + (f" and {len(photos) - 1} more" if len(photos) > 1 else "")
+    labels = [f"{name} {p.side}" if arm == "both" else name for p in scene.pieces]
+    rows = [Row(photo=label, cards=len(scene.card_names), basis=basis) for label in labels]
+    if not told.no_plain:
+        for row, piece in zip(rows, scene.pieces, strict=True):
+            row.plain_p95 = _plain(photos[0], told, piece.rings_mm)
     try:
-        result = engine.run({arm: (scene, (photo,))}, basis, told)
+        result = engine.run({arm: (scene, photos)}, basis, told)
     except SpilemarkError as error:
-        row.words = f"{type(error).__name__}: {error.what}"
-        return row
-    _judge(row, result, Side(arm), truth, allowed)
-    return row
+        for row in rows:
+            row.words = f"{type(error).__name__}: {error.what}"
+        return rows
+    allowed = ALLOWED.get(scene.difficulty, EASY_ALLOWED)
+    for row, piece in zip(rows, scene.pieces, strict=True):
+        _judge(row, result, Side(piece.side), piece.rings_mm, allowed)
+    return rows
 
 
 def _judge(row: Row, result: JobResult, side: Side, truth: Any, allowed: float) -> None:
