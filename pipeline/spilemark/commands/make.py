@@ -181,13 +181,14 @@ def run(
     """
     from spilemark.job import carry_out, look, plan_job
     from spilemark.jobfile import read_order
-    from spilemark.summary import summary_text
 
     plan = plan_job(read_order(job_file, said), force=force)
     if dry_run:
         for line in _planned(plan, look(plan, _progress)):
             click.echo(line)
         return EXIT_DONE
+    from spilemark.summary import summary_text
+
     result, files = carry_out(plan, _progress)
     if as_json:
         click.echo((plan.folder / "report.json").read_text(encoding="utf-8"))
