@@ -82,8 +82,8 @@ def _bytes_of(path: Path, options: Options) -> bytes:
                 "Export it as a JPEG of good quality.",
             )
         content = path.read_bytes()
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
         raise UnreadableInput(
             f"{path} cannot be read: {reason}.", "Check the name and the folder."
         ) from error
