@@ -117,6 +117,16 @@ def test_rule_5_a_strange_exception_leaves_with_stage_plugin_and_version() -> No
     assert c.value.__cause__ is cause
 
 
+def test_rule_5_a_plugin_cannot_end_the_program() -> None:
+    class Quitter:
+        @hookimpl
+        def read_source(self) -> None:
+            sys.exit(0)
+
+    with pytest.raises(PluginError, match="SystemExit"):
+        call_read(Quitter())
+
+
 def test_rule_5_an_error_of_ours_passes_unchanged() -> None:
     ours = NoOutline("No outline.", "Move the pattern.")
     with pytest.raises(NoOutline) as caught:

@@ -59,9 +59,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
         return _told(_INTERRUPTED_WORDS, "", EXIT_INTERRUPTED, as_json=as_json)
-    except BrokenPipeError:
-        # Whoever reads our output has had enough; a second complaint at exit is kept quiet.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except SystemExit:
+        # click leaves this way, and only then, when whoever reads our output has had enough.
         return EXIT_DONE
     except Exception as error:
         click.echo(traceback.format_exc(), err=True)

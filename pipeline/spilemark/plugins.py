@@ -125,7 +125,7 @@ class Plugins:
             result = caller(**arguments)
         except SpilemarkError:
             raise
-        except Exception as error:
+        except (Exception, SystemExit) as error:
             raise PluginError(
                 f'Stage {stage} failed in plug-in "{name}" version {item.version}: '
                 f"{type(error).__name__}: {error}.",
@@ -230,7 +230,7 @@ def _load(source: Source) -> tuple[PluginFacts, object | None]:
     try:
         plugin = source.load()
         found = _examine(plugin, source.name)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         return _facts(source, _Found(), _problem(source, error)), None
     return _facts(source, found, None), plugin
 
@@ -254,7 +254,7 @@ def _facts(source: Source, found: _Found, problem: SpilemarkError | None) -> Plu
     )
 
 
-def _problem(source: Source, error: Exception) -> SpilemarkError:
+def _problem(source: Source, error: BaseException) -> SpilemarkError:
     """Say why a plug-in cannot be used, with the cause chained."""
     label = f'The plug-in "{source.name}" of {source.distribution} {source.version}'
     problem: SpilemarkError
@@ -271,7 +271,7 @@ def _problem(source: Source, error: Exception) -> SpilemarkError:
     return problem
 
 
-def _lacks_system_library(error: Exception) -> bool:
+def _lacks_system_library(error: BaseException) -> bool:
     """Whether an import failed on a shared library, in the words of Linux, Windows and macOS."""
     signs = ("cannot open shared object file", "DLL load failed", "Library not loaded")
     return isinstance(error, ImportError) and any(sign in str(error) for sign in signs)

@@ -187,9 +187,9 @@ def run(
         for line in _planned(plan, look(plan, _progress)):
             click.echo(line)
         return EXIT_DONE
+    result, files = carry_out(plan, _progress)
     from spilemark.summary import summary_text
 
-    result, files = carry_out(plan, _progress)
     if as_json:
         click.echo((plan.folder / "report.json").read_text(encoding="utf-8"))
     click.echo(summary_text(result), err=as_json)
