@@ -168,8 +168,18 @@ def settings(long_side_px: int, **changes: float) -> cv2.aruco.DetectorParameter
 
 SETTINGS: dict[str, dict[str, float]] = {
     "opencv default": {},
-    "small allowed": {"smallest_side_px": 12},
+    "small allowed": {"smallest_side_px": 14},
+    "cell centres": {
+        "smallest_side_px": 14,
+        "adaptiveThreshWinSizeMin": 5,
+        "adaptiveThreshWinSizeMax": 21,
+        "adaptiveThreshWinSizeStep": 8,
+        "perspectiveRemovePixelPerCell": 8,
+        "perspectiveRemoveIgnoredMarginPerCell": 0.3,
+    },
 }
+SETTINGS["and all bits mended"] = SETTINGS["cell centres"] | {"errorCorrectionRate": 1.0}
+SETTINGS["and enlarged twice"] = SETTINGS["cell centres"] | {"enlarge": 2}
 
 
 def read_markers(

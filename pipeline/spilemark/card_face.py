@@ -20,6 +20,7 @@ BITS = 5
 CODES_FILE = "card_codes.txt"
 
 _HAIRLINE_MM = 0.2
+_CROSS_MM = 0.12
 _SMALL_MM = 2.6
 _NAME_MM = 10.0
 
@@ -90,27 +91,34 @@ def _coded_square(card: Card, marker_id: int, column: int, row: int) -> tuple[Lo
 
 
 def _tape_cross(card: Card) -> tuple[Mark, ...]:
-    """Fine diagonal cross on the middle crossing.
+    """Fine diagonal cross on the middle crossing, and pointers that lead the eye to it.
 
-    Each line has its twin turned by 180 degrees about the crossing, so a
-    symmetric saddle fit is not pulled; the lines also start clear of it.
+    Each line has its twin turned by 180 degrees about the crossing, so that a
+    symmetric saddle fit is not pulled.  The cross is finer than a pixel of a
+    photo, and between cross and pointers the corner is as bare as any other:
+    there its contrast is read.
     """
     x, y = (side / 2 for side in card_size_mm(card))
-    clear = 0.6
-    in_white = (card.square_mm - card.marker_mm) / 2 - 0.4
-    in_black = 0.45 * card.square_mm
     # The square up and left of an even board's centre has the colour of the top-left one: black.
     black_slope = 1 if (card.columns // 2 + card.rows // 2) % 2 == 0 else -1
-    lines = []
-    for sign in (1, -1):
-        for slope, reach, grey in (
-            (black_slope, in_black, 1.0),
-            (-black_slope, in_white, 0.0),
-        ):
-            near = (x + sign * clear, y + sign * slope * clear)
-            far = (x + sign * reach, y + sign * slope * reach)
-            lines.append(Stroke(points=(near, far), width_mm=_HAIRLINE_MM, grey=grey))
-    return tuple(lines)
+    cross, pointer = (0.35, 1.05), (0.2 * card.square_mm, 0.47 * card.square_mm)
+    lines = (
+        (black_slope, cross, _CROSS_MM, 1.0),
+        (-black_slope, cross, _CROSS_MM, 0.0),
+        (black_slope, pointer, _HAIRLINE_MM, 1.0),
+    )
+    return tuple(
+        Stroke(
+            points=(
+                (x + sign * near, y + sign * slope * near),
+                (x + sign * far, y + sign * slope * far),
+            ),
+            width_mm=width,
+            grey=grey,
+        )
+        for slope, (near, far), width, grey in lines
+        for sign in (1, -1)
+    )
 
 
 def _edge_ticks(card: Card) -> tuple[Mark, ...]:
