@@ -19,13 +19,14 @@ import svgelements
 
 from spilemark.card_face import SIDE_MARGIN_MM, TOP_MARGIN_MM, card_face, card_size_mm
 from spilemark.card_papers import PAPERS, fit_to_page_mm, out_of_square_rad
-from spilemark.card_sheets import BAND_MM, BARS_MM, card_sheets, write_card_sheets
+from spilemark.card_sheets import BAND_MM, card_sheets, write_card_sheets
 from spilemark.cards import shop_cards
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 from spilemark.ink import Sheet, Stroke, Words
 from spilemark.ink_files import pdf_bytes, text_width_mm
 
 MM_PER_INCH = 25.4
+BARS_MM = (100.0, 4 * MM_PER_INCH)
 ALL_PAPERS = tuple(PAPERS)
 # ISO 216:2007: A4, A3.  ANSI/ASME Y14.1: A (8.5 x 11 in), B (11 x 17 in).  Large ones lie down.
 PAPER_MM = {
