@@ -255,7 +255,8 @@ def _advice(paper: Paper, left: float) -> tuple[Mark, ...]:
     y = BAND_MM + 3.0
     for paragraph, bold in _paragraphs(paper):
         for line in _wrapped(paragraph, width, _TEXT_MM, bold):
-            marks.append(Words(text=line, at=(left, y), size_mm=_TEXT_MM, bold=bold))
+            plain = line.replace("\u00a0", " ")
+            marks.append(Words(text=plain, at=(left, y), size_mm=_TEXT_MM, bold=bold))
             y += _LINE_MM
         y += 0.4 if bold else 1.6
     return tuple(marks)
@@ -284,7 +285,7 @@ def _paragraphs(paper: Paper) -> tuple[tuple[str, bool], ...]:
         ("1. Measure the bars", True),
         ("Steel rule, middle of end stroke to middle of end stroke.", False),
         ("across\u00a0________\u00a0mm", False),
-        ("along\u00a0\u00a0\u00a0________\u00a0mm", False),
+        ("along\u00a0________\u00a0mm", False),
         ("Tell the program: --printed-bar\u00a099.8,100.1", False),
         (shrunk, False),
         ("2. Check the corners", True),
