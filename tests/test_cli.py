@@ -354,6 +354,14 @@ def test_json_on_stdout_is_the_report_and_nothing_else(capsys: pytest.CaptureFix
     assert "Files in" in err
 
 
+def test_an_old_code_page_stops_nothing() -> None:
+    code = "import click; from spilemark import cli; cli.main(['--version']); click.echo('A–H')"
+    environment = {**os.environ, "PYTHONIOENCODING": "cp437"}
+    words = [sys.executable, "-c", code]
+    done = subprocess.run(words, env=environment, check=True, capture_output=True)
+    assert done.stdout.splitlines()[-1] == b"A?H"
+
+
 def test_no_colour_where_none_is_wanted(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NO_COLOR", "1")
     assert cli._colour() is False

@@ -74,6 +74,11 @@ def test_doubt_takes_the_unit_of_the_length(text: str, mm: float, sigma: float |
     assert read.sigma_mm == (None if sigma is None else pytest.approx(sigma))
 
 
+def test_the_whole_of_what_was_typed_is_cited() -> None:
+    with pytest.raises(UsageError, match="3.1mm±thin"):
+        parse_measured("3.1mm±thin")
+
+
 def test_a_doubt_of_nothing_is_refused() -> None:
     with pytest.raises(UsageError, match="doubt of nothing"):
         parse_measured("3±0")

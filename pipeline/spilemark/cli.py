@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import sys
@@ -48,6 +49,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
+    _survive_old_code_pages()
     try:
         code = spilemark.main(
             args=given, prog_name="spilemark", standalone_mode=False, color=_colour()
@@ -68,6 +70,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         todo = "That is our mistake, not yours. Please send us the lines above and the photos."
         return _told(what, todo, EXIT_OUR_BUG, as_json=as_json)
     return code if isinstance(code, int) else EXIT_DONE
+
+
+def _survive_old_code_pages() -> None:
+    """Let a terminal without a sign for ± show a question mark instead of stopping the work."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def _colour() -> bool | None:

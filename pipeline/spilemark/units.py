@@ -78,10 +78,13 @@ def parse_measured(text: str) -> Measured:
         It is not a length, or the doubt is not above zero.
     """
     parts = _PLUS_MINUS.split(text, maxsplit=1)
-    length = _length(parts[0])
-    if len(parts) == 1:
-        return length
-    doubt = _length(parts[1], bare=_last_unit(parts[0]))
+    try:
+        length = _length(parts[0])
+        if len(parts) == 1:
+            return length
+        doubt = _length(parts[1], bare=_last_unit(parts[0]))
+    except UsageError as error:
+        raise _not_a_length(text) from error
     if doubt.mm <= 0:
         raise UsageError(f'"{text}" has a doubt of nothing.', "Write for example 3.1mm±0.1.")
     return Measured(length.mm, doubt.mm, length.inches)
