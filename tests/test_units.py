@@ -75,7 +75,7 @@ def test_doubt_takes_the_unit_of_the_length(text: str, mm: float, sigma: float |
 
 
 def test_the_whole_of_what_was_typed_is_cited() -> None:
-    with pytest.raises(UsageError, match="3.1mm±thin"):
+    with pytest.raises(UsageError, match=r"3\.1mm±thin"):
         parse_measured("3.1mm±thin")
 
 
