@@ -161,6 +161,33 @@ def chord(outline: Outline, run: Run) -> Floats:
     return np.asarray(ring[ends[0]] - ring[ends[1]])
 
 
+def edges_at(outline: Outline, corner: int) -> tuple[Edge, Edge]:
+    """The edge that ends at a corner (index into ``outline.corners``) and the one that starts there.
+
+    As the outline has them, or made from its corners where it has none.
+    """
+    count = len(outline.corners)
+    before, at, after = (outline.corners[(corner + k) % count].index for k in (-1, 0, 1))
+    return _edge_between(outline, before, at), _edge_between(outline, at, after)
+
+
+def _edge_between(outline: Outline, start: int, stop: int) -> Edge:
+    for edge in outline.edges:
+        if (edge.start, edge.stop) == (start, stop):
+            return edge
+    return measured_edge(outline.ring.points_mm, start, stop)
+
+
+def measured_edge(ring_mm: Floats, start: int, stop: int) -> Edge:
+    """A nameless edge between two points of a ring, its length and straightness measured."""
+    points = ring_mm[ring_span(start, stop, len(ring_mm))]
+    length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
+    along = points[-1] - points[0]
+    across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
+    bow = float(np.ptp((points - points[0]) @ across))
+    return Edge(name="", start=start, stop=stop, length_mm=length, straight=bow < 0.002 * length)
+
+
 def corner_functional(
     ring_mm: Floats,
     normals: Floats,
@@ -228,7 +255,9 @@ def corner_and_edge_functional(
     count = len(ring_mm)
     leads = edge.start == corner
     span = edge_span(edge, count) if leads else edge_span(edge, count)[::-1]
-    away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring_mm[span], axis=0), axis=1))])
+    away = np.concatenate(
+        [[0.0], np.cumsum(np.linalg.norm(np.diff(ring_mm[span], axis=0), axis=1))]
+    )
     w = weights[span] if (weights[span] > 0).sum() >= 2 else np.ones(len(span))
     along = ring_mm[span[-1]] - ring_mm[corner]
     along = along / np.linalg.norm(along)

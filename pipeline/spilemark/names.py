@@ -14,11 +14,11 @@ from spilemark.corners import (
     OuterCorner,
     Run,
     edge_span,
+    edges_at,
     main_corners,
-    ring_span,
     runs_between,
 )
-from spilemark.records import Corner, Edge, Floats, Outline
+from spilemark.records import Corner, Edge, Outline
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,26 +127,8 @@ def name_parts(
 
 
 def _edges(outline: Outline) -> tuple[Edge, ...]:
-    """The edge after each corner; measured anew where the tracer handed on none."""
-    corners, given = outline.corners, {e.start: e for e in outline.edges}
-    ring = outline.ring.points_mm
-    result = []
-    for k, corner in enumerate(corners):
-        stop = corners[(k + 1) % len(corners)].index
-        edge = given.get(corner.index)
-        if edge is None or edge.stop != stop:
-            edge = _measured_edge(ring, corner.index, stop)
-        result.append(edge)
-    return tuple(result)
-
-
-def _measured_edge(ring: Floats, start: int, stop: int) -> Edge:
-    points = ring[ring_span(start, stop, len(ring))]
-    length = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
-    chord = points[-1] - points[0]
-    across = np.array([-chord[1], chord[0]]) / max(float(np.linalg.norm(chord)), 1e-9)
-    bow = float(np.ptp((points - points[0]) @ across))
-    return Edge(name="", start=start, stop=stop, length_mm=length, straight=bow < 0.002 * length)
+    """The edge after each corner."""
+    return tuple(edges_at(outline, k)[1] for k in range(len(outline.corners)))
 
 
 def _walk(outline: Outline, origin: int, *, forwards: bool) -> tuple[Edge, ...]:

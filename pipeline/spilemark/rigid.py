@@ -25,7 +25,7 @@ def rotation(turn_rad: float) -> Floats:
 
 def apply(motion: RigidMap, points_mm: Floats) -> Floats:
     """Move points (N, 2): flip of x where ``flipped``, then turn, then shift."""
-    return turn_vectors(motion, points_mm) + np.asarray(motion.shift_mm)
+    return np.asarray(turn_vectors(motion, points_mm) + np.asarray(motion.shift_mm))
 
 
 def turn_vectors(motion: RigidMap, vectors: Floats) -> Floats:

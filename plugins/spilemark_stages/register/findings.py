@@ -1,75 +1,135 @@
-"""What a builder should know of a pattern's line and face."""
+"""What a builder should know of how a pattern was laid, in his words."""
 
 from __future__ import annotations
 
-import numpy as np
-
-from spilemark.records import JobFacts, Note, Outline, Side
+from spilemark.records import JobFacts, Note, Side
+from spilemark.units import format_length
 from spilemark_stages.register.pencil import BENT_MM, StraightLine
-
-_SHORT_LINE_MM = 60.0
 
 
 def face_assumed(side: Side) -> Note:
-    """Say that the upper face was taken for the photographed one."""
+    """The upper face was taken for the photographed one."""
     return Note(
         code="face-assumed",
         severity="info",
-        text=f"Nothing says which face of the {side} pattern was photographed; the upper one was"
-        " taken (--face down if it lay on its face).",
+        text=f"Nothing says which face of the {side} pattern was photographed; the upper one was "
+        f"taken (--face {side}:down if it lay on its face).",
     )
 
 
-def line_notes(
-    outline: Outline, side: Side, line: StraightLine | None, job: JobFacts
-) -> list[Note]:
-    """What is to be said of a pattern's reference line, or of its absence."""
-    if line is None:
-        return [
-            Note(
-                code="no-reference-line",
-                severity="warn",
-                text=f"No reference line was found on the {side} pattern. The template is"
-                " made; the sides are compared by best fit and by corner and edge, and nothing"
-                " is said about the boat's centreline. If there is a line, give its ends:"
-                f" --centreline {side}:x1,y1,x2,y2.",
-            )
-        ]
+def forward_deduced(side: Side) -> Note:
+    """Forward follows from the side and the face."""
+    return Note(
+        code="forward-deduced",
+        severity="info",
+        text=f"Forward of the {side} pattern was told by its outer corner, which lies outboard "
+        f"when the face is up (--forward {side}:x,y to say it yourself).",
+    )
+
+
+def forward_unknown(side: Side) -> Note:
+    """Nothing tells which end is forward: asked, and meanwhile laid one way."""
+    return Note(
+        code="forward-unknown",
+        severity="warn",
+        text=f"Which end of the {side} pattern is forward? Nothing tells. The shape is right, but "
+        "it may lie end for end: do not trust FWD on the template. Point to the bow with "
+        f"--forward {side}:x,y, in pixels of the photo as you see it upright.",
+    )
+
+
+def wrong_hand(side: Side) -> Note:
+    """The outer corner lies inboard: face down, sides swapped, or forward pointed wrongly."""
+    other = Side.STARBOARD if side is Side.PORT else Side.PORT
+    return Note(
+        code="wrong-hand",
+        severity="warn",
+        text=f"With forward as you gave it, the outer corner of the {side} pattern lies inboard of "
+        f"its line, as a {other} pattern's would: it was photographed face down (--face "
+        f"{side}:down), or port and starboard are swapped, or the bow is at the line's other end.",
+    )
+
+
+def aft_of_transom(side: Side) -> Note:
+    """A deduced forward makes it a bow knee."""
+    return Note(
+        code="aft-of-transom",
+        severity="warn",
+        text=f"As the {side} pattern was taken to lie, its wood is aft of its athwartships edge. "
+        "That is right for a knee at a bow transom. If it is a stern knee, it was photographed "
+        f"face down (--face {side}:down), or port and starboard are swapped.",
+    )
+
+
+def no_corner() -> Note:
+    """No outer corner was found."""
+    return Note(
+        code="no-outer-corner",
+        severity="info",
+        text="No corner between two long outer edges was found: edges are numbered, and the place "
+        "along the line is counted from the pattern's after end.",
+    )
+
+
+def no_line(side: Side) -> Note:
+    """The pattern has no reference line: made, compared by shape, not placed in the boat."""
+    return Note(
+        code="no-reference-line",
+        severity="warn",
+        text=f"No reference line was found on the {side} pattern. The template is made; the sides "
+        "are compared by corner and edge and by best fit, and nothing is said about the boat's "
+        f"centreline. If there is a line, give its ends: --centreline {side}:x1,y1,x2,y2.",
+    )
+
+
+def offset_unknown(side: Side) -> Note:
+    """The line's distance from the boat's centreline was not stated."""
+    return Note(
+        code="offset-unknown",
+        severity="info",
+        text=f"The distance of the {side} line from the boat's centreline was not stated "
+        "(--centreline-offset): the shape and the comparison are right, the place in the boat is "
+        "not claimed.",
+    )
+
+
+def line_notes(side: Side, line: StraightLine, toe_mm: float, job: JobFacts) -> list[Note]:
+    """What is to be said of a pattern's reference line.
+
+    Parameters
+    ----------
+    side : Side
+    line : StraightLine
+    toe_mm : float
+        How far off (95 %) the line's own doubt puts the worst point of the pattern.
+    job : JobFacts
+    """
     notes = []
     if line.bow_mm > BENT_MM:
         notes.append(
             Note(
                 code="line-bent",
                 severity="warn",
-                text=f"The reference line of the {side} pattern bends by"
-                f" {line.bow_mm:.1f} mm; the pattern lies on its straight mean.",
+                text=f"The reference line of the {side} pattern bends by {line.bow_mm:.1f} mm; the "
+                "pattern lies on its straight mean.",
                 value=line.bow_mm,
                 unit="mm",
             )
         )
-    if line.length_mm < _SHORT_LINE_MM:
-        reach = float(np.ptp(outline.ring.points_mm @ np.eye(2), axis=0).max())
-        doubt = job.line_doubt_mm * np.sqrt(2) / line.length_mm * reach
+    if toe_mm > job.tolerance_mm:
+        length, toe = (format_length(v, job.units) for v in (line.length_mm, toe_mm))
         notes.append(
             Note(
                 code="line-short",
-                severity="warn",
-                text=f"The reference line of the {side} pattern is only"
-                f" {line.length_mm:.0f} mm long: drawn {job.line_doubt_mm:g} mm off at"
-                f" an end it puts the far toe off by {doubt:.1f} mm. Trust the answers by best"
-                " fit and by corner and edge more.",
-                value=line.length_mm,
+                severity="info",
+                text=f"The reference line of the {side} pattern is {length} long, and a pencil line "
+                f"is good to about {2 * job.line_doubt_mm:.1f} mm at its ends, so it tells where "
+                f"the far toe lies to ±{toe} only. Draw a longer one next time; meanwhile trust "
+                "what is said by corner and edge and by best fit more.",
+                value=toe_mm,
                 unit="mm",
             )
         )
     if job.centreline_offset_mm is None and side is not Side.SINGLE:
-        notes.append(
-            Note(
-                code="offset-unknown",
-                severity="info",
-                text=f"The distance of the {side} line from the boat's centreline was not"
-                " stated (--centreline-offset): the shape and the comparison are right, the"
-                " place in the boat is not claimed.",
-            )
-        )
+        notes.append(offset_unknown(side))
     return notes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +41,14 @@ def reference_line(outline: Outline, arm: str, job: JobFacts, click_px: float) -
         "Give both its ends in pixels of the first photo as you see it upright: "
         f"--centreline {arm}:x1,y1,x2,y2.",
     )
+
+
+def with_line(outline: Outline, line: Polyline | None) -> Outline:
+    """The outline with this line as its only centreline; other candidates stay as marks."""
+    kept = [p for p in outline.polylines if p is not line and p.role != "centreline"]
+    other = [replace(p, role="mark") for p in outline.of_role("centreline") if p is not line]
+    lines = (*kept, *other) if line is None else (*kept, *other, line)
+    return replace(outline, polylines=lines)
 
 
 def _length(line: Polyline) -> float:
