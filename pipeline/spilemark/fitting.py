@@ -15,7 +15,7 @@ from spilemark.uncertainty import align_causes, arc_weights, fit_functional, nor
 _POINTS = 400
 _ROUNDS = 40
 _DENSE_MM = 1.0
-_SETTLED = 1e-9
+_SETTLED = 1e-7
 ROBUST_WIDTHS = 3.0
 """Distances beyond this many robust standard deviations lose their weight."""
 
@@ -111,7 +111,8 @@ class _Pool:
         length = np.linalg.norm(step, axis=1)
         pieces = np.maximum(np.ceil(length / _DENSE_MM), 1).astype(int)
         owner = np.repeat(np.arange(len(p)), pieces)
-        share = np.concatenate([np.arange(k) / k for k in pieces])
+        first = np.concatenate([[0], np.cumsum(pieces)[:-1]])
+        share = (np.arange(len(owner)) - first[owner]) / pieces[owner]
         self.points = p[owner] + share[:, None] * step[owner]
         normal = step / np.maximum(length[:, None], 1e-12)
         self.normals = np.stack([normal[:, 1], -normal[:, 0]], axis=-1)[owner]

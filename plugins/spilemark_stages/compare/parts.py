@@ -4,30 +4,40 @@ from __future__ import annotations
 
 import numpy as np
 
-from spilemark.corners import corner_functional, edge_span, ring_span, slope
+from spilemark.corners import corner_functional, edge_span, edges_at, ring_span, slope
 from spilemark.records import CornerComparison, Edge, EdgeComparison, Floats, RegisteredPattern
 from spilemark.uncertainty import COVERAGE_FACTOR, align_causes, arc_weights, normals_of
 
 _REACH_MM = 60.0
 """How much of each edge tells a corner's angle."""
 _CLEAR_MM = 2.0
+_KNOT_MM = 10.0
 
 
 def compare_edges(
     port: RegisteredPattern, mirrored: RegisteredPattern
 ) -> tuple[EdgeComparison, ...]:
-    """Edges of one name on both sides, in port's order."""
-    others = {e.name: e for e in mirrored.outline.edges}
+    """Edges of one name that run between corners of the same names on both sides, in port's order.
+
+    An edge that a notch cuts short on one side only has no equal on the other.
+    """
+    others = {_key(mirrored, e): e for e in mirrored.outline.edges}
     return tuple(
         EdgeComparison(
             name=edge.name,
             port_length_mm=edge.length_mm,
-            starboard_length_mm=others[edge.name].length_mm,
+            starboard_length_mm=other.length_mm,
             u95_mm=_u95(port, mirrored, _length_row(port, edge), _length_row(mirrored, other)),
         )
         for edge in port.outline.edges
-        if (other := others.get(edge.name)) is not None
+        if (other := others.get(_key(port, edge))) is not None
     )
+
+
+def _key(pattern: RegisteredPattern, edge: Edge) -> tuple[str, frozenset[str]]:
+    """An edge's name and those of the corners at its ends."""
+    ends = {c.name for c in pattern.outline.corners if c.index in (edge.start, edge.stop)}
+    return edge.name, frozenset(ends)
 
 
 def compare_corners(
@@ -67,19 +77,30 @@ def _u95(
 
 
 def _length_row(pattern: RegisteredPattern, edge: Edge) -> Floats:
-    """Change (N,) of an edge's length by changes of the ring: of the distance of its ends."""
+    """Change (N,) of an edge's length by changes of the ring along its normals.
+
+    A polyline through knots along the edge grows where a knot moves against
+    the turn of the line there, and with its two ends.
+    """
     ring = pattern.outline.ring
     normals = normals_of(ring)
     weights = arc_weights(ring.points_mm, closed=True, seen=ring.seen)
+    row = np.zeros(len(weights))
+    corners = {c.index: k for k, c in enumerate(pattern.outline.corners)}
+    if edge.start not in corners or edge.stop not in corners:
+        return row
     span = edge_span(edge, len(ring.points_mm))
-    if edge.start == edge.stop:
-        return np.zeros(len(weights))
-    chord = ring.points_mm[span[-1]] - ring.points_mm[span[0]]
-    along = chord / max(float(np.linalg.norm(chord)), 1e-9)
-    start, stop = (
-        corner_functional(ring.points_mm, normals, int(span[end]), weights) for end in (0, -1)
-    )
-    return np.asarray(along @ (stop - start))
+    count = int(np.clip(round(edge.length_mm / _KNOT_MM), 1, len(span) - 1))
+    knots = span[np.linspace(0, len(span) - 1, count + 1).round().astype(int)]
+    travel = np.diff(ring.points_mm[knots], axis=0)
+    travel /= np.linalg.norm(travel, axis=1, keepdims=True)
+    row[knots[1:-1]] = ((travel[:-1] - travel[1:]) * normals[knots[1:-1]]).sum(axis=1)
+    for index, pull in ((edge.start, -travel[0]), (edge.stop, travel[-1])):
+        before, after = edges_at(pattern.outline, corners[index])
+        row += pull @ corner_functional(
+            ring.points_mm, normals, index, weights, limits=(before.start, after.stop)
+        )
+    return row
 
 
 def _angle(pattern: RegisteredPattern, corner: int) -> tuple[float, Floats]:

@@ -1,13 +1,14 @@
 """Plug-in "signed-gap": where starboard, mirrored, lies outside or inside port.
 
-Three ways of laying the two on each other answer three questions: about the
-drawn lines (will a mirrored part sit where the pattern sat?), on corner and
-edge (will it fit the corner?), as they fit best (is it the same shape?).
+Three ways of laying the two on each other answer three questions: on the drawn
+lines (will a mirrored part sit where the pattern sat?), on corner and edge
+(will it fit the corner?), and as they fit best (is it the same shape?).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from spilemark.names import OUTER
 from spilemark.records import (
     Alignment,
     CornerComparison,
+    Floats,
     JobFacts,
     Note,
     RegisteredPattern,
@@ -25,13 +27,16 @@ from spilemark.records import (
     SideComparison,
     Verdict,
 )
-from spilemark.rigid import apply, inverse
+from spilemark.rigid import IDENTITY, apply, compose, inverse
 from spilemark.uncertainty import COVERAGE_FACTOR
+from spilemark_stages.compare import words
+from spilemark_stages.compare.layings import best_fit, corner_and_edge, on_datum
 from spilemark_stages.compare.pair import Laid, Pair
 from spilemark_stages.compare.parts import compare_corners, compare_edges
-from spilemark_stages.compare.stretches import stations, take_off, visible_differences
+from spilemark_stages.compare.stretches import differences, stations, take_off
 from spilemark_stages.compare.suspicion import suspicions
-from spilemark_stages.compare.words import rigid_note, verdict_sentence, visible_notes
+
+Datum = Literal["centreline", "corner and edge", "best fit"]
 
 
 @dataclass(frozen=True)
@@ -40,6 +45,10 @@ class Options:
 
     stretch_mm: float = field(
         default=30.0, metadata={"help": "Length of edge that gets one verdict.", "unit": "mm"}
+    )
+    least_mm: float = field(
+        default=0.3,
+        metadata={"help": "Smallest difference worth a note, where it can be seen.", "unit": "mm"},
     )
 
 
@@ -56,47 +65,33 @@ def compare(
     job: JobFacts,
     options: Options,
 ) -> SideComparison:
-    """Say where two measured sides differ and whether that is more than can be seen."""
-    if job.tolerance_mm <= 0:
+    """Say where two measured sides differ and whether that is more than can be seen.
+
+    The verdict is about the first alignment: on the pencil lines where both
+    sides have one, else as they fit best, with corner and edge beside it.
+    """
+    if not job.tolerance_mm > 0:
         raise UsageError(
             f"A tolerance of {job.tolerance_mm:g} mm cannot be met by anything.",
             "Give what you would still plane to fit, such as --tolerance 1.5mm.",
         )
     pair = Pair(port, starboard_mirrored)
-    best = pair.best_fit()
-    laid: dict[str, Laid] = {}
-    if port.datum == starboard_mirrored.datum == "centreline":
-        laid["centreline"] = pair.on_datum()
-    on_corner = pair.corner_and_edge()
-    if on_corner is not None:
-        laid["corner and edge"] = on_corner
-    laid["best fit"] = best
-    if "centreline" not in laid:
-        # Without lines on both, shape is what can be compared first.
-        laid = {"best fit": best, **laid}
-    alignments = tuple(
-        Alignment(
-            datum=datum,  # type: ignore[arg-type]
-            turn_rad=way.motion.turn_rad,
-            shift_mm=way.motion.shift_mm,
-            gap_mm=way.gap_mm,
-            u95_mm=way.u95_mm,
-            stations=stations(port, pair.normals, way, job.tolerance_mm, options.stretch_mm),
-        )
-        for datum, way in laid.items()
-    )
+    ways, functional = _ways(pair)
+    alignments = tuple(_alignment(pair, d, w, job, options) for d, w in ways.items())
+    best = ways["best fit"]
     fitted = next(a for a in alignments if a.datum == "best fit")
     corners = compare_corners(port, starboard_mirrored)
     opened = next((c for c in corners if c.name == OUTER), None)
-    rigid = _rigid(pair, best, opened)
-    seen = visible_differences(port, best, beyond=0.0)
-    too_much = visible_differences(port, best, beyond=job.tolerance_mm)
-    notes: list[Note] = [*suspicions(port, starboard_mirrored, best)]
-    if not notes:
+    rigid = _rigid(pair, ways, functional, opened)
+    seen = differences(port, best, least_mm=options.least_mm)
+    notes = [*suspicions(pair, best)]
+    alone = _starboard_alone(pair, best, job)
+    if not any(note.code == "face-or-side" for note in notes):
         # Of two things that are not a pair, no difference is worth a word.
-        if "centreline" in laid:
-            notes.append(rigid_note(rigid, opened, job.line_doubt_mm))
-        notes += visible_notes(seen, job.tolerance_mm)
+        if "centreline" in ways:
+            notes.append(words.rigid_note(rigid, opened, job))
+        notes += (*alone, *words.difference_notes(seen, job))
+    one_part = _one_part(fitted)
     return SideComparison(
         port=port,
         starboard_mirrored=starboard_mirrored,
@@ -105,14 +100,37 @@ def compare(
         rigid=rigid,
         edges=compare_edges(port, starboard_mirrored),
         corners=corners,
-        area_mm2=(
-            abs(signed_area(port.outline.ring.points_mm)),
-            abs(signed_area(starboard_mirrored.outline.ring.points_mm)),
-        ),
-        verdict=verdict_sentence(alignments[0], fitted, job.tolerance_mm),
-        one_part_serves_both=_one_part(fitted),
-        take_off=take_off(too_much if too_much else seen),
+        area_mm2=(_wood(port), _wood(starboard_mirrored)),
+        verdict=words.verdict_sentence(alignments[0], fitted, job),
+        one_part_serves_both=None if one_part and alone else one_part,
+        take_off=take_off(seen, job.tolerance_mm),
         notes=tuple(notes),
+    )
+
+
+def _ways(pair: Pair) -> tuple[dict[Datum, Laid], Floats]:
+    """Every alignment that these two allow, the verdict's first; and the best fit as a matrix."""
+    on_corner = corner_and_edge(pair)
+    fitted, functional = best_fit(pair, on_corner)
+    ways: dict[Datum, Laid] = {}
+    if pair.port.datum == pair.mirrored.datum == "centreline":
+        ways["centreline"] = on_datum(pair)
+    else:
+        ways["best fit"] = fitted
+    if on_corner is not None:
+        ways["corner and edge"] = on_corner
+    ways.setdefault("best fit", fitted)
+    return ways, functional
+
+
+def _alignment(pair: Pair, datum: Datum, laid: Laid, job: JobFacts, options: Options) -> Alignment:
+    return Alignment(
+        datum=datum,
+        turn_rad=laid.motion.turn_rad,
+        shift_mm=laid.motion.shift_mm,
+        gap_mm=laid.gap_mm,
+        u95_mm=laid.u95_mm,
+        stations=stations(pair.port, pair.normals, laid, job.tolerance_mm, options.stretch_mm),
     )
 
 
@@ -121,33 +139,64 @@ def _one_part(fitted: Alignment) -> bool | None:
     verdicts = {s.verdict for s in fitted.stations}
     if Verdict.DIFFERENT in verdicts:
         return False
-    return None if Verdict.CANNOT_TELL in verdicts else True
+    return None if Verdict.CANNOT_TELL in verdicts or not verdicts else True
 
 
-def _rigid(pair: Pair, best: Laid, opened: CornerComparison | None) -> RigidDifference:
-    """How mirrored starboard is turned and shifted as a whole: the undoing of the best fit.
+def _wood(pattern: RegisteredPattern) -> float:
+    """Area of the face, holes taken off, mm2."""
+    lines = (pattern.outline.ring, *pattern.outline.of_role("hole"))
+    edge, *holes = (abs(signed_area(line.points_mm)) for line in lines)
+    return edge - sum(holes)
 
-    A corner that is wider on one side makes a best fit turn too; rack is named
-    only beyond what the corner's own difference can explain.
+
+def _rigid(
+    pair: Pair, ways: dict[Datum, Laid], functional: Floats, opened: CornerComparison | None
+) -> RigidDifference:
+    """How mirrored starboard is turned and shifted as a whole: what the best fit has to undo.
+
+    On the pencil lines, else on corner and edge; the shift is that of the outer
+    corner.  A corner that is wider on one side makes a best fit turn too, so
+    rack is named only beyond what the corner's own difference can explain.
     """
-    back = inverse(best.motion)
-    covariance = pair.rigid_covariance()
-    middle = pair.ring.points_mm.mean(axis=0)
-    shift = apply(back, middle[None])[0] - middle
-    # Motion about (0, 0) carried to the pattern's middle.
-    carry = np.array([[-middle[1], 1.0, 0.0], [middle[0], 0.0, 1.0]])
-    spread = carry @ covariance @ carry.T
+    laid = ways.get("centreline", ways.get("corner and edge"))
+    best = ways["best fit"]
+    motion, covariance = IDENTITY, np.zeros((3, 3))
+    if laid is not None:
+        motion = compose(laid.motion, inverse(best.motion))
+        moved = functional @ laid.table_mm
+        covariance = moved @ moved.T + (functional * laid.variance_mm2) @ functional.T
+    at = _pivot(pair)
+    shift = apply(motion, at[None])[0] - at
+    # Motion about (0, 0) carried to the corner.
+    carry = np.array([[-at[1], 1.0, 0.0], [at[0], 0.0, 1.0]])
+    shift_u95 = COVERAGE_FACTOR * np.sqrt(np.diag(carry @ covariance @ carry.T))
+    turn = float(np.degrees((motion.turn_rad + np.pi) % (2 * np.pi) - np.pi))
     turn_u95 = float(np.degrees(COVERAGE_FACTOR * np.sqrt(covariance[0, 0])))
-    turn = float(np.degrees(back.turn_rad))
-    on_lines = pair.port.datum == pair.mirrored.datum == "centreline"
-    u95 = COVERAGE_FACTOR * np.sqrt(np.diag(spread))
-    by_corner = 0.0
-    if opened is not None:
-        by_corner = max(0.0, abs(opened.starboard_deg - opened.port_deg) - opened.u95_deg)
+    by_corner = 0.0 if opened is None else abs(opened.starboard_deg - opened.port_deg)
     return RigidDifference(
         turn_deg=turn,
         turn_u95_deg=turn_u95,
         shift_mm=(float(shift[0]), float(shift[1])),
-        shift_u95_mm=(float(u95[0]), float(u95[1])),
-        rack_named=on_lines and abs(turn) > turn_u95 + by_corner,
+        shift_u95_mm=(float(shift_u95[0]), float(shift_u95[1])),
+        rack_named="centreline" in ways and abs(turn) > turn_u95 + by_corner,
     )
+
+
+def _pivot(pair: Pair) -> Floats:
+    """The outer corner of port's outline, else its middle (2,)."""
+    if pair.port.origin_corner is None:
+        return np.asarray(pair.ring.points_mm.mean(axis=0))
+    index = pair.port.outline.corners[pair.port.origin_corner].index
+    return np.asarray(pair.ring.points_mm[index])
+
+
+def _starboard_alone(pair: Pair, best: Laid, job: JobFacts) -> tuple[Note, ...]:
+    """Look back: a part of starboard's outline farther from port's than any gap that was found."""
+    points = apply(best.motion, pair.other.points_mm)
+    away = np.where(pair.other.seen, pair.own.distances(points), 0.0)
+    known = best.gap_mm[np.isfinite(best.gap_mm)]
+    worst = int(np.argmax(away))
+    if not len(known) or away[worst] <= np.abs(known).max() + job.tolerance_mm:
+        return ()
+    x, y = points[worst]
+    return (words.starboard_alone((float(x), float(y)), float(away[worst]), job),)

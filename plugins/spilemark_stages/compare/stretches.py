@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from spilemark.corners import Indices, edge_span
+from spilemark.names import OUTER
 from spilemark.records import (
     Bools,
     Edge,
@@ -20,27 +21,44 @@ from spilemark.records import (
 )
 from spilemark_stages.compare.pair import Laid
 
-_UNSEEN_SHARE = 0.34
-"""A stretch of which more than this was not seen on either side has no verdict but CANNOT_TELL."""
-_SHORTEST_MM = 6.0
+UNSEEN_SHARE = 0.34
+"""A stretch of which more than this was not seen on either side is never called the same."""
+
+SHORTEST_MM = 6.0
 """A difference shorter than this is a corner's or a splinter's."""
+
+BRIDGED_MM = 6.0
+"""Two runs of one sign that lie this near each other are one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Walk:
-    """An edge of port's, walked from the outer corner where it meets it."""
+    """An edge of port's, walked from its end that is nearer to the outer corner."""
 
     edge: Edge
     points: Indices
-    """(M,) indices into the ring, in walking order."""
+    """(M,) indices into the ring, in walking order; a corner is counted with the edge that
+    starts there in ring order, since its gap is measured along that edge's normal."""
     s_mm: Floats
     """(M,) distance walked."""
+    length_mm: float
+    begins: str
+    """Name of the corner where the walk begins."""
+
+    def place(self, s_words: str) -> str:
+        """Say where a distance along the edge lies."""
+        if self.begins == OUTER:
+            return f"{s_words} from the outer corner along the {self.edge.name}"
+        if self.begins:
+            return f"{s_words} along the {self.edge.name}, from its {self.begins} corner"
+        return f"{s_words} along the {self.edge.name}"
 
 
 def walks(port: RegisteredPattern) -> tuple[Walk, ...]:
-    """All edges of port's outline, each from its end nearest to the outer corner."""
+    """All edges of port's outline, each from its end nearer to the outer corner."""
     outline = port.outline
     ring = outline.ring.points_mm
+    corners = {c.index: c.name for c in outline.corners}
     origin = None
     if port.origin_corner is not None:
         origin = outline.corners[port.origin_corner].index
@@ -48,36 +66,37 @@ def walks(port: RegisteredPattern) -> tuple[Walk, ...]:
     found = []
     for edge in edges:
         index = edge_span(edge, len(ring))
-        if _starts_far(edge, origin, ring):
+        if _starts_far(edge, origin, len(ring)):
             index = index[::-1]
         step = np.linalg.norm(np.diff(ring[index], axis=0), axis=1)
-        found.append(Walk(edge, index, np.concatenate([[0.0], np.cumsum(step)])))
+        s = np.concatenate([[0.0], np.cumsum(step)])
+        own = np.ones(len(index), dtype=bool) if edge.start == edge.stop else index != edge.stop
+        begins = corners.get(int(index[0]), "")
+        found.append(Walk(edge, index[own], s[own], float(s[-1]), begins))
     return tuple(found)
 
 
-def _starts_far(edge: Edge, origin: int | None, ring: Floats) -> bool:
-    """Whether an edge's far end from the outer corner is its first point."""
-    if origin is None or edge.start == origin:
+def _starts_far(edge: Edge, origin: int | None, count: int) -> bool:
+    """Whether an edge's first point is the farther one from the outer corner, along the ring."""
+    if origin is None or edge.start == edge.stop:
         return False
-    if edge.stop == origin:
-        return True
-    away = np.linalg.norm(ring[[edge.start, edge.stop]] - ring[origin], axis=1)
-    return bool(away[0] > away[1])
+    ahead, behind = (edge.start - origin) % count, (origin - edge.stop) % count
+    return behind < ahead
 
 
 def stations(
-    port: RegisteredPattern, normals: Floats, laid: Laid, tolerance: float, stretch: float
+    port: RegisteredPattern, normals: Floats, laid: Laid, tolerance_mm: float, stretch_mm: float
 ) -> tuple[Station, ...]:
-    """Verdict on each stretch of about ``stretch`` mm."""
+    """Verdict on each stretch of about ``stretch_mm``."""
     ring = port.outline.ring.points_mm
     found = []
     for walk in walks(port):
-        length = float(walk.s_mm[-1])
-        count = max(1, round(length / stretch))
-        bounds = np.linspace(0.0, length, count + 1)
+        count = max(1, round(walk.length_mm / stretch_mm))
+        bounds = np.linspace(0.0, walk.length_mm, count + 1)
         for low, high in pairwise(bounds):
-            inside = (walk.s_mm >= low - 1e-9) & (walk.s_mm <= high + 1e-9)
-            index = walk.points[inside]
+            index = walk.points[(walk.s_mm >= low - 1e-9) & (walk.s_mm <= high + 1e-9)]
+            if not len(index):
+                continue
             gap, u95 = laid.gap_mm[index], laid.u95_mm[index]
             known = np.isfinite(gap)
             pick = int(np.argmax(np.where(known, np.abs(gap), -1.0)))
@@ -90,78 +109,105 @@ def stations(
                     normal=(float(normals[at, 0]), float(normals[at, 1])),
                     gap_mm=float(gap[pick]),
                     u95_mm=float(u95[pick]),
-                    verdict=_verdict(gap, u95, known, tolerance),
+                    verdict=_verdict(gap, u95, known, tolerance_mm),
                 )
             )
     return tuple(found)
 
 
 def _verdict(gap: Floats, u95: Floats, known: Bools, tolerance: float) -> Verdict:
-    """SAME needs all of what was seen; DIFFERENT needs one place that surely is."""
+    """SAME needs all that was seen, and enough of it; DIFFERENT needs one place that surely is.
+
+    Deciding only beyond the expanded uncertainty: ISO 14253-1.
+    """
     size = np.abs(gap[known])
-    if known.any() and bool((size - u95[known] > tolerance).any()):
+    if bool((size - u95[known] > tolerance).any()):
         return Verdict.DIFFERENT
-    if 1.0 - known.mean() > _UNSEEN_SHARE:
-        return Verdict.CANNOT_TELL
-    if bool((size + u95[known] <= tolerance).all()):
+    enough = float(known.mean()) >= 1.0 - UNSEEN_SHARE
+    if enough and bool((size + u95[known] <= tolerance).all()):
         return Verdict.SAME
     return Verdict.CANNOT_TELL
 
 
-@dataclass(frozen=True, slots=True)
+def profile_value_mm(gap_mm: Floats) -> float:
+    """Width of the zone that holds every gap: twice the largest, as ISO 1101:2017 states profiles."""
+    known = gap_mm[np.isfinite(gap_mm)]
+    return 2.0 * float(np.abs(known).max()) if len(known) else float("nan")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Difference:
     """A run of one edge where the sides differ by more than can be doubted."""
 
-    edge: str
+    walk: Walk
     from_mm: float
     to_mm: float
     most_mm: float
     """Largest gap, signed: positive where starboard is fuller."""
     u95_mm: float
+    """Half-width of the band there."""
     worst_mm: float
     """Where the largest gap lies along the edge."""
     at_mm: tuple[float, float]
 
 
-def visible_differences(
-    port: RegisteredPattern, laid: Laid, beyond: float
-) -> tuple[Difference, ...]:
-    """Runs where the gap's size passes its band by ``beyond`` mm, one sign each."""
+def differences(port: RegisteredPattern, laid: Laid, *, least_mm: float) -> tuple[Difference, ...]:
+    """Runs of one sign where the gap passes its band, and somewhere ``least_mm``; largest first."""
     ring = port.outline.ring.points_mm
     found = []
     for walk in walks(port):
         gap, u95 = laid.gap_mm[walk.points], laid.u95_mm[walk.points]
-        sign = np.where(np.isfinite(gap) & (np.abs(gap) - u95 > beyond), np.sign(gap), 0.0)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0.0], sign, [0.0]])))
-        for low, high in pairwise(edges):
-            if sign[low] == 0 or walk.s_mm[high - 1] - walk.s_mm[low] < _SHORTEST_MM:
+        visible = np.isfinite(gap) & (np.abs(gap) > u95)
+        for low, high in _runs(np.where(visible, np.sign(gap), 0.0), walk.s_mm):
+            pick = low + int(np.nanargmax(np.abs(gap[low : high + 1])))
+            if abs(gap[pick]) < least_mm or walk.s_mm[high] - walk.s_mm[low] < SHORTEST_MM:
                 continue
-            pick = low + int(np.argmax(np.abs(gap[low:high])))
             at = walk.points[pick]
             found.append(
                 Difference(
-                    walk.edge.name,
-                    float(walk.s_mm[low]),
-                    float(walk.s_mm[high - 1]),
-                    float(gap[pick]),
-                    float(u95[pick]),
-                    float(walk.s_mm[pick]),
-                    (float(ring[at, 0]), float(ring[at, 1])),
+                    walk=walk,
+                    from_mm=float(walk.s_mm[low]),
+                    to_mm=float(walk.s_mm[high]),
+                    most_mm=float(gap[pick]),
+                    u95_mm=float(u95[pick]),
+                    worst_mm=float(walk.s_mm[pick]),
+                    at_mm=(float(ring[at, 0]), float(ring[at, 1])),
                 )
             )
-    return tuple(found)
+    return tuple(sorted(found, key=lambda d: -abs(d.most_mm)))
 
 
-def take_off(differences: tuple[Difference, ...]) -> tuple[TakeOff, ...]:
-    """Where a part made to the larger of both outlines loses wood to fit each side."""
+def _runs(sign: Floats, s_mm: Floats) -> list[tuple[int, int]]:
+    """First and last index of each run of one sign, short breaks bridged."""
+    bounds = np.flatnonzero(np.diff(np.concatenate([[0.0], sign, [0.0]])))
+    found: list[tuple[int, int]] = []
+    for low, after in pairwise(bounds):
+        if sign[low] == 0:
+            continue
+        if found:
+            first, last = found[-1]
+            if sign[first] == sign[low] and s_mm[low] - s_mm[last] <= BRIDGED_MM:
+                found[-1] = (first, int(after) - 1)
+                continue
+        found.append((int(low), int(after) - 1))
+    return found
+
+
+def take_off(found: tuple[Difference, ...], tolerance_mm: float) -> tuple[TakeOff, ...]:
+    """Where one part, made to the larger of both outlines, loses wood to fit a side.
+
+    Wood can be planed off and not put back, so the common part is the larger
+    one everywhere, and a run is listed unless it surely keeps to the tolerance
+    as it is.
+    """
     return tuple(
         TakeOff(
-            # Where starboard is fuller, the common part must be planed to fit port.
             side=Side.PORT if d.most_mm > 0 else Side.STARBOARD,
-            edge=d.edge,
+            edge=d.walk.edge.name,
             from_mm=d.from_mm,
             to_mm=d.to_mm,
             most_mm=abs(d.most_mm),
         )
-        for d in differences
+        for d in found
+        if abs(d.most_mm) + d.u95_mm > tolerance_mm
     )

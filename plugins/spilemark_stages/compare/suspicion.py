@@ -4,54 +4,63 @@ from __future__ import annotations
 
 import numpy as np
 
-from spilemark.fitting import RigidFit, fit_outline
-from spilemark.records import Note, Polyline, RegisteredPattern, RigidMap
-from spilemark.rigid import apply, compose, turned_about
-from spilemark_stages.compare.pair import Laid
+from spilemark.records import Note, RegisteredPattern, RigidMap
+from spilemark_stages.compare.layings import turned_fits
+from spilemark_stages.compare.pair import Laid, Pair
 
-_FITS_MM = 1.5
-"""Two photos of one pattern fit each other at least this well; so do the two sides of most boats."""
-_CLEARLY = 3.0
-_STARTS = 12
+WORTH_A_LOOK_MM = 0.3
+"""Two sides that typically lie closer than this are a pair; nothing is suspected."""
+
+CLEARLY = 4.0
+"""So many times better the unmirrored fit must be."""
+
+SAME_PIECE_MM = 0.15
+"""Two photos of one pattern fit each other this well; two patterns cut by hand hardly do."""
+
+_FLIP = RigidMap(turn_rad=0.0, shift_mm=(0.0, 0.0), flipped=True)
 
 
-def suspicions(
-    port: RegisteredPattern, mirrored: RegisteredPattern, best: Laid
-) -> tuple[Note, ...]:
-    """Say when starboard fits port clearly better *without* the mirror."""
+def suspicions(pair: Pair, best: Laid) -> tuple[Note, ...]:
+    """Say when a photo was probably face down, of the same side twice, or the sides swapped."""
+    both = _wrong_hand(pair.port) and _wrong_hand(pair.mirrored)
+    found = (_swapped(),) if both else ()
     gap = np.abs(best.gap_mm[np.isfinite(best.gap_mm)])
     as_mirrored = float(np.median(gap)) if len(gap) else np.inf
-    poorly = len(gap) < 0.6 * len(best.gap_mm) or as_mirrored > _FITS_MM / _CLEARLY
-    if not poorly:
-        return ()
-    unmirrored = _best_unmirrored(port.outline.ring, mirrored.outline.ring)
-    if unmirrored.median_mm > _FITS_MM or unmirrored.median_mm * _CLEARLY > as_mirrored:
-        return ()
-    return (
-        Note(
-            code="face-or-side",
-            severity="warn",
-            text="Starboard fits port much better without mirroring it"
-            f" ({unmirrored.median_mm:.2f} mm against {as_mirrored:.1f} mm, typically): one of the"
-            " two was photographed face down, or both photos show the same side's pattern. Look at"
-            " the pictures; say --face starboard:down (or port:down) if that is so.",
-            value=unmirrored.median_mm,
-            unit="mm",
-        ),
+    if as_mirrored <= WORTH_A_LOOK_MM:
+        return found
+    fits = turned_fits(pair, first=_FLIP)
+    unmirrored = min((f.median_mm for f in fits), default=np.inf)
+    if unmirrored * CLEARLY > as_mirrored:
+        return found
+    return (*found, _unmirrored(unmirrored, as_mirrored))
+
+
+def _wrong_hand(pattern: RegisteredPattern) -> bool:
+    return any(note.code == "wrong-hand" for note in pattern.notes)
+
+
+def _swapped() -> Note:
+    return Note(
+        code="sides-swapped",
+        severity="warn",
+        text="Both patterns have their outer corner inboard of their line: most likely port and "
+        "starboard were swapped, or forward was given at the wrong end of both.",
     )
 
 
-def _best_unmirrored(port: Polyline, mirrored: Polyline) -> RigidFit:
-    """The best of fits begun from several turns about the middle."""
-    flip = RigidMap(turn_rad=0.0, shift_mm=(0.0, 0.0), flipped=True)
-    middle = port.points_mm.mean(axis=0)
-    fits = []
-    for k in range(_STARTS):
-        turn = turned_about(2 * np.pi * k / _STARTS, np.zeros(2))
-        start = compose(turn, flip)
-        offset = middle - apply(start, mirrored.points_mm).mean(axis=0)
-        shifted = compose(
-            RigidMap(turn_rad=0.0, shift_mm=(float(offset[0]), float(offset[1]))), start
+def _unmirrored(unmirrored: float, as_mirrored: float) -> Note:
+    fits = (
+        f"Starboard fits port far better without being mirrored ({unmirrored:.2f} mm apart "
+        f"typically, against {as_mirrored:.1f} mm)"
+    )
+    if unmirrored < SAME_PIECE_MM:
+        text = (
+            f"{fits}, so closely that both photos may show the same pattern. If they do not, one "
+            "of the two was photographed face down: say --face starboard:down or port:down."
         )
-        fits.append(fit_outline(mirrored, port, start=shifted))
-    return min(fits, key=lambda f: f.median_mm if np.isfinite(f.median_mm) else np.inf)
+    else:
+        text = (
+            f"{fits}: one of the two was photographed face down, or both patterns are of the same "
+            "side. Look at the pictures; say --face starboard:down or port:down if that is so."
+        )
+    return Note(code="face-or-side", severity="warn", text=text, value=unmirrored, unit="mm")

@@ -3,128 +3,179 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from spilemark.records import Alignment, CornerComparison, Note, RigidDifference, Station, Verdict
+import numpy as np
+
+from spilemark.records import (
+    Alignment,
+    CornerComparison,
+    JobFacts,
+    Note,
+    RigidDifference,
+    Station,
+    Verdict,
+)
+from spilemark.units import INCH_MM, Units, format_length
 from spilemark_stages.compare.stretches import Difference
 
-_MOST_NOTES = 6
-_WHERE = {
-    "centreline": "about the drawn lines",
-    "corner and edge": "laid on corner and edge",
-    "best fit": "as they fit best",
+_MOST_NOTES = 8
+_DOMINATES = 2.0
+"""The lines' doubt dominates where it makes the band this many times as wide as shape alone has it."""
+
+_LAID = {
+    "centreline": "laid on their pencil lines",
+    "corner and edge": "laid on outer corner and straight edge",
+    "best fit": "laid as they fit best",
 }
 
 
-def verdict_sentence(first: Alignment, best: Alignment, tolerance: float) -> str:
+def size(mm: float, units: Units) -> str:
+    """Write the size of a difference, finer than any saw."""
+    return f"{abs(mm):.1f} mm" if units == "mm" else f'{abs(mm) / INCH_MM:.2f}"'
+
+
+def _tolerance(job: JobFacts) -> str:
+    return f"{job.tolerance_mm:g} mm" if job.units == "mm" else size(job.tolerance_mm, "in")
+
+
+def _give(u95_mm: float, units: Units) -> str:
+    """Write a half-width, never as a flat zero."""
+    least = max(u95_mm, 0.1 if units == "mm" else 0.01 * INCH_MM)
+    return f"±{size(least, units)}"
+
+
+def verdict_sentence(first: Alignment, best: Alignment, job: JobFacts) -> str:
     """One sentence on the whole comparison, its datum named."""
-    tally = Counter(s.verdict for s in first.stations)
-    count = len(first.stations)
-    where = _WHERE[first.datum]
-    if tally[Verdict.DIFFERENT]:
-        worst = max(
-            (s for s in first.stations if s.verdict is Verdict.DIFFERENT),
-            key=lambda s: abs(s.gap_mm),
-        )
-        sentence = (
-            f"The sides differ by more than {tolerance:g} mm, {where}: {_fuller(worst.gap_mm)}"
-            f" (±{worst.u95_mm:.1f} mm) {_place(worst)}; {tally[Verdict.DIFFERENT]} of {count}"
-            " stretches are different."
-        )
-    elif tally[Verdict.CANNOT_TELL]:
-        sentence = (
-            f"No difference beyond {tolerance:g} mm is proved {where}, but"
-            f" {tally[Verdict.CANNOT_TELL]} of {count} stretches cannot be told."
-        )
-    else:
-        worst = max(first.stations, key=lambda s: abs(s.gap_mm))
-        sentence = (
-            f"Port and starboard are the same within {tolerance:g} mm everywhere, {where};"
-            f" the largest gap is {abs(worst.gap_mm):.1f} mm (±{worst.u95_mm:.1f} mm)"
-            f" {_place(worst)}."
-        )
-    if first is not best:
-        sentence += f" As shapes ({_WHERE['best fit']}) {_short(best, tolerance)}."
-    return sentence
+    sentence = f"{_LAID[first.datum].capitalize()}, {_judged(first, job)}"
+    if first is best:
+        return f"{sentence}."
+    reason = ""
+    if _only_unsure(first) and _lines_dominate(first, best):
+        reason = " because the pencil lines themselves are not certain enough"
+    return f"{sentence}{reason}; {_LAID[best.datum]}, {_judged(best, job)}."
 
 
-def _short(alignment: Alignment, tolerance: float) -> str:
+def _judged(alignment: Alignment, job: JobFacts) -> str:
     tally = Counter(s.verdict for s in alignment.stations)
+    limit, count = _tolerance(job), len(alignment.stations)
+    if not count or not any(np.isfinite(s.gap_mm) for s in alignment.stations):
+        return "nothing can be said: no edge was seen on both sides"
     if tally[Verdict.DIFFERENT]:
-        worst = max(alignment.stations, key=lambda s: abs(s.gap_mm))
-        return f"they differ: {_fuller(worst.gap_mm)} {_place(worst)}"
-    if tally[Verdict.CANNOT_TELL]:
-        return f"{tally[Verdict.CANNOT_TELL]} of {len(alignment.stations)} stretches cannot be told"
-    return f"they are the same within {tolerance:g} mm"
-
-
-def _fuller(gap: float) -> str:
-    which = "starboard" if gap > 0 else "port"
-    return f"{which} is {abs(gap):.1f} mm fuller"
-
-
-def _place(station: Station) -> str:
-    return f"at {station.s_mm:.0f} mm along the {station.edge}"
-
-
-def visible_notes(differences: Sequence[Difference], tolerance: float) -> tuple[Note, ...]:
-    """Differences of shape that can be seen, whether or not they matter; the largest few."""
-    largest = sorted(differences, key=lambda d: -abs(d.most_mm))[:_MOST_NOTES]
-    return tuple(
-        Note(
-            code="difference-seen",
-            severity="info",
-            text=f"{_fuller(d.most_mm).capitalize()} (±{d.u95_mm:.1f} mm) over"
-            f" {d.to_mm - d.from_mm:.0f} mm, worst {d.worst_mm:.0f} mm along the {d.edge}, as the"
-            f" sides fit best; {_against(d, tolerance)}.",
-            value=d.most_mm,
-            unit="mm",
-            at_mm=d.at_mm,
+        worst = _worst(s for s in alignment.stations if s.verdict is Verdict.DIFFERENT)
+        return (
+            f"the sides differ by more than {limit} on {tally[Verdict.DIFFERENT]} of {count} "
+            f"stretches: {_fuller(worst.gap_mm, job.units)} ({_give(worst.u95_mm, job.units)}) "
+            f"{_place(worst, job.units)}"
         )
-        for d in largest
+    if tally[Verdict.CANNOT_TELL]:
+        return (
+            f"no difference beyond {limit} is proved, but on {tally[Verdict.CANNOT_TELL]} of "
+            f"{count} stretches it cannot be told"
+        )
+    worst = _worst(alignment.stations)
+    return (
+        f"port and starboard are the same within {limit}; the largest gap is "
+        f"{size(worst.gap_mm, job.units)} ({_give(worst.u95_mm, job.units)}) "
+        f"{_place(worst, job.units)}"
     )
 
 
-def _against(difference: Difference, tolerance: float) -> str:
-    size = abs(difference.most_mm)
-    if size + difference.u95_mm <= tolerance:
-        return f"within your tolerance of {tolerance:g} mm"
-    if size - difference.u95_mm > tolerance:
-        return f"more than your tolerance of {tolerance:g} mm"
-    return f"it may or may not pass your tolerance of {tolerance:g} mm"
+def _only_unsure(alignment: Alignment) -> bool:
+    verdicts = {s.verdict for s in alignment.stations}
+    return Verdict.CANNOT_TELL in verdicts and Verdict.DIFFERENT not in verdicts
 
 
-def rigid_note(
-    rigid: RigidDifference, opened: CornerComparison | None, line_doubt_mm: float
-) -> Note:
+def _lines_dominate(first: Alignment, best: Alignment) -> bool:
+    known = np.isfinite(first.gap_mm) & np.isfinite(best.gap_mm)
+    if not known.any():
+        return False
+    return bool(np.max(first.u95_mm[known]) > _DOMINATES * np.max(best.u95_mm[known]))
+
+
+def _worst(stations: Iterable[Station]) -> Station:
+    known = [s for s in stations if np.isfinite(s.gap_mm)]
+    return max(known, key=lambda s: abs(s.gap_mm))
+
+
+def _fuller(gap_mm: float, units: Units) -> str:
+    return f"{'starboard' if gap_mm > 0 else 'port'} is {size(gap_mm, units)} fuller"
+
+
+def _place(station: Station, units: Units) -> str:
+    return f"at {format_length(station.s_mm, units, 0)} along the {station.edge}"
+
+
+def difference_notes(found: Sequence[Difference], job: JobFacts) -> tuple[Note, ...]:
+    """Differences of shape that can be seen, whether or not they matter; the largest few."""
+    notes = [_difference_note(d, job) for d in found[:_MOST_NOTES]]
+    more = len(found) - len(notes)
+    if more > 0:
+        largest = size(found[_MOST_NOTES].most_mm, job.units)
+        text = f"{more} more differences can be seen, none above {largest}."
+        notes.append(Note(code="differences-more", severity="info", text=text, value=float(more)))
+    return tuple(notes)
+
+
+def _difference_note(d: Difference, job: JobFacts) -> Note:
+    beyond = abs(d.most_mm) - d.u95_mm > job.tolerance_mm
+    over = format_length(d.to_mm - d.from_mm, job.units, 0)
+    place = d.walk.place(format_length(d.worst_mm, job.units, 0))
+    which = _fuller(d.most_mm, job.units)
+    return Note(
+        code="difference-seen",
+        severity="warn" if beyond else "info",
+        text=f"{which[0].upper()}{which[1:]} ({_give(d.u95_mm, job.units)}) over {over}, {place}; "
+        f"{_against(d, job)}.",
+        value=d.most_mm,
+        unit="mm",
+        at_mm=d.at_mm,
+    )
+
+
+def _against(d: Difference, job: JobFacts) -> str:
+    if abs(d.most_mm) + d.u95_mm <= job.tolerance_mm:
+        return f"within your tolerance of {_tolerance(job)}"
+    if abs(d.most_mm) - d.u95_mm > job.tolerance_mm:
+        return f"more than your tolerance of {_tolerance(job)}"
+    return f"it may or may not pass your tolerance of {_tolerance(job)}"
+
+
+def starboard_alone(at_mm: tuple[float, float], distance_mm: float, job: JobFacts) -> Note:
+    """Starboard's outline goes where no edge of port's looks."""
+    return Note(
+        code="starboard-alone",
+        severity="warn",
+        text=f"Starboard's outline has a part {size(distance_mm, job.units)} away from anything "
+        "on port, a cut or a spur that port does not have. Look at it before you trust a verdict.",
+        value=distance_mm,
+        unit="mm",
+        at_mm=at_mm,
+    )
+
+
+def rigid_note(rigid: RigidDifference, opened: CornerComparison | None, job: JobFacts) -> Note:
     """What the turn of one side against the other means: rack, corner, or nothing."""
     turn = f"{abs(rigid.turn_deg):.2f}° (±{rigid.turn_u95_deg:.2f}°)"
-    wider = _wider(opened)
-    code: str = "no-rack"
+    code, severity, wider = "no-rack", "info", _wider(opened)
+    text = (
+        f"As a whole the sides are turned against each other by {turn}: no more than the "
+        "measurement and the drawn lines can explain."
+    )
     if rigid.rack_named:
-        code = "rack"
+        code, severity = "rack", "warn"
         text = (
-            f"The two sides are turned against each other by {turn}, more than the measurement and"
-            f" the drawn lines ({line_doubt_mm:g} mm at each end) can explain. Before making two"
-            " different parts, square the hull (tape both diagonals, sight for twist) and scribe"
-            " again: a hull out of square turns both patterns."
+            f"As a whole the sides are turned against each other by {turn}, more than the "
+            f"measurement and the drawn lines ({job.line_doubt_mm:g} mm at each end) can explain. "
+            "A hull out of square turns both patterns: level it, tape the diagonals, sight it for "
+            f"twist, and scribe again before you make two different parts.{wider and ' ' + wider}"
         )
     elif wider:
-        code = "corner-differs"
-        text = (
-            f"{wider} That is the corner's own shape; no turn of the whole hull is proved beside"
-            f" it ({turn})."
-        )
-    else:
-        text = (
-            f"Turned against each other by {turn}: no more than the measurement and the drawn lines"
-            " can explain."
-        )
-    if rigid.rack_named and wider:
-        text += f" {wider}"
+        code, severity = "corner-differs", "warn"
+        text = wider
     return Note(
         code=code,
-        severity="info" if code == "no-rack" else "warn",
+        severity=severity,  # type: ignore[arg-type]
         text=text,
         value=rigid.turn_deg,
         unit="deg",
@@ -132,9 +183,15 @@ def rigid_note(
 
 
 def _wider(opened: CornerComparison | None) -> str:
-    if opened is None or abs(opened.starboard_deg - opened.port_deg) <= opened.u95_deg:
+    if opened is None:
+        return ""
+    by = opened.starboard_deg - opened.port_deg
+    if abs(by) <= opened.u95_deg:
         return ""
     return (
-        f"The outer corner measures {opened.port_deg:.1f}° on port and"
-        f" {opened.starboard_deg:.1f}° on starboard (±{opened.u95_deg:.1f}° on the difference)."
+        f"The outer corner is {abs(by):.2f}° (±{opened.u95_deg:.2f}°) wider on "
+        f"{'starboard' if by > 0 else 'port'} ({opened.port_deg:.1f}° on port, "
+        f"{opened.starboard_deg:.1f}° on starboard): a transom {abs(by) / 2:.2f}° out of square "
+        "does that to a hull that is otherwise alike on both sides. Check its diagonals before "
+        "you call it a difference of the parts."
     )
