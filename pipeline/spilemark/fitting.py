@@ -42,6 +42,7 @@ def fit_outline(
     moving_causes: tuple[Cause, ...] = (),
     fixed_causes: tuple[Cause, ...] = (),
     robust: bool = True,
+    rounds: int = _ROUNDS,
 ) -> RigidFit:
     """Lay a closed outline on another: no scale, no mirror, no paired points.
 
@@ -63,6 +64,8 @@ def fit_outline(
     robust : bool
         Let a stretch that is really different (a notch) lose its weight
         (Huber's weights) rather than drag everything else along.
+    rounds : int
+        Iterations at most.
     """
     every = max(1, len(fixed.points_mm) // _POINTS)
     normals = outward_normals(fixed.points_mm)
@@ -74,7 +77,7 @@ def fit_outline(
     motion = start
     gap, use = pool.gaps(target, target_normals, motion)
     weight = arc
-    for _ in range(_ROUNDS):
+    for _ in range(rounds):
         weight = _weights(gap, use, arc, robust=robust)
         if weight.sum() <= 0:
             break

@@ -30,7 +30,7 @@ EXTENSION_MM = 5.0
 NORMAL_REACH_MM = 2.0
 """A normal is taken from this much of the edge on each side of its point."""
 
-_WINDOW = 12
+_WINDOW = 8
 _CHUNK = 200
 _SELF_MM = 0.5
 

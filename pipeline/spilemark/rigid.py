@@ -107,7 +107,7 @@ def move_outline(outline: Outline, motion: RigidMap) -> Outline:
         outline,
         polylines=tuple(_moved(line, motion) for line in outline.polylines),
         corners=tuple(_reversed_corner(c, last) for c in reversed(outline.corners)),
-        edges=tuple(_reversed_edge(e, last) for e in reversed(outline.edges)),
+        edges=_reversed_edges(outline.edges, last),
         notes=move_notes(outline.notes, motion),
     )
 
@@ -137,5 +137,7 @@ def _reversed_corner(corner: Corner, last: int) -> Corner:
     return replace(corner, index=last - corner.index)
 
 
-def _reversed_edge(edge: Edge, last: int) -> Edge:
-    return replace(edge, start=last - edge.stop, stop=last - edge.start)
+def _reversed_edges(edges: tuple[Edge, ...], last: int) -> tuple[Edge, ...]:
+    """The edges of a reversed ring, the edge after each corner again at the corner's place."""
+    turned = [replace(e, start=last - e.stop, stop=last - e.start) for e in edges]
+    return (*turned[-2::-1], *turned[-1:])

@@ -17,6 +17,7 @@ _POLISH = 4
 _SETTLED_RAD, _SETTLED_MM = 3e-6, 1e-3
 _STARTS = 12
 _FEW = 120
+_COARSE_ROUNDS = 10
 _POOR_SHARE = 0.02
 """A fit whose median gap is above this share of the pattern's size has lost its way."""
 
@@ -79,7 +80,7 @@ def turned_fits(pair: Pair, first: RigidMap = IDENTITY) -> list[RigidFit]:
         turned = compose(RigidMap(turn_rad=2 * np.pi * k / _STARTS, shift_mm=(0.0, 0.0)), first)
         x, y = middle - apply(turned, other.points_mm).mean(axis=0)
         start = compose(RigidMap(turn_rad=0.0, shift_mm=(float(x), float(y))), turned)
-        coarse.append(fit_outline(other, few, start=start))
+        coarse.append(fit_outline(other, few, start=start, rounds=_COARSE_ROUNDS))
     coarse = sorted((f for f in coarse if np.isfinite(f.median_mm)), key=lambda f: f.median_mm)
     return [fit_outline(other, ring, start=f.motion) for f in coarse[:2]]
 
