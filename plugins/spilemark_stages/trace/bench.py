@@ -1,0 +1,144 @@
+"""What the bench looks like, so that what lies on it can be told from it.
+
+Everything here is in *reflectance relative to the bench*: log light minus a
+smooth fit of the bench's own log light, so that lamps, their fall-off and
+vignetting drop out.  The bench is learnt from the frame's border, which a
+photographer leaves free, and from whatever agrees with it further in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.records import Bools, Floats
+from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32
+
+DARK_FLOOR = 0.004
+"""Linear light added before logarithms: sensor and coding noise of the darkest cloth."""
+
+SPREAD_FLOOR = np.array([0.06, 0.025, 0.025])
+"""Smallest believed spread of a bench (log luma, two log chroma ratios)."""
+
+_FAR = 3.5
+"""Robust standard deviations within which a pixel is taken as bench while fitting."""
+
+_COARSE = 6
+"""The light is smooth: it is fitted and kept on every sixth small pixel."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Relative:
+    """A reduced picture as reflectance relative to its bench."""
+
+    values: Float32
+    """(h, w, 3): log luma, log red/green, log blue/green, less the bench's."""
+    spread: Floats
+    """(3,) robust spread of the bench itself."""
+    bench: Bools
+    """(h, w) pixels that agree with the bench."""
+
+
+def log_features(linear: Float32) -> Float32:
+    """(h, w, C) linear light to (h, w, 3): log luma, log red/green, log blue/green."""
+    if linear.shape[-1] == 1:
+        out = np.zeros((*linear.shape[:2], 3), dtype=np.float32)
+        out[..., 0] = cv2.log(linear[..., 0] + DARK_FLOOR)
+        return out
+    lifted = linear + np.float32(DARK_FLOOR)
+    log = cv2.log(lifted)
+    bright = cv2.log(cv2.transform(lifted, LUMA_WEIGHTS[None, :]))
+    red, green, blue = cv2.split(log)
+    return np.asarray(cv2.merge([bright, red - green, blue - green]))
+
+
+def _powers(x: Floats, y: Floats, order: int) -> Floats:
+    """Monomials of degree up to ``order`` of scaled places (N,) as (N, terms)."""
+    return np.stack([x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)], axis=-1)
+
+
+def _robust_surface(basis: Floats, values: Floats, rounds: int = 6) -> tuple[Floats, Floats]:
+    """Least absolute deviations by reweighting: coefficients (terms, 3), spread (3,)."""
+    weights = np.ones(len(values))
+    coefficients = np.zeros((basis.shape[1], values.shape[1]))
+    spread = np.ones(values.shape[1])
+    ridge = 1e-6 * len(values) * np.eye(basis.shape[1])
+    for _ in range(rounds):
+        weighted = basis * weights[:, None]
+        coefficients = np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ values)
+        residual = np.abs(values - basis @ coefficients)
+        spread = np.maximum(1.4826 * np.median(residual, axis=0), SPREAD_FLOOR)
+        weights = 1.0 / np.maximum(np.linalg.norm(residual / spread, axis=1), 0.3)
+    return coefficients, spread
+
+
+def _grid(height: int, width: int) -> tuple[Floats, Floats]:
+    """Places of pixels scaled to about -1..1 along the longer side."""
+    half = max(height, width) / 2
+    y, x = np.mgrid[0:height, 0:width]
+    return (x - (width - 1) / 2) / half, (y - (height - 1) / 2) / half
+
+
+def _border(shape: tuple[int, ...]) -> Bools:
+    """The frame's border band."""
+    band = max(2, round(0.03 * max(shape)))
+    mask = np.ones(shape[:2], dtype=bool)
+    mask[band:-band, band:-band] = False
+    return mask
+
+
+def _local_mean(values: Float32, mask: Bools, sigma: float) -> Float32:
+    """Mean of masked values around each pixel, fading to zero where there are none."""
+    stacked = np.dstack([values * mask[..., None], mask]).astype(np.float32)
+    blurred = cv2.GaussianBlur(stacked, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(blurred[..., :3] / (blurred[..., 3:] + 0.02))
+
+
+def agrees(residual: NDArray[np.floating], spread: Floats) -> Bools:
+    """Which pixels (..., 3) agree with the bench in all three features."""
+    limit = (_FAR * spread).astype(np.float32)
+    return np.asarray(
+        (np.abs(residual[..., 0]) < limit[0])
+        & (np.abs(residual[..., 1]) < limit[1])
+        & (np.abs(residual[..., 2]) < limit[2])
+    )
+
+
+def _bench_light(features: Float32, unknown: Bools) -> tuple[Float32, Floats]:
+    """The bench's own log features (h, w, 3) at coarse size, and its spread (3,)."""
+    x, y = _grid(*unknown.shape)
+    take = _border(unknown.shape) & ~unknown
+    surface, spread = np.zeros_like(features), SPREAD_FLOOR
+    for order in (2, 2, 3):
+        rows, columns = np.nonzero(take)
+        if len(rows) < 50:
+            break
+        basis = _powers(x[rows, columns], y[rows, columns], order)
+        coefficients, spread = _robust_surface(basis, features[rows, columns].astype(np.float64))
+        whole = _powers(x.ravel(), y.ravel(), order)
+        surface = (whole @ coefficients).reshape(features.shape).astype(np.float32)
+        take = agrees(features - surface, spread) & ~unknown
+    mean = _local_mean(features - surface, take, 0.05 * max(unknown.shape))
+    return surface + mean, spread
+
+
+def relative_to_bench(features: Float32, unknown: Bools) -> Relative:
+    """Fit the bench's light and take it away.
+
+    Parameters
+    ----------
+    features : (h, w, 3)
+        From :func:`log_features`.
+    unknown : (h, w) bool
+        Pixels that are neither bench nor pattern for sure (the scale cards).
+    """
+    height, width = unknown.shape
+    size = (max(8, width // _COARSE), max(8, height // _COARSE))
+    coarse = cv2.resize(features, size, interpolation=cv2.INTER_NEAREST)
+    hidden = cv2.resize(unknown.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    light, spread = _bench_light(coarse, hidden)
+    values = features - cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
+    return Relative(values=values, spread=spread, bench=agrees(values, spread) & ~unknown)

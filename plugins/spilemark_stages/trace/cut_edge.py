@@ -1,0 +1,168 @@
+"""Plug-in "cut-edge": the outline of a cut pattern, its holes and the pencil lines on its face."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from spilemark.errors import NoOutline
+from spilemark.frames import signed_area
+from spilemark.hookspecs import hookimpl
+from spilemark.lens import pixels_to_plane
+from spilemark.records import Floats, JobFacts, Outline, Survey, View
+from spilemark_stages.trace.findings import no_outline, outline_notes
+from spilemark_stages.trace.outlines import closed_polyline, ring_corners, ring_edges, shared_by
+from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.regions import Found, Region
+from spilemark_stages.trace.stretches import Sheet
+from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
+from spilemark_stages.trace.views import best_view
+
+_CARD_RIM_MM = 2.0
+"""Round a card that lies over the edge: its shadow and blur."""
+_HOLE_SEEN = 0.5
+"""Share of a hole's edge that must have been seen; less is a stain or a knot."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """What is believed of the sheet and of the edge."""
+
+    edge_bias_px: float = field(
+        default=0.12,
+        metadata={
+            "help": "One sigma of what the camera's own tone curve and sharpening leave of a "
+            "shift of every edge, after linearising.",
+            "unit": "px",
+        },
+    )
+    flatness_mm: float = field(
+        default=0.2,
+        metadata={
+            "help": "One sigma of how far the rim of the sheet stands off its mean plane, "
+            "for each way of bending.",
+            "unit": "mm",
+        },
+    )
+    unknown_thickness_mm: float = field(
+        default=3.0,
+        metadata={
+            "help": "Thickness taken for the visible wall when the cards lie on the pattern "
+            "and no thickness was stated.",
+            "unit": "mm",
+        },
+    )
+
+
+@hookimpl
+def declare_options() -> type:
+    """Options of this plug-in."""
+    return Options
+
+
+@hookimpl
+def trace(survey: Survey, arm: str, job: JobFacts, options: Options) -> tuple[Outline, ...]:
+    """Trace every pattern that lies in the photos of one arm."""
+    views = tuple(view for view in survey.views if view.straight.arm == arm)
+    if not views:
+        raise NoOutline(f"No photo was given for {arm}.", "Name at least one photo for it.")
+    view, found, notes = best_view(views)
+    if not found.regions:
+        raise no_outline(view, found)
+    sheet = Sheet(_thickness(view, job, options))
+    photo = LinearPhoto(view.straight.photo.pixels)
+    outlines = []
+    for piece, region in enumerate(found.regions):
+        tracer = RingTracer(photo, view.plane, sheet, _hidden(region, view))
+        outline = _outline(tracer, region, found, survey, view, arm, piece, options)
+        if outline is not None:
+            outlines.append(outline)
+    if not outlines:
+        raise no_outline(view, found)
+    first = outlines[0]
+    outlines[0] = Outline(
+        polylines=first.polylines,
+        corners=first.corners,
+        edges=first.edges,
+        causes=first.causes,
+        views=first.views,
+        notes=(*notes, *first.notes),
+    )
+    return tuple(outlines)
+
+
+def _thickness(view: View, job: JobFacts, options: Options) -> float:
+    """Height of the face above whatever it lies on, mm."""
+    if view.plane.height_mm > 0.05:
+        return view.plane.height_mm
+    return options.unknown_thickness_mm if job.thickness_mm is None else job.thickness_mm
+
+
+def _hidden(region: Region, view: View) -> BaseGeometry:
+    """Where cards lie over the edge, on the face."""
+    rings = [shapely.Polygon(pixels_to_plane(r, view.plane)) for r in region.hidden_px]
+    return shapely.union_all([r.buffer(_CARD_RIM_MM) for r in rings])
+
+
+def _turned(ring_px: Floats, view: View, *, anticlockwise: bool) -> Floats:
+    """A ring in stored pixels so that it runs the asked way round on the face."""
+    runs_left = signed_area(pixels_to_plane(ring_px, view.plane)) > 0
+    return ring_px if runs_left == anticlockwise else ring_px[::-1]
+
+
+def _outline(
+    tracer: RingTracer,
+    region: Region,
+    found: Found,
+    survey: Survey,
+    view: View,
+    arm: str,
+    piece: int,
+    options: Options,
+) -> Outline | None:
+    outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.coarse_px)
+    if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
+        return None
+    holes, doubtful = _holes(tracer, region, found, view, outer)
+    shared = shared_by(
+        view,
+        survey.causes,
+        outer.points_mm,
+        arm,
+        piece,
+        options.edge_bias_px,
+        options.flatness_mm,
+    )
+    corners = ring_corners(outer)
+    rings = [closed_polyline(outer, "edge", shared)]
+    rings += [closed_polyline(h, "hole", shared, f"hole {k + 1}") for k, h in enumerate(holes)]
+    return Outline(
+        polylines=tuple(rings),
+        corners=corners,
+        edges=ring_edges(outer, corners),
+        causes=shared.causes,
+        views=(view,),
+        notes=outline_notes(view, region, outer, doubtful),
+    )
+
+
+def _holes(
+    tracer: RingTracer, region: Region, found: Found, view: View, outer: TracedRing
+) -> tuple[list[TracedRing], list[Floats]]:
+    """Holes that were measured, and the middles (2,) of those that could not be."""
+    holes: list[TracedRing] = []
+    doubtful: list[Floats] = []
+    face = shapely.Polygon(outer.points_mm)
+    for ring_px in region.holes_px:
+        hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), found.coarse_px)
+        shape = shapely.Polygon(hole.points_mm)
+        good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
+        if good and signed_area(hole.points_mm) < 0:
+            holes.append(hole)
+            face = face.difference(shape)
+        else:
+            doubtful.append(np.asarray(pixels_to_plane(ring_px, view.plane).mean(axis=0)))
+    return holes, doubtful

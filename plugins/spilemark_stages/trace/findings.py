@@ -1,0 +1,72 @@
+"""What the tracer has to say, in a builder's words."""
+
+from __future__ import annotations
+
+from spilemark.errors import NoOutline
+from spilemark.records import Floats, Note, View
+from spilemark_stages.trace.regions import Found, Region
+from spilemark_stages.trace.traced_ring import TracedRing
+
+_WELL_SEEN = 0.98
+
+
+def no_outline(view: View, found: Found) -> NoOutline:
+    """The error when nothing on the bench can be told to be a pattern."""
+    name = view.straight.photo.path.name
+    if found.left_out:
+        what = (
+            f"{name}: no pattern could be told from the bench; what stands out is too narrow, "
+            "or runs out of the photo."
+        )
+    else:
+        what = f"{name}: nothing on the bench stands out from it but the cards."
+    return NoOutline(
+        what,
+        "Lay the pattern on something of another colour (a dark cloth under light ply, paper "
+        "under dark), keep all of it in the frame with some bench round it, and take the photo "
+        "again.",
+    )
+
+
+def outline_notes(
+    view: View, region: Region, outer: TracedRing, doubtful_holes: list[Floats]
+) -> tuple[Note, ...]:
+    """Findings about one outline."""
+    name = view.straight.photo.path.name
+    notes = []
+    if region.cut_by_frame:
+        notes.append(
+            Note(
+                code="cut-by-frame",
+                severity="warn",
+                text="The pattern runs out of the photo: what lies along the photo's border is "
+                "guessed. Take the photo from a little farther off.",
+                value=100 * outer.seen_share,
+                unit="% seen",
+                photo=name,
+            )
+        )
+    elif outer.seen_share < _WELL_SEEN:
+        notes.append(
+            Note(
+                code="edge-unseen",
+                severity="warn",
+                text=f"{100 * (1 - outer.seen_share):.0f} % of the outline could not be seen (a "
+                "card or a tool over the edge, or no contrast) and is guessed there. Clear the "
+                "edge and take the photo again.",
+                value=100 * outer.seen_share,
+                unit="% seen",
+                photo=name,
+            )
+        )
+    notes += [
+        Note(
+            code="hole-doubtful",
+            severity="info",
+            text="Something like a hole could not be measured all round and was left out.",
+            at_mm=(float(at[0]), float(at[1])),
+            photo=name,
+        )
+        for at in doubtful_holes
+    ]
+    return tuple(notes)

@@ -1,0 +1,146 @@
+"""Measured rings and lines put together to an outline, with what all its points share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spilemark.frames import left_normals, outward_normals
+from spilemark.lens import height_sensitivity, mm_per_px_across, plane_sensitivity
+from spilemark.records import Cause, Corner, Edge, Floats, Polyline, Role, View
+from spilemark_stages.trace.corners import inside_angle
+from spilemark_stages.trace.traced_ring import TracedRing
+
+SAWN_EDGE_MM = 0.04
+"""What "the edge" of a sawn sheet is, one sigma."""
+EDGE_PLACE = "edge-place"
+_MODES = 3
+STRAIGHT_MM = 0.5
+"""An edge that nowhere leaves its straight fit by more, noise apart, was meant to be straight."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shared:
+    """Sensitivity of points of one piece in one photo to everything that they share."""
+
+    view: View
+    edge_bias_px: float
+    flatness_mm: float
+    centre: Floats
+    """(2,) middle of the piece, mm."""
+    axes: Floats
+    """(2, 2) rows: the piece's long and short axis, each divided by half the piece's size along it."""
+    causes: tuple[Cause, ...]
+
+    def sensitivity(self, points: Floats, normals: Floats, *, edge: bool) -> Floats:
+        """(N, K) mm along the normals per sigma: the survey's causes, edge place, flatness."""
+        plane = self.view.plane
+        survey = plane_sensitivity(points, normals, plane)
+        place = np.zeros(len(points))
+        if edge:
+            across = mm_per_px_across(points, normals, plane)
+            place = np.hypot(self.edge_bias_px * across, SAWN_EDGE_MM)
+        u, v = ((points - self.centre) @ self.axes.T).T
+        height = height_sensitivity(points, normals, plane) * self.flatness_mm
+        modes = np.stack([u * u, v * v, u * v], axis=-1) * height[:, None]
+        return np.concatenate([survey, place[:, None], modes], axis=1)
+
+
+def shared_by(
+    view: View,
+    causes: tuple[Cause, ...],
+    ring: Floats,
+    arm: str,
+    piece: int,
+    edge_bias_px: float,
+    flatness_mm: float,
+) -> Shared:
+    """What the points of one piece share; ``piece`` counts the patterns of the arm from 0."""
+    centre = 0.5 * (ring.min(axis=0) + ring.max(axis=0))
+    local = ring - centre
+    axes = np.linalg.svd(local, full_matrices=False)[2]
+    reach = np.maximum(np.abs(local @ axes.T).max(axis=0), 1.0)
+    own = [Cause(id=EDGE_PLACE, kind="edge place")]
+    own += [
+        Cause(id=f"flatness:{arm}:{_MODES * piece + k + 1}", kind="flatness of the sheet")
+        for k in range(_MODES)
+    ]
+    return Shared(
+        view=view,
+        edge_bias_px=edge_bias_px,
+        flatness_mm=flatness_mm,
+        centre=centre,
+        axes=axes / reach[:, None],
+        causes=(*causes, *own),
+    )
+
+
+def closed_polyline(ring: TracedRing, role: Role, shared: Shared, name: str = "") -> Polyline:
+    """An edge or a hole as a record."""
+    normals = outward_normals(ring.points_mm)
+    return Polyline(
+        role=role,
+        points_mm=ring.points_mm,
+        sigma_mm=ring.sigma_mm,
+        sensitivity_mm=shared.sensitivity(ring.points_mm, normals, edge=True),
+        seen=ring.seen,
+        name=name,
+    )
+
+
+def open_polyline(
+    points: Floats, sigma: Floats, role: Role, shared: Shared, name: str = ""
+) -> Polyline:
+    """A pencil line as a record."""
+    normals = left_normals(points, closed=False)
+    return Polyline(
+        role=role,
+        points_mm=points,
+        sigma_mm=sigma,
+        sensitivity_mm=shared.sensitivity(points, normals, edge=False),
+        seen=np.ones(len(points), dtype=bool),
+        name=name,
+    )
+
+
+def ring_corners(ring: TracedRing) -> tuple[Corner, ...]:
+    """True corners: those that were seen."""
+    n = len(ring.points_mm)
+    found = []
+    for index, _turn in ring.corners:
+        near = (index + np.array([-1, 0, 1])) % n
+        if not ring.seen[near].all():
+            continue
+        before = ring.points_mm[index] - ring.points_mm[index - 1]
+        after = ring.points_mm[(index + 1) % n] - ring.points_mm[index]
+        found.append(Corner(index=int(index), angle_deg=inside_angle(before, after)))
+    return tuple(found)
+
+
+def ring_edges(ring: TracedRing, corners: tuple[Corner, ...]) -> tuple[Edge, ...]:
+    """Stretches between corners, numbered in ring order; none when there is no corner."""
+    edges = []
+    for k, corner in enumerate(corners):
+        stop = corners[(k + 1) % len(corners)].index
+        count = (stop - corner.index) % len(ring.points_mm) or len(ring.points_mm)
+        index = (corner.index + np.arange(count + 1)) % len(ring.points_mm)
+        points = ring.points_mm[index]
+        edges.append(
+            Edge(
+                name=f"edge {k + 1}",
+                start=corner.index,
+                stop=stop,
+                length_mm=float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum()),
+                straight=_is_straight(points, ring.sigma_mm[index]),
+            )
+        )
+    return tuple(edges)
+
+
+def _is_straight(points: Floats, sigma: Floats) -> bool:
+    """Whether points keep to a straight line, but for saw and noise."""
+    local = points - points.mean(axis=0)
+    across = np.linalg.svd(local, full_matrices=False)[2][1]
+    away = np.abs(local @ across)
+    return bool((away <= STRAIGHT_MM + 2 * sigma).mean() > 0.98)

@@ -1,0 +1,116 @@
+"""Pixel values as light: the tone curve undone, only where it is looked at.
+
+The curve is undone by ``spilemark.tone``; why, stands there.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.records import Floats, Pixels
+from spilemark.tone import to_linear
+
+Float32 = NDArray[np.float32]
+
+LUMA_WEIGHTS = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+"""Relative luminance of linear sRGB (ITU-R BT.709)."""
+
+_TILE = 64
+_REMAP_ROWS = 16000
+
+
+class LinearPhoto:
+    """Linear light of one photo, worked out tile by tile on demand.
+
+    A 12 megapixel photo has its outline on a few hundred tiles; the rest is
+    never converted and its memory never touched.
+    """
+
+    def __init__(self, pixels: Pixels) -> None:
+        self._pixels = pixels if pixels.ndim == 3 else pixels[:, :, None]
+        self.height_px, self.width_px, self.channels = self._pixels.shape
+        self._linear = np.zeros(self._pixels.shape, dtype=np.float32)
+        rows, columns = -(-self.height_px // _TILE), -(-self.width_px // _TILE)
+        self._ready = np.zeros((rows, columns), dtype=bool)
+
+    def sample(self, points_px: Floats) -> Float32:
+        """Linear values (N, M, C) at stored pixels (N, M, 2), between pixels bilinearly.
+
+        Beyond the frame the border pixel is repeated; use :meth:`inside` to
+        know.  The remapper rounds places to 1/32 px: random, under 0.01 px a
+        sample, and averaged away along each profile.
+        """
+        self._prepare(points_px)
+        maps = np.ascontiguousarray(points_px, dtype=np.float32)
+        parts = [
+            cv2.remap(
+                self._linear,
+                maps[a : a + _REMAP_ROWS, :, 0],
+                maps[a : a + _REMAP_ROWS, :, 1],
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            for a in range(0, len(maps), _REMAP_ROWS)
+        ]
+        if not parts:
+            return np.zeros((0, points_px.shape[1], self.channels), dtype=np.float32)
+        values = np.concatenate(parts)
+        return values.reshape(*points_px.shape[:2], self.channels)
+
+    def inside(self, points_px: Floats, margin_px: float = 1.0) -> NDArray[np.bool_]:
+        """Whether points (..., 2) lie in the frame, ``margin_px`` or more from its rim."""
+        x, y = points_px[..., 0], points_px[..., 1]
+        return np.asarray(
+            (x >= margin_px)
+            & (y >= margin_px)
+            & (x <= self.width_px - 1 - margin_px)
+            & (y <= self.height_px - 1 - margin_px)
+        )
+
+    def _prepare(self, points_px: Floats) -> None:
+        flat = np.asarray(points_px).reshape(-1, 2)
+        low = np.floor(flat).astype(np.int64)
+        wanted = np.zeros_like(self._ready)
+        for dx in (0, 1):
+            for dy in (0, 1):
+                x = np.clip(low[:, 0] + dx, 0, self.width_px - 1) // _TILE
+                y = np.clip(low[:, 1] + dy, 0, self.height_px - 1) // _TILE
+                wanted[y, x] = True
+        for row, column in np.argwhere(wanted & ~self._ready):
+            tile = (
+                slice(row * _TILE, (row + 1) * _TILE),
+                slice(column * _TILE, (column + 1) * _TILE),
+            )
+            self._linear[tile] = to_linear(self._pixels[tile])
+        self._ready |= wanted
+
+
+def luma(linear: Float32) -> Float32:
+    """Relative luminance (...) of linear values (..., C)."""
+    if linear.shape[-1] == 1:
+        return linear[..., 0]
+    return linear @ LUMA_WEIGHTS
+
+
+def reduced(pixels: Pixels, factor: int) -> Float32:
+    """Linear picture (h, w, C) at 1/``factor`` size: means of whole blocks.
+
+    Place of a small pixel: ``full = (small + 0.5) * factor - 0.5``.
+    """
+    height, width = pixels.shape[0] // factor, pixels.shape[1] // factor
+    whole = pixels[: height * factor, : width * factor]
+    small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+    linear = to_linear(small)
+    return linear if linear.ndim == 3 else linear[:, :, None]
+
+
+def to_small(points_px: Floats, factor: int) -> Floats:
+    """Stored pixels to pixels of the reduced picture."""
+    return (np.asarray(points_px, dtype=np.float64) + 0.5) / factor - 0.5
+
+
+def to_full(points_px: Floats, factor: int) -> Floats:
+    """Pixels of the reduced picture to stored pixels."""
+    return (np.asarray(points_px, dtype=np.float64) + 0.5) * factor - 0.5

@@ -1,0 +1,200 @@
+"""Profiles across an edge, their means along it, and the two ways of reading their colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from spilemark.lens import plane_to_pixels
+from spilemark.records import Bools, Floats, PlaneMap
+from spilemark_stages.trace.edgemodel import FINDING, Grid, log_evidence
+from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32, LinearPhoto
+
+HUE_GUARD_PX = 3.0
+"""Half-width of a step in colour that is left out: phones store colour at half size, smoothed."""
+HUE_NOISE = 0.12
+HUE_TURN = 0.2
+"""Angle (rad) between two colours below which artefacts of colour coding outweigh the difference."""
+HUE_CAP = 8.0
+"""Largest cost of one px that has neither colour."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """Points of a line on the face as they lie in the photo."""
+
+    points_mm: Floats
+    """(N, 2)"""
+    normals_mm: Floats
+    """(N, 2) outward"""
+    at_px: Floats
+    """(N, 2)"""
+    across_px: Floats
+    """(N, 2) unit normals of the edge in the photo, outward."""
+    mm_per_px: Floats
+    """(N,) along the normal."""
+    wall_px: Floats
+    """(N,) visible width of the cut wall, outward; negative where it is hidden."""
+
+
+def placed(points: Floats, normals: Floats, plane: PlaneMap, thickness_mm: float) -> Placed:
+    """Carry points and normals of a line on the face into the photo.
+
+    The normal in the photo is at right angles to the edge *in the photo*: blur
+    does not know that the plane is tilted.
+    """
+    reach = 0.25
+    along = np.stack([-normals[:, 1], normals[:, 0]], axis=-1)
+    at = plane_to_pixels(points, plane)
+    ahead = plane_to_pixels(points + reach * along, plane)
+    behind = plane_to_pixels(points - reach * along, plane)
+    outward = plane_to_pixels(points + reach * normals, plane) - at
+    direction = ahead - behind
+    across = np.stack([-direction[:, 1], direction[:, 0]], axis=-1)
+    across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)
+    rise = np.einsum("ni,ni->n", across, outward)
+    across *= np.where(rise < 0, -1.0, 1.0)[:, None]
+    foot = plane_to_pixels(points, plane, plane.height_mm - thickness_mm) - at
+    return Placed(
+        points_mm=points,
+        normals_mm=normals,
+        at_px=at,
+        across_px=across,
+        mm_per_px=reach / np.maximum(np.abs(rise), 1e-9),
+        wall_px=np.einsum("ni,ni->n", across, foot),
+    )
+
+
+def profiles(photo: LinearPhoto, line: Placed, samples: Floats) -> tuple[Float32, Bools]:
+    """Linear values (N, S, C) along the normals, and (N,) whether all lie in the frame."""
+    places = line.at_px[:, None] + line.across_px[:, None] * np.asarray(samples)[None, :, None]
+    return photo.sample(places), photo.inside(places).all(axis=1)
+
+
+def stacked(
+    values: Float32, usable: Bools, reach: int, stride: int, *, closed: bool
+) -> tuple[Floats, Floats]:
+    """Triangular means of profiles along the line, every ``stride`` of them.
+
+    Returns
+    -------
+    means : (M, S, C)
+    weight : (M,)
+        Share of the window that was usable, 0..1.
+    """
+    n, samples, channels = values.shape
+    kernel = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1.0)
+    kernel /= kernel.sum()
+    flat = values.reshape(n, -1) * usable[:, None]
+    both = np.concatenate([flat, usable[:, None]], axis=1).astype(np.float32)
+    if closed:
+        both = np.concatenate([both[-reach:], both, both[:reach]])
+    else:
+        both = np.pad(both, ((reach, reach), (0, 0)))
+    mean = cv2.filter2D(both, -1, kernel[:, None].astype(np.float32))[reach : reach + n : stride]
+    weight = mean[:, -1].astype(np.float64)
+    scaled = mean[:, :-1] / np.maximum(weight, 1e-6)[:, None]
+    return scaled.reshape(-1, samples, channels).astype(np.float64), weight
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """Mean profiles read as brightness and as share of the face's colour."""
+
+    light: Floats
+    """(M, S) coded brightness: face 0, whole range about 1."""
+    light_trust: Floats
+    """(M,) 0..1, how far noise lets it be believed."""
+    hue: Floats
+    """(M, S) face 0, bench 1 in whatever light."""
+    hue_trust: Floats
+
+
+def coded(linear: Floats) -> Floats:
+    """SRGB code (0..1) of linear light: noise and grain are about even in it."""
+    low = np.maximum(linear, 0.0)
+    return np.where(low <= 0.0031308, low * 12.92, 1.055 * low ** (1 / 2.4) - 0.055)
+
+
+def reading(means: Floats, samples: Floats, inner: float, outer: float) -> Reading:
+    """Read mean profiles (M, S, C).
+
+    ``inner`` and ``outer`` are the samples, in px, up to which all is face and
+    from which on all is bench.
+    """
+    s = np.asarray(samples)
+    first, last = s <= inner, s >= outer
+    channels = means.shape[-1]
+    light = coded(means[..., 0] if channels == 1 else means @ LUMA_WEIGHTS.astype(np.float64))
+    light = light - np.median(light[:, first], axis=1)[:, None]
+    span = np.maximum(np.quantile(np.abs(light), 0.9, axis=1), 0.01)[:, None]
+    light = light / span
+    noise = np.std(light[:, first], axis=1)
+    if channels == 1:
+        hue, hue_trust = np.zeros_like(light), np.zeros(len(light))
+    else:
+        axis, hue_trust = hue_axis(means, first, last)
+        hue = 1.0 - np.einsum("msc,mc->ms", means, axis)
+    return Reading(
+        light=light,
+        light_trust=np.minimum(1.0, (0.04 / np.maximum(noise, 1e-6)) ** 2),
+        hue=hue,
+        hue_trust=hue_trust,
+    )
+
+
+def hue_axis(means: Floats, face: Bools, bench: Bools) -> tuple[Floats, Floats]:
+    """Axis (M, C) on which mean profiles show the share of the face's colour, and its trust (M,).
+
+    ``face`` and ``bench`` (S,) pick the samples that are surely one or the other.
+    """
+    colour = np.median(means[:, face], axis=1)
+    axis = _unmixing(colour, np.median(means[:, bench], axis=1))
+    share = np.einsum("msc,mc->ms", means, axis)
+    noise = np.maximum(np.std(share[:, face], axis=1), np.std(share[:, bench], axis=1))
+    turn = 1.0 / np.maximum(np.linalg.norm(axis, axis=1) * np.linalg.norm(colour, axis=1), 1e-9)
+    trust = np.minimum(1.0, (0.05 / np.maximum(noise, 1e-6)) ** 2)
+    return axis, trust * np.minimum(1.0, (turn / HUE_TURN) ** 4)
+
+
+def _unmixing(face: Floats, bench: Floats) -> Floats:
+    """Axis (M, C) on which the face is 1 and the bench 0 however it is lit.
+
+    The mixing model of partial cover: a pixel on the edge is a share of face
+    and the rest bench, and a shadow scales the bench without turning its hue.
+    """
+    hue = bench / np.maximum(np.linalg.norm(bench, axis=1, keepdims=True), 1e-9)
+    across = face - np.einsum("mc,mc->m", face, hue)[:, None] * hue
+    size = np.einsum("mc,mc->m", across, across)
+    return np.asarray(across / np.maximum(size, 1e-12)[:, None])
+
+
+def edge_evidence(how: Reading, walls: Floats, where: Grid, blur_px: float) -> Floats:
+    """Log evidence (M, shifts) of each place of the edge, from brightness and hue together."""
+    light = log_evidence(how.light, walls, where, blur_px, FINDING)
+    hue = hue_evidence(how.hue, walls, where)
+    return how.light_trust[:, None] * light + how.hue_trust[:, None] * hue
+
+
+def hue_evidence(share: Floats, walls: Floats, where: Grid) -> Floats:
+    """Log evidence (M, shifts) from hue, which tells sides apart but not to a fraction of a px.
+
+    Phones blur colour over several px, in coded values, which moves the middle
+    of its step by up to a px where the two sides differ in brightness.  So the
+    step itself is left out, and a wall may have any colour.
+    """
+    s = np.asarray(where.samples)
+    step = s[1] - s[0]
+    face = -np.minimum(0.5 * (share / HUE_NOISE) ** 2, HUE_CAP) * step
+    bench = -np.minimum(0.5 * ((share - 1) / HUE_NOISE) ** 2, HUE_CAP) * step
+    before = np.concatenate([np.zeros((len(share), 1)), np.cumsum(face, axis=1)], axis=1)
+    after = np.cumsum(bench[:, ::-1], axis=1)[:, ::-1]
+    after = np.concatenate([after, np.zeros((len(share), 1))], axis=1)
+    shifts = np.asarray(where.shifts)
+    last = np.searchsorted(s, shifts - HUE_GUARD_PX)
+    beyond = shifts[None, :] + np.maximum(walls, 0.0)[:, None] + HUE_GUARD_PX
+    first = np.searchsorted(s, beyond.ravel()).reshape(beyond.shape)
+    rows = np.arange(len(share))[:, None]
+    return np.asarray(before[rows, last[None, :]] + after[rows, first])

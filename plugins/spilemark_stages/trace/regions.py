@@ -1,0 +1,256 @@
+"""Where the patterns lie: parts of a reduced picture that are face, not bench, card or clutter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.lens import mm_per_px_across, pixels_to_plane
+from spilemark.records import Bools, Floats, View
+from spilemark_stages.trace.bench import Relative, log_features, relative_to_bench
+from spilemark_stages.trace.densities import (
+    STRAY_LOG_DENSITY,
+    bin_of,
+    log_density,
+    shadow_log_density,
+)
+from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
+
+Mask = NDArray[np.uint8]
+Labels = NDArray[np.int32]
+
+_LONG_SIDE_PX = 1008
+"""About 1.2 mm a pixel for a pattern that fills the frame: fine enough for notches and holes."""
+_CARD_RIM_MM = 2.0
+"""Beyond the chessboard: blur of its own edge."""
+_PAPER_REACH_MM = 15.0
+"""Usual margin of a cut-out card, with some to spare."""
+_SMALLEST_MM2 = 1600.0
+"""A pattern is not smaller than 40 mm squared."""
+_NARROWEST_MM = 12.0
+"""Nor nowhere wider than this: rules, pencils, cords."""
+_SMALLEST_HOLE_MM = 4.0
+_COMPARABLE = 0.3
+"""Share of the largest piece's area from which on another piece is a pattern too."""
+_SKIN_MM = 5.0
+"""Rim of a piece that may be its shadow, its wall or blur, and does not teach its face."""
+_MOST_FRAME = 0.35
+"""Share of its rim along the frame from which on a thing is not a pattern but the bench's end."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Region:
+    """One pattern as found at reduced size."""
+
+    outer_px: Floats
+    """(N, 2) stored px, closed, through the last face pixels."""
+    holes_px: tuple[Floats, ...]
+    hidden_px: tuple[Floats, ...]
+    """Rings (M, 2) in stored px within which the edge cannot be seen (cards over it)."""
+    cut_by_frame: bool
+    area_mm2: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """What lies on the bench."""
+
+    regions: tuple[Region, ...]
+    """Largest first."""
+    left_out: int
+    """Things as large as a small pattern that were taken for clutter."""
+    coarse_px: float
+    """Size of one pixel of the reduced picture, stored px."""
+
+
+def _disc(radius_px: float) -> Mask:
+    size = 2 * max(1, round(radius_px)) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)).astype(np.uint8)
+
+
+def _widest(mask: Mask) -> float:
+    """Diameter in px of the largest disc within a mask."""
+    padded = cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 3).max())
+
+
+class _Finder:
+    """One photo's search; holds the reduced picture and its size on the face."""
+
+    def __init__(self, view: View) -> None:
+        photo = view.straight.photo
+        self.factor = max(1, round(max(photo.width_px, photo.height_px) / _LONG_SIDE_PX))
+        self.linear = reduced(photo.pixels, self.factor)
+        self.shape = self.linear.shape[:2]
+        centre = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
+        at = pixels_to_plane(centre, view.plane)
+        across = [mm_per_px_across(at, np.array([n]), view.plane)[0] for n in ((1.0, 0), (0, 1.0))]
+        self.mm = self.factor * float(np.sqrt(across[0] * across[1]))
+        self.cards = self._card_labels(view)
+        self.hidden = self.cards > 0
+
+    def _card_labels(self, view: View) -> Mask:
+        """K + 1 where card k's chessboard lies."""
+        labels = np.zeros(self.shape, dtype=np.uint8)
+        rim = _disc(max(1.0, _CARD_RIM_MM / self.mm))
+        for k, card in enumerate(view.cards[:254]):
+            one = np.zeros(self.shape, dtype=np.uint8)
+            corners = np.round(to_small(card.outline_px, self.factor)).astype(np.int32)
+            cv2.fillConvexPoly(one, corners, 1)
+            labels[cv2.dilate(one, rim) > 0] = k + 1
+        return labels
+
+    def pieces(self, mask: Mask) -> tuple[Labels, list[int], int]:
+        """Label a mask's parts; those that may be patterns, largest first; count of clutter."""
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+        near_card = cv2.dilate((self.cards > 0).astype(np.uint8), _disc(_PAPER_REACH_MM / self.mm))
+        good, clutter = [], 0
+        for k in range(1, len(stats)):
+            if stats[k, cv2.CC_STAT_AREA] * self.mm**2 < _SMALLEST_MM2:
+                continue
+            x, y, w, h = (int(v) for v in stats[k, :4])
+            box = (slice(y, y + h), slice(x, x + w))
+            one = (labels[box] == k).astype(np.uint8)
+            if (near_card[box] & one).sum() > 0.6 * one.sum():
+                continue
+            if _widest(one) * self.mm < _NARROWEST_MM or self._frame_share(one, box) > _MOST_FRAME:
+                clutter += 1
+                continue
+            good.append(k)
+        good.sort(key=lambda k: -int(stats[k, cv2.CC_STAT_AREA]))
+        large = [
+            k
+            for k in good
+            if stats[k, cv2.CC_STAT_AREA] >= _COMPARABLE * stats[good[0], cv2.CC_STAT_AREA]
+        ]
+        return labels, large, clutter + len(good) - len(large)
+
+    def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
+        """Share of a part's rim that lies along the frame."""
+        rim = one - cv2.erode(one, _disc(1), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+        height, width = self.shape
+        rows, columns = np.nonzero(rim)
+        rows, columns = rows + box[0].start, columns + box[1].start
+        at_frame = (rows < 2) | (columns < 2) | (rows > height - 3) | (columns > width - 3)
+        return float(at_frame.mean())
+
+    def _deep(self, labels: Labels, faces: list[int]) -> Bools:
+        """Pixels well within the faces: neither shadow nor wall nor a rule that lies against one."""
+        deep = np.zeros(self.shape, dtype=bool)
+        for k in faces:
+            depth = cv2.distanceTransform((labels == k).astype(np.uint8), cv2.DIST_L2, 3)
+            deep |= depth > max(min(_SKIN_MM / self.mm, 0.5 * depth.max()), 0.4 * depth.max())
+        return deep
+
+    def face_score(self, relative: Relative, labels: Labels, faces: list[int]) -> Float32:
+        """Log likelihood ratio (h, w) of face against all else."""
+        face = np.isin(labels, faces).astype(np.uint8)
+        inside = self._deep(labels, faces)
+        around = cv2.dilate(face, _disc(1)) | self.hidden
+        bench = (around == 0) & (cv2.dilate(relative.bench.astype(np.uint8), _disc(1)) > 0)
+        on_face = log_density(relative.values[inside])
+        off_face = np.logaddexp(
+            log_density(relative.values[::2, ::2][bench[::2, ::2]]),
+            np.logaddexp(shadow_log_density(relative.spread), STRAY_LOG_DENSITY) - np.log(4.0),
+        ).astype(np.float32)
+        ratio = np.clip(on_face - off_face, -6, 6)
+        return cv2.GaussianBlur(ratio[bin_of(relative.values)], (0, 0), 0.8)
+
+
+def _fill_cards(finder: _Finder, face: Mask, stray: Mask) -> tuple[Mask, list[Mask]]:
+    """Decide what lies under each card; masks of cards over an edge, where it is not seen."""
+    face = face.copy()
+    over_edge = []
+    reach = _disc(_PAPER_REACH_MM / finder.mm)
+    for k in range(1, int(finder.cards.max()) + 1):
+        core = (finder.cards == k).astype(np.uint8)
+        if not core.any():
+            continue
+        near = cv2.dilate(core, reach)
+        _, parts = cv2.connectedComponents(((stray & near) | core).astype(np.uint8))
+        card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
+        rim = cv2.dilate(card, _disc(2)) & ~cv2.dilate(card, _disc(1)) & 1
+        share = float(face[rim > 0].mean()) if rim.any() else 0.0
+        if share > 0.9:
+            face[card > 0] = 1
+        elif share > 0.1:
+            face[card > 0] = _nearest(face, card)[card > 0]
+            over_edge.append(cv2.dilate(card, _disc(2)))
+        else:
+            face[card > 0] = 0
+    return face, over_edge
+
+
+def _nearest(face: Mask, hidden: Mask) -> Mask:
+    """Face or not, each hidden pixel as its nearest pixel that is seen."""
+    known = (hidden == 0).astype(np.uint8)
+    _, zones = cv2.distanceTransformWithLabels(
+        1 - known, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    lookup = np.zeros(int(zones.max()) + 1, dtype=np.uint8)
+    lookup[zones[known > 0]] = face[known > 0]
+    return lookup[zones]
+
+
+def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple[Floats, ...]]:
+    """Outer ring and holes of one part, in stored px."""
+    contours, tree = cv2.findContours(one, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    outers = [k for k in range(len(contours)) if tree[0][k][3] < 0]
+    outer = max(outers, key=lambda k: cv2.contourArea(contours[k]))
+    holes = []
+    for k in range(len(contours)):
+        if tree[0][k][3] != outer:
+            continue
+        inside = np.zeros_like(one)
+        cv2.drawContours(inside, contours, k, 1, cv2.FILLED)
+        inside &= 1 - one
+        if _widest(inside) * finder.mm < _SMALLEST_HOLE_MM:
+            continue
+        if bench_like[inside > 0].mean() > 0.5:
+            holes.append(to_full(contours[k][:, 0].astype(np.float64), finder.factor))
+    return to_full(contours[outer][:, 0].astype(np.float64), finder.factor), tuple(holes)
+
+
+def find_patterns(view: View) -> Found:
+    """Find every pattern in one photo, largest first."""
+    finder = _Finder(view)
+    relative = relative_to_bench(log_features(finder.linear), finder.hidden)
+    first = (~relative.bench & ~finder.hidden).astype(np.uint8)
+    first = cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1))
+    labels, faces, clutter = finder.pieces(first)
+    if not faces:
+        return Found((), clutter, float(finder.factor))
+    score = finder.face_score(relative, labels, faces)
+    face = (score > 0).astype(np.uint8)
+    face[finder.hidden] = 0
+    face = cv2.morphologyEx(face, cv2.MORPH_OPEN, _disc(1))
+    stray = (~relative.bench & (face == 0)).astype(np.uint8)
+    face, over_edge = _fill_cards(finder, face, stray)
+    labels, good, _ = finder.pieces(face)
+    regions = []
+    for k in good:
+        one = (labels == k).astype(np.uint8)
+        outer, holes = _rings(finder, one, relative.bench)
+        regions.append(
+            Region(
+                outer_px=outer,
+                holes_px=holes,
+                hidden_px=_hidden_rings(over_edge, one, finder.factor),
+                cut_by_frame=finder._frame_share(one, (slice(0, None), slice(0, None))) > 0.0,
+                area_mm2=float(one.sum()) * finder.mm**2,
+            )
+        )
+    return Found(tuple(regions), clutter, float(finder.factor))
+
+
+def _hidden_rings(over_edge: list[Mask], one: Mask, factor: int) -> tuple[Floats, ...]:
+    """Rims in stored px of the cards that lie over the edge of this part."""
+    rings = []
+    for mask in over_edge:
+        if (mask & one).any():
+            contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+            rings += [to_full(c[:, 0].astype(np.float64), factor) for c in contours]
+    return tuple(rings)

@@ -1,0 +1,144 @@
+"""Lines as sequences of points: resampling, smoothing that keeps ends, robust offsets."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from spilemark.records import Bools, Floats
+
+
+def lengths_along(points: Floats, *, closed: bool) -> Floats:
+    """Distance of each point from the first along the line, (N,) or (N + 1,) when closed."""
+    line = np.vstack([points, points[:1]]) if closed else points
+    step = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    return np.concatenate([[0.0], np.cumsum(step)])
+
+
+def resample(points: Floats, step: float, *, closed: bool) -> Floats:
+    """Points at even distances of about ``step``; an open line keeps both its ends."""
+    line = np.vstack([points, points[:1]]) if closed else np.asarray(points)
+    along = lengths_along(points, closed=closed)
+    pieces = max(4 if closed else 1, round(along[-1] / step))
+    at = np.linspace(0.0, along[-1], pieces + 1)
+    if closed:
+        at = at[:-1]
+    return np.stack([np.interp(at, along, line[:, k]) for k in (0, 1)], axis=-1)
+
+
+def blurred_ring(points: Floats, sigma_points: float) -> Floats:
+    """A closed, evenly spaced line smoothed with a Gaussian of ``sigma_points`` points."""
+    reach = max(1, round(4 * sigma_points))
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_points) ** 2)
+    kernel /= kernel.sum()
+    around = np.pad(points, ((reach, reach), (0, 0)), mode="wrap")
+    return np.stack([np.convolve(around[:, k], kernel, mode="valid") for k in (0, 1)], axis=-1)
+
+
+def tangents(points: Floats, *, closed: bool) -> Floats:
+    """Unit directions of travel (N, 2)."""
+    step = np.roll(points, -1, 0) - np.roll(points, 1, 0) if closed else np.gradient(points, axis=0)
+    return np.asarray(step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-12))
+
+
+def right_normals(points: Floats, *, closed: bool) -> Floats:
+    """Unit normals (N, 2) to the right of travel: outward, with wood on the left."""
+    t = tangents(points, closed=closed)
+    return np.stack([t[:, 1], -t[:, 0]], axis=-1)
+
+
+def _window_sum(values: Floats, kernel: Floats, closed: bool) -> Floats:
+    reach = len(kernel) // 2
+    padded = np.pad(values, reach, mode="wrap" if closed else "constant")
+    return np.convolve(padded, kernel[::-1], mode="valid")
+
+
+def local_fit(
+    values: Floats, weights: Floats, reach: float, *, closed: bool, order: int = 2
+) -> tuple[Floats, Floats]:
+    """Weighted local polynomial (Savitzky and Golay 1964, with weights) at every point.
+
+    Parameters
+    ----------
+    values, weights : (N,)
+        Evenly spaced samples; weight 0 leaves one out.
+    reach : float
+        Half-width of the window in samples; the window falls to zero at it.
+    order : int
+        0, 1 or 2.  An open line is fitted one-sidedly at its ends.
+
+    Returns
+    -------
+    fitted : (N,)
+        NaN where the window holds too little.
+    gain : (N,)
+        Square root of the variance of ``fitted`` for samples of unit variance.
+    """
+    half = max(order, int(np.floor(reach)))
+    if closed:
+        half = min(half, (len(values) - 1) // 2)
+    u = np.arange(-half, half + 1) / (half + 1.0)
+    taper = (1 - np.abs(u) ** 3) ** 3
+    terms = order + 1
+    moment = [_window_sum(weights, taper * u**k, closed) for k in range(2 * order + 1)]
+    right = [_window_sum(weights * values, taper * u**k, closed) for k in range(terms)]
+    noise = [_window_sum(weights**2, taper**2 * u**k, closed) for k in range(2 * order + 1)]
+    normal = np.stack(
+        [np.stack([moment[i + j] for j in range(terms)], -1) for i in range(terms)], -2
+    )
+    spread = np.stack(
+        [np.stack([noise[i + j] for j in range(terms)], -1) for i in range(terms)], -2
+    )
+    enough = _window_sum((weights > 0).astype(float), np.ones_like(u), closed) > terms
+    normal = np.where(enough[:, None, None], normal, np.eye(terms))
+    normal = normal + 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(terms)
+    first = np.zeros((len(values), terms, 1))
+    first[:, 0] = 1.0
+    row = np.linalg.solve(normal, first)[..., 0]
+    fitted = np.einsum("ni,ni->n", row, np.stack(right, axis=-1))
+    variance = np.einsum("ni,nij,nj->n", row, spread, row)
+    fitted = np.where(enough, fitted, np.nan)
+    return fitted, np.sqrt(np.maximum(variance, 0.0))
+
+
+def robust_fit(
+    values: Floats, usable: Bools, reach: float, *, closed: bool, floor: float, rounds: int = 3
+) -> tuple[Floats, Floats, Floats]:
+    """:func:`local_fit` with Tukey weights: fitted (N,), gain (N,), final weights (N,).
+
+    ``floor`` is the smallest believed scatter of a sample.
+    """
+    clean = np.where(usable, values, 0.0)
+    weights = usable.astype(float)
+    fitted, gain = local_fit(clean, weights, 2 * reach, closed=closed, order=1)
+    for _ in range(rounds):
+        miss = np.where(usable & np.isfinite(fitted), clean - fitted, 0.0)
+        scatter = local_scatter(miss, weights, 3 * reach, closed=closed)
+        ratio = miss / (4.685 * np.maximum(scatter, floor))
+        weights = np.where(usable & (np.abs(ratio) < 1), (1 - ratio**2) ** 2, 0.0)
+        fitted, gain = local_fit(clean, weights, reach, closed=closed)
+    return fitted, gain, weights
+
+
+def local_scatter(miss: Floats, weights: Floats, reach: float, *, closed: bool) -> Floats:
+    """Robust standard deviation (N,) of misses near each point (mean absolute, Gaussian scale)."""
+    half = max(1, int(reach))
+    if closed:
+        half = min(half, (len(miss) - 1) // 2)
+    box = np.ones(2 * half + 1)
+    use = (weights > 0).astype(float)
+    count = np.maximum(_window_sum(use, box, closed), 1.0)
+    return 1.2533 * _window_sum(np.abs(miss) * use, box, closed) / count
+
+
+def bridged(values: Floats, *, closed: bool) -> Floats:
+    """NaN values filled in linearly along the line; all zero when nothing is known."""
+    known = np.isfinite(values)
+    if known.all():
+        return values
+    if not known.any():
+        return np.zeros_like(values)
+    n = len(values)
+    at = np.arange(n)
+    if closed:
+        return np.interp(at, at[known], values[known], period=n)
+    return np.interp(at, at[known], values[known])

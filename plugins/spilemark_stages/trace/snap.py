@@ -1,0 +1,73 @@
+"""From a ring found at reduced size to one that follows the edge to a fraction of a millimetre."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from spilemark.lens import pixels_to_plane
+from spilemark.records import Floats, PlaneMap
+from spilemark_stages.trace.edgemodel import best_path, grid, place_of
+from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.profiles import edge_evidence, placed, profiles, reading, stacked
+from spilemark_stages.trace.rings import blurred_ring, bridged, resample, right_normals, robust_fit
+
+_SEARCH_PX = 8.0
+_REACH_PX = 22.0
+_COARSE_BLUR_PX = 1.2
+"""Blur of a mean of profiles that are not yet aligned."""
+
+
+def snapped(
+    photo: LinearPhoto, plane: PlaneMap, ring_px: Floats, coarse_px: float, thickness_mm: float
+) -> Floats:
+    """A closed ring in mm on the edge near a coarse ring, evenly spaced, about 2 px a step.
+
+    Parameters
+    ----------
+    ring_px : (N, 2)
+        Stored pixels; wood on the left in the plane frame.
+    coarse_px : float
+        Size in stored pixels of the picture in which the ring was found.
+    """
+    mm = pixels_to_plane(ring_px, plane)
+    scale = _mm_per_px(ring_px, mm)
+    ring = resample(mm, coarse_px * scale, closed=True)
+    ring = resample(blurred_ring(ring, 1.0), 2 * scale, closed=True)
+    for search in (_SEARCH_PX, 0.5 * _SEARCH_PX):
+        ring = _moved(photo, plane, ring, thickness_mm, search, scale)
+    return ring
+
+
+def _mm_per_px(ring_px: Floats, mm: Floats) -> float:
+    """Mean scale of a ring on the face."""
+    px_step = np.linalg.norm(np.diff(ring_px, axis=0), axis=1).sum()
+    mm_step = np.linalg.norm(np.diff(mm, axis=0), axis=1).sum()
+    return float(mm_step / max(px_step, 1e-9))
+
+
+def _moved(
+    photo: LinearPhoto,
+    plane: PlaneMap,
+    ring: Floats,
+    thickness_mm: float,
+    search: float,
+    scale: float,
+) -> Floats:
+    """One pass: each stretch of about 12 px moved to its likeliest place, neighbours agreeing."""
+    where = grid(search + 6, _REACH_PX, 1.0, search, 0.5)
+    line = placed(ring, right_normals(ring, closed=True), plane, thickness_mm)
+    values, inside = profiles(photo, line, np.array(where.samples))
+    stride = 2
+    means, weight = stacked(values, inside, 4, stride, closed=True)
+    how = reading(means, np.array(where.samples), -search - 2.0, search + 4.0)
+    evidence = edge_evidence(how, line.wall_px[::stride], where, _COARSE_BLUR_PX)
+    evidence[weight < 0.5] = 0.0
+    path = best_path(evidence, 0.5, 1.5, closed=True)
+    place, _ = place_of(evidence, path, where.shifts, 1.0)
+    place[weight < 0.5] = np.nan
+    usable = np.isfinite(place)
+    fitted, _, _ = robust_fit(place, usable, 3, closed=True, floor=0.2)
+    at = np.arange(len(ring)) / stride
+    offsets = np.interp(at, np.arange(len(place)), bridged(fitted, closed=True), period=len(place))
+    moved = ring + line.normals_mm * (offsets * line.mm_per_px)[:, None]
+    return resample(moved, 2 * scale, closed=True)

@@ -1,0 +1,215 @@
+"""Where the edge is in the mean profile of a stretch of some centimetres.
+
+This decides the bias.  A mean of a hundred aligned profiles has next to no
+noise; what is left to decide is which part of it is face, broken arris, cut
+wall, shadow and bench (``edgemodel``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spilemark.records import Bools, Floats
+from spilemark_stages.trace.edgemodel import MEASURING, best_path, grid, log_evidence, place_of
+from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32, LinearPhoto
+from spilemark_stages.trace.profiles import Placed, hue_axis, hue_evidence, profiles, stacked
+
+WHERE = grid(8.0, 12.0, 0.5, 2.6, 0.2)
+SAMPLES = np.array(WHERE.samples)
+_FACE = SAMPLES <= -4.0
+_BENCH = SAMPLES >= 8.0
+_STRETCH_MM = 12.0
+"""Half-width of the triangular window of a mean profile."""
+_STIFFNESS = 4.0
+_REACH_PX = 1.5
+_VAGUE_PX = 0.25
+"""Doubt from brightness from which on the hue's own step is asked."""
+_HUE_STEP_PX = 0.5
+"""Doubt of that step: colour is stored at half size."""
+_ALIKE = 0.35
+"""Log ratio of two sides' light up to which their hues part where their surfaces part."""
+BLURS_PX = (0.6, 0.75, 0.9, 1.1, 1.35, 1.7, 2.2, 2.8)
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What is cut."""
+
+    thickness_mm: float
+
+    @property
+    def arris_mm(self) -> float:
+        """Width of the broken edge: about a tenth of a millimetre on ply, none on card."""
+        return min(0.1, 0.05 * self.thickness_mm)
+
+    @property
+    def arris_bias_mm(self) -> float:
+        """How far inside of the cut a broken edge is seen.
+
+        Its brightness runs from the face's to the wall's, which is the darker,
+        so the face seems to end a little before the middle of the round.
+        """
+        return 0.4 * self.arris_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Channel:
+    """All profiles of a piece read one way, beside their means."""
+
+    own: Floats
+    """(N, S)"""
+    mean: Floats
+    """(M, S)"""
+    trust: Floats
+    """(M,) 0..1"""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretches:
+    """Mean profiles along a piece, and where the edge is in them."""
+
+    stride: int
+    light: Channel
+    hue: Channel
+    place_px: Floats
+    """(M,) edge within the mean profile."""
+    sigma_px: Floats
+    """(M,)"""
+    usable: Bools
+    """(N,) profiles that took part."""
+
+
+def _brightness(values: Floats | Float32) -> Floats:
+    """Linear luminance (..., S) of (..., S, C)."""
+    if values.shape[-1] == 1:
+        return np.asarray(values[..., 0], dtype=np.float64)
+    return np.asarray(values @ LUMA_WEIGHTS, dtype=np.float64)
+
+
+def _far_light(photo: LinearPhoto, line: Placed, thickness_mm: float) -> Floats:
+    """Light (N,) of the bench some way off, beyond the pattern's own shadow."""
+    reach = np.array([3.0, 4.0, 5.0]) * max(thickness_mm, 1.0)
+    steps = reach[None, :] / line.mm_per_px[:, None]
+    places = line.at_px[:, None] + line.across_px[:, None] * steps[..., None]
+    return np.asarray(np.median(_brightness(photo.sample(places)), axis=1))
+
+
+def _running_median(values: Floats, stride: int, reach: int) -> Floats:
+    """Median of samples within ``reach`` of every ``stride``-th one."""
+    centres = np.arange(0, len(values), stride)
+    pick = np.clip(
+        centres[:, None] + np.arange(-reach, reach + 1, max(1, reach // 8)), 0, len(values) - 1
+    )
+    return np.asarray(np.median(values[pick], axis=1))
+
+
+def _light_channel(own: Floats, mean: Floats, nearest: Floats) -> tuple[Channel, Floats, Floats]:
+    """Brightness with the face at 0 and the range at 1; level and range (M,)."""
+    level = np.median(mean[:, _FACE], axis=1)
+    off = mean - level[:, None]
+    span = np.maximum(np.quantile(np.abs(off[:, np.abs(SAMPLES) <= 8]), 0.9, axis=1), 1e-3)
+    scaled = off / span[:, None]
+    noise = np.std(scaled[:, _FACE], axis=1)
+    trust = np.minimum(1.0, (0.04 / np.maximum(noise, 1e-6)) ** 2)
+    channel = Channel((own - level[nearest, None]) / span[nearest, None], scaled, trust)
+    return channel, level, span
+
+
+def find_stretches(
+    photo: LinearPhoto, line: Placed, usable: Bools, sheet: Sheet, blur_px: float, *, closed: bool
+) -> Stretches:
+    """Mean profiles along a piece of edge and the place of the edge in each."""
+    values, inside = profiles(photo, line, SAMPLES)
+    usable = usable & inside
+    spacing = float(np.median(np.linalg.norm(np.diff(line.points_mm, axis=0), axis=1)))
+    reach = max(4, min(round(_STRETCH_MM / spacing), len(values) // 3))
+    stride = max(1, reach // 2)
+    means, weight = stacked(values, usable, reach, stride, closed=closed)
+    nearest = np.minimum((np.arange(len(values)) + stride // 2) // stride, len(means) - 1)
+    light, level, span = _light_channel(_brightness(values), _brightness(means), nearest)
+    walls = line.wall_px[::stride]
+    beside = (SAMPLES[None, :] > walls[:, None] + 2) & (SAMPLES[None, :] < walls[:, None] + 5)
+    beside[:, -4:] |= ~beside.any(axis=1, keepdims=True)
+    raw = _brightness(means)
+    near = (raw * beside).sum(axis=1) / beside.sum(axis=1)
+    far = _running_median(_far_light(photo, line, sheet.thickness_mm), stride, reach)
+    evidence = light.trust[:, None] * log_evidence(
+        light.mean,
+        walls,
+        WHERE,
+        blur_px,
+        MEASURING,
+        arris=sheet.arris_mm / float(np.median(line.mm_per_px)),
+        lights=level / span,
+        shade=near / np.maximum(far, 1e-4),
+    )
+    hue, alike = _hue_channel(values, means, nearest, level, near)
+    evidence += hue.trust[:, None] * hue_evidence(hue.mean, walls, WHERE)
+    evidence += _hue_step(hue, alike, walls, evidence)
+    evidence[weight < 0.05] = 0.0
+    path = best_path(evidence, 0.2, _STIFFNESS, closed=closed)
+    place, sigma = place_of(evidence, path, WHERE.shifts, _REACH_PX)
+    return Stretches(stride, light, hue, place, sigma, usable)
+
+
+def _hue_channel(
+    values: Float32, means: Floats, nearest: Floats, level: Floats, near: Floats
+) -> tuple[Channel, Bools]:
+    """Share of colour that is not the face's, and (M,) whether both sides are about as light."""
+    if values.shape[-1] == 1:
+        empty = Channel(np.zeros(values.shape[:2]), np.zeros(means.shape[:2]), np.zeros(len(means)))
+        return empty, np.zeros(len(means), dtype=bool)
+    axis, trust = hue_axis(means, _FACE, _BENCH)
+    own = 1.0 - np.einsum("nsc,nc->ns", values, axis[nearest])
+    unlike = np.log(np.maximum(near, 1e-4) / np.maximum(level, 1e-4))
+    mean = 1.0 - np.einsum("msc,mc->ms", means, axis)
+    return Channel(own, mean, trust), np.abs(unlike) < _ALIKE
+
+
+def _hue_step(hue: Channel, alike: Bools, walls: Floats, evidence: Floats) -> Floats:
+    """Evidence (M, shifts) from the middle of the step in hue, where brightness tells little.
+
+    Only where both sides are about as light, so that smoothing of colour is
+    even to both, and where no wall of the face's own colour stands between.
+    """
+    shifts = np.array(WHERE.shifts)
+    every = np.full(len(walls), len(shifts) // 2)
+    _, doubt = place_of(evidence, every, WHERE.shifts, np.inf)
+    use = alike & (hue.trust > 0.3) & (walls < 0.5) & (doubt > _VAGUE_PX)
+    out = np.zeros_like(evidence)
+    for k in np.nonzero(use)[0]:
+        above = np.nonzero(hue.mean[k] > 0.5)[0]
+        if len(above) and above[0] > 0:
+            i = above[0]
+            low, high = hue.mean[k, i - 1], hue.mean[k, i]
+            middle = SAMPLES[i - 1] + (0.5 - low) / (high - low) * (SAMPLES[i] - SAMPLES[i - 1])
+            out[k] = -0.5 * ((shifts - middle) / _HUE_STEP_PX) ** 2
+    return out
+
+
+def best_blur(photo: LinearPhoto, line: Placed, *, closed: bool) -> float:
+    """Blur of the photo (px, one sigma): that which explains its clearest mean profiles best."""
+    values, inside = profiles(photo, line, SAMPLES)
+    means, weight = stacked(values, inside, 4, 12, closed=closed)
+    light, level, span = _light_channel(
+        np.zeros((0, len(SAMPLES))), _brightness(means), np.zeros(0, dtype=np.int64)
+    )
+    walls = line.wall_px[::12]
+    plain = (weight > 0.9) & (walls < 0.3)
+    if plain.sum() < 3:
+        plain = weight > 0.5
+    if not plain.any():
+        return BLURS_PX[2]
+    contrast = span / np.maximum(level, 1e-4)
+    plain &= contrast >= np.quantile(contrast[plain], 0.5)
+    total = [
+        float(
+            np.median(
+                log_evidence(light.mean[plain], walls[plain], WHERE, blur, MEASURING).max(axis=1)
+            )
+        )
+        for blur in BLURS_PX
+    ]
+    return BLURS_PX[int(np.argmax(total))]

@@ -1,0 +1,241 @@
+"""One closed edge, outer or hole, from a coarse ring to measured points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from spilemark.lens import pixels_to_plane
+from spilemark.records import Bools, Floats, PlaneMap
+from spilemark_stages.trace.corners import (
+    Meeting,
+    Parabola,
+    crossing,
+    find_corners,
+    fit_parabola,
+    pieces_between,
+    turn_between,
+)
+from spilemark_stages.trace.measure import SPACING_PX, offsets, placed_piece
+from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.rings import bridged, local_scatter, resample, robust_fit
+from spilemark_stages.trace.snap import snapped
+from spilemark_stages.trace.stretches import Sheet, best_blur
+
+POINTS_MM = 0.8
+"""Distance of the points that are handed on."""
+_SMOOTH_MM = 2.0
+"""Half-width of the local fit: a saw's wobble is longer, its tooth marks are shorter."""
+_FIRST_GAP_MM = 2.5
+"""How far a corner bends a ring that was only snapped."""
+_BLUR_GAP = 3.5
+"""The same for a measured edge, in blurs, and ..."""
+_LEAST_GAP_MM = 0.8
+"""... at least this."""
+_FIT_MM = 9.0
+"""Length of edge from which a corner is carried forward."""
+_CORRELATED = 1.5
+"""Neighbouring profiles share pixels: their scatter averages down this much less."""
+_HALF_SEEN = 0.35
+"""Share of a point's neighbourhood that must have been usable for it to count as seen."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TracedRing:
+    """A closed edge as measured; wood on the left."""
+
+    points_mm: Floats
+    """(N, 2), first not repeated, starting at a corner where there is one."""
+    sigma_mm: Floats
+    seen: Bools
+    corners: tuple[tuple[int, float], ...]
+    """(index, turn in degrees, left positive)."""
+
+    @property
+    def seen_share(self) -> float:
+        """Share of the points that were seen."""
+        return float(self.seen.mean())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Piece:
+    """One smooth piece as measured."""
+
+    points: Floats
+    sigma: Floats
+    seen: Bools
+
+
+class RingTracer:
+    """Traces rings in one photo; measures the photo's blur once."""
+
+    def __init__(
+        self, photo: LinearPhoto, plane: PlaneMap, sheet: Sheet, hidden: shapely.Geometry
+    ) -> None:
+        self.photo = photo
+        self.plane = plane
+        self.sheet = sheet
+        self.hidden = hidden
+        self.blur_px = 0.0
+
+    def trace(self, ring_px: Floats, coarse_px: float) -> TracedRing:
+        """Measure one ring found at reduced size (stored px; wood on its left in the plane)."""
+        ring = snapped(self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm)
+        spacing = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).mean())
+        mm_per_px = spacing / 2.0
+        step = SPACING_PX * mm_per_px
+        if not self.blur_px:
+            line = placed_piece(
+                resample(ring, step, closed=True), self.plane, self.sheet, closed=True
+            )
+            self.blur_px = best_blur(self.photo, line, closed=True)
+        gap = max(_LEAST_GAP_MM, _BLUR_GAP * self.blur_px * mm_per_px)
+        corners = find_corners(ring, spacing, _FIRST_GAP_MM)
+        pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, step, gap)
+        ring = resample(
+            np.vstack([p.points[:-1] if corners else p.points for p in pieces]), step, closed=True
+        )
+        corners = find_corners(ring, step, 1.5 * gap)
+        pieces, corners = self._pass(ring, corners, gap, step, gap)
+        return _joined(pieces, corners)
+
+    def _pass(
+        self, ring: Floats, corners: list[Meeting], base_gap: float, step: float, gap: float
+    ) -> tuple[list[_Piece], list[Meeting]]:
+        """Measure every smooth piece and set the corners anew where the measured sides cross."""
+        if not corners:
+            return [self._closed(resample(ring, step, closed=True))], []
+        bases = pieces_between(ring, corners, base_gap, step)
+        measured = [self._open(base, gap) for base in bases]
+        return _cornered(measured, corners, step, gap)
+
+    def _usable(self, points: Floats) -> Bools:
+        if self.hidden.is_empty:
+            return np.ones(len(points), dtype=bool)
+        return np.asarray(~shapely.contains_xy(self.hidden, points[:, 0], points[:, 1]))
+
+    def _closed(self, base: Floats) -> _Piece:
+        return self._measured(base, self._usable(base), closed=True)
+
+    def _open(self, base: Floats, gap: float) -> _Piece:
+        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(base, axis=0), axis=1))])
+        clear = (along > gap) & (along < along[-1] - gap)
+        return self._measured(base, self._usable(base) & clear, closed=False)
+
+    def _measured(self, base: Floats, usable: Bools, *, closed: bool) -> _Piece:
+        """Measure one evenly spaced base line and smooth the result along it."""
+        if usable.sum() < 6:
+            return _Piece(base, np.full(len(base), 1.0), np.zeros(len(base), dtype=bool))
+        found = offsets(
+            self.photo, self.plane, base, usable, self.sheet, self.blur_px, closed=closed
+        )
+        scale = found.line.mm_per_px
+        raw = found.px * scale
+        spacing = float(np.median(np.linalg.norm(np.diff(base, axis=0), axis=1)))
+        reach = _SMOOTH_MM / spacing
+        valid = np.isfinite(raw)
+        floor = 0.03 * float(np.median(scale))
+        fitted, gain, weights = robust_fit(raw, valid, reach, closed=closed, floor=floor)
+        miss = np.where(valid & np.isfinite(fitted), np.nan_to_num(raw) - fitted, 0.0)
+        scatter = np.maximum(local_scatter(miss, weights, 6 * reach, closed=closed), floor)
+        nearby = _share_near(weights > 0, round(reach / 2), closed=closed)
+        seen = np.isfinite(fitted) & (nearby > _HALF_SEEN)
+        fitted = np.where(seen, fitted, np.nan)
+        shift = bridged(fitted, closed=closed) + self.sheet.arris_bias_mm * seen
+        sigma = np.hypot(
+            _CORRELATED * scatter * np.nan_to_num(gain, nan=1.0), found.stretch_sigma_px * scale
+        )
+        at = found.line.at_px + found.line.across_px * (shift / scale)[:, None]
+        return _Piece(pixels_to_plane(at, self.plane), np.where(seen, sigma, 1.0), seen)
+
+
+def _share_near(flags: Bools, reach: int, *, closed: bool) -> Floats:
+    """Share of flags set within ``reach`` samples of each."""
+    padded = np.pad(flags.astype(float), reach, mode="wrap" if closed else "edge")
+    return np.convolve(padded, np.full(2 * reach + 1, 1.0 / (2 * reach + 1)), mode="valid")
+
+
+def _side(piece: _Piece, gap: float, step: float, *, head: bool) -> Parabola | None:
+    """The curve of a measured piece near one of its ends, clear of the corner's own blur."""
+    first, count = int(np.ceil(gap / step)), round(_FIT_MM / step)
+    count = min(count, len(piece.points) - 2 * first)
+    if count < 4:
+        return None
+    index = first + np.arange(count)
+    if not head:
+        index = len(piece.points) - 1 - index[::-1]
+    good = piece.seen[index]
+    if good.sum() < max(4, 0.5 * count):
+        return None
+    return fit_parabola(piece.points[index[good]])
+
+
+def _cornered(
+    pieces: list[_Piece], corners: list[Meeting], step: float, gap: float
+) -> tuple[list[_Piece], list[Meeting]]:
+    """Corners where measured sides cross, and pieces that end in them."""
+    heads = [_side(p, gap, step, head=True) for p in pieces]
+    tails = [_side(p, gap, step, head=False) for p in pieces]
+    found: list[Meeting] = []
+    for k, corner in enumerate(corners):
+        before, after = tails[k - 1] or corner.before, heads[k] or corner.after
+        at = crossing(before, after, corner.at)
+        if at is None or np.linalg.norm(at - corner.at) > 3.0 * gap:
+            at, before, after = corner.at, corner.before, corner.after
+        turn = turn_between(before, after, at)
+        found.append(Meeting(corner.index, at, before, after, turn))
+    ended = []
+    for k, piece in enumerate(pieces):
+        first, last = found[k], found[(k + 1) % len(found)]
+        ended.append(_ended(piece, first, last, gap, step, heads[k], tails[k]))
+    return ended, found
+
+
+def _ended(
+    piece: _Piece,
+    first: Meeting,
+    last: Meeting,
+    gap: float,
+    step: float,
+    head: Parabola | None,
+    tail: Parabola | None,
+) -> _Piece:
+    """A piece whose ends, where blur reaches, follow the fitted sides into the corners."""
+    points, sigma, seen = piece.points.copy(), piece.sigma.copy(), piece.seen.copy()
+    count = min(int(np.ceil(gap / step)) + 1, len(points) // 2)
+    for corner, curve, fitted, index in (
+        (first, first.after, head, np.arange(count)),
+        (last, last.before, tail, len(points) - 1 - np.arange(count)),
+    ):
+        inner = index[-1]
+        share = np.arange(count) / max(count - 1, 1)
+        a, b = curve.place(corner.at), curve.place(points[inner])
+        points[index] = curve.at(a + share * (b - a))
+        points[index[0]] = corner.at
+        seen[index] = fitted is not None and bool(seen[inner])
+        sigma[index] = np.maximum(sigma[inner], 0.02)
+    return _Piece(points, sigma, seen)
+
+
+def _joined(pieces: list[_Piece], corners: list[Meeting]) -> TracedRing:
+    """Thin the pieces to the spacing that is handed on and join them to one ring."""
+    parts: list[tuple[Floats, Floats, Bools]] = []
+    marks: list[tuple[int, float]] = []
+    total = 0
+    for k, piece in enumerate(pieces):
+        length = float(np.linalg.norm(np.diff(piece.points, axis=0), axis=1).sum())
+        count = max(2, round(length / POINTS_MM))
+        pick = np.unique(np.round(np.linspace(0, len(piece.points) - 1, count + 1)).astype(int))
+        if corners:
+            marks.append((total, corners[k].turn_deg))
+            pick = pick[:-1]
+        parts.append((piece.points[pick], piece.sigma[pick], piece.seen[pick]))
+        total += len(pick)
+    return TracedRing(
+        points_mm=np.concatenate([p[0] for p in parts]),
+        sigma_mm=np.concatenate([p[1] for p in parts]),
+        seen=np.concatenate([p[2] for p in parts]),
+        corners=tuple(marks),
+    )
