@@ -122,7 +122,10 @@ def knee(
     along = np.array([-np.cos(lean), np.sin(lean)])
     if bump_mm is not None:
         ring = shapes.bulge(
-            ring, at_mm=tuple(corner + bump_mm[0] * along), height_mm=bump_mm[1], width_mm=bump_mm[2]
+            ring,
+            at_mm=tuple(corner + bump_mm[0] * along),
+            height_mm=bump_mm[1],
+            width_mm=bump_mm[2],
         )
     if clip_mm:
         ring = cut(ring, corner + hull * along, clip_mm)
@@ -198,7 +201,13 @@ def edges_of(ring: Floats, corners: Sequence[Corner]) -> tuple[Edge, ...]:
         across = np.array([-chord[1], chord[0]]) / np.linalg.norm(chord)
         bow = float(np.abs((points - points[0]) @ across).max())
         edges.append(
-            Edge(name=f"edge {k + 1}", start=corner.index, stop=stop, length_mm=length, straight=bow < 0.5)
+            Edge(
+                name=f"edge {k + 1}",
+                start=corner.index,
+                stop=stop,
+                length_mm=length,
+                straight=bow < 0.5,
+            )
         )
     return tuple(edges)
 
@@ -210,7 +219,8 @@ def polyline(
     closed = role in ("edge", "hole")
     normals = left_normals(points, closed=closed) * (-1.0 if closed else 1.0)
     columns = [
-        (normals * f.displacement(points)).sum(1) + (f.outwards_mm if closed else 0.0) for f in fields
+        (normals * f.displacement(points)).sum(1) + (f.outwards_mm if closed else 0.0)
+        for f in fields
     ]
     return Polyline(
         role=role,  # type: ignore[arg-type]

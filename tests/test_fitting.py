@@ -15,9 +15,7 @@ from spilemark.rigid import apply, compose
 
 def laid(**kind: object) -> tuple[object, object, RigidMap]:
     fixed = zoo.outline(zoo.knee(), fields=()).ring
-    moving = zoo.outline(
-        zoo.knee(**kind), fields=(), turn_rad=0.05, shift_mm=(12.0, -9.0)
-    ).ring
+    moving = zoo.outline(zoo.knee(**kind), fields=(), turn_rad=0.05, shift_mm=(12.0, -9.0)).ring
     return moving, fixed, RigidMap(turn_rad=0.05, shift_mm=(12.0, -9.0))
 
 

@@ -89,9 +89,7 @@ def test_a_moved_outline_keeps_winding_corners_and_doubts(motion: RigidMap) -> N
     names = {c.index: c.angle_deg for c in outline.corners}
     for corner in moved.corners:
         place = moved.ring.points_mm[corner.index]
-        k = int(
-            np.argmin(np.linalg.norm(apply(motion, outline.ring.points_mm) - place, axis=1))
-        )
+        k = int(np.argmin(np.linalg.norm(apply(motion, outline.ring.points_mm) - place, axis=1)))
         assert corner.angle_deg == names[k]
         assert moved.ring.sensitivity_mm[corner.index] == pytest.approx(
             outline.ring.sensitivity_mm[k]

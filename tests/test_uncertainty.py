@@ -73,7 +73,8 @@ def test_u95_fit_is_what_is_left_after_really_fitting() -> None:
         )
         weighted = jacobian * weights[:, None]
         step = np.linalg.solve(
-            np.einsum("dni,dnj->dij", weighted, jacobian), np.einsum("dni,dn->di", weighted, -gap)[..., None]
+            np.einsum("dni,dnj->dij", weighted, jacobian),
+            np.einsum("dni,dn->di", weighted, -gap)[..., None],
         )[..., 0]
         c, s = np.cos(step[:, 0]), np.sin(step[:, 0])
         spin = np.stack([np.stack([c, s], -1), np.stack([-s, c], -1)], axis=1)

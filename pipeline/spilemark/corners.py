@@ -286,7 +286,8 @@ def _edge_at_corner(
     away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring[span], axis=0), axis=1))])
     if reach is None:
         reach = max(min(_FURTHEST_MM, 0.5 * float(away[-1])), 3 * _NEAREST_MM)
-    use = (away >= min(_NEAREST_MM, 0.2 * reach)) & (away <= reach)
+    # Even steps end exactly on the limits: rounding must not decide which points speak.
+    use = (away >= min(_NEAREST_MM, 0.2 * reach) - 1e-6) & (away <= reach + 1e-6)
     w = np.where(use, weights[span], 0.0)
     if (w > 0).sum() < 2:
         w = np.where(np.arange(len(span)) < 3, 1.0, 0.0)

@@ -1,0 +1,335 @@
+"""A pattern laid in the boat frame: where a builder would find its corners."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pytest
+import shapes as zoo
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from spilemark.errors import UsageError
+from spilemark.frames import mm_to_pdf, mm_to_svg, stored_to_upright
+from spilemark.lens import plane_to_pixels
+from spilemark.records import Floats, Outline, RegisteredPattern, Side, View
+from spilemark.rigid import apply
+from spilemark.testing import shapes
+from spilemark.uncertainty import u95_datum
+from spilemark_stages.register.reference_line import Options, register
+
+OFF = (-1.0, 1.0)
+
+
+def placed(
+    drawn: zoo.Drawn, side: str, *, orientation: int = 1, **lay: object
+) -> tuple[Outline, View]:
+    view = zoo.view(side, orientation=orientation, causes=len(zoo.all_fields(side)))
+    return zoo.outline(drawn, tag=side, views=(view,), **lay), view  # type: ignore[arg-type]
+
+
+def upright(view: View, points_mm: Floats) -> Floats:
+    photo = view.straight.photo
+    stored = plane_to_pixels(points_mm, view.plane)
+    return stored_to_upright(stored, photo.width_px, photo.height_px, photo.orientation)
+
+
+def codes(pattern: RegisteredPattern) -> set[str]:
+    return {note.code for note in pattern.notes}
+
+
+def laid(outline: Outline, side: str, **facts: object) -> RegisteredPattern:
+    return register(
+        outline=outline,
+        side=Side(side),
+        job=zoo.job(**({"face": {side: "up"}} | facts)),
+        options=Options(),
+    )
+
+
+def same_place(pattern: RegisteredPattern, drawn: zoo.Drawn, offset_mm: float = 0.0) -> None:
+    expected = drawn.ring_mm + [offset_mm, 0.0]
+    distance = np.linalg.norm(pattern.outline.ring.points_mm[:, None] - expected[::9], axis=2)
+    assert distance.min(axis=0).max() < 1e-6
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+@pytest.mark.parametrize("face", ["up", "down"])
+@given(turn=st.floats(-3.2, 3.2), x=st.floats(-300, 300), y=st.floats(-300, 300))
+@settings(max_examples=8, deadline=None)
+def test_however_it_lay_it_comes_to_the_same_place(
+    side: str, face: str, turn: float, x: float, y: float
+) -> None:
+    drawn = zoo.knee(side=side, step_mm=5.0)
+    outline, _ = placed(drawn, side, turn_rad=turn, shift_mm=(x, y), face_down=face == "down")
+    pattern = laid(outline, side, face={side: face})
+    same_place(pattern, drawn)
+    assert apply(pattern.map, outline.ring.points_mm)[:: -1 if face == "down" else 1] == (
+        pytest.approx(pattern.outline.ring.points_mm, abs=1e-6)
+    )
+    assert pattern.map.flipped == (face == "down")
+    corner = pattern.outline.corners[pattern.origin_corner or 0]
+    assert corner.name == "outer"
+    assert pattern.outline.ring.points_mm[corner.index, 1] == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("face", ["up", "down"])
+@pytest.mark.parametrize("side", ["port", "starboard"])
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_one_clipped_corner_ends_where_a_builder_would_find_it(
+    side: str, face: str, orientation: int
+) -> None:
+    # A knee with the outer corner of its hull arm clipped: outboard, and forward.
+    drawn = zoo.knee(side=side, step_mm=5.0, clip_mm=20.0)
+    outboard = -1.0 if side == "port" else 1.0
+    for turn, forward_given in product((0.4, 2.9, -1.7), (True, False)):
+        outline, view = placed(
+            drawn, side, turn_rad=turn, face_down=face == "down", orientation=orientation
+        )
+        facts: dict[str, object] = {"face": {side: face}}
+        if forward_given:
+            c, s = np.cos(turn), np.sin(turn)
+            bow = np.array([[30.0 if face == "up" else -30.0, 500.0]])
+            seen_at = upright(view, bow @ np.array([[c, s], [-s, c]]))[0]
+            facts["forward_px"] = {side: (float(seen_at[0]), float(seen_at[1]))}
+        pattern = laid(outline, side, **facts)
+        assert not codes(pattern) & {"wrong-hand", "forward-unknown", "aft-of-transom"}
+        clip = next(e for e in pattern.outline.edges if e.name == "hull arm end 2")
+        at = pattern.outline.ring.points_mm[[clip.start, clip.stop]].mean(axis=0)
+        ring = pattern.outline.ring.points_mm
+        assert at[1] > 0.85 * ring[:, 1].max()
+        assert at[0] * outboard > 0
+        low, high = ring.min(axis=0), ring.max(axis=0)
+        svg = mm_to_svg(at[None], left_mm=low[0], top_mm=high[1])[0]
+        pdf = mm_to_pdf(at[None], left_mm=low[0], bottom_mm=low[1])[0]
+        width, height = high - low
+        left = side == "port"
+        # Near the sheet's top in both; towards the sheet's left for port.
+        assert svg[1] < 0.15 * height
+        assert pdf[1] > 0.85 * height * 72 / 25.4
+        assert (svg[0] < 0.3 * width) == left
+        assert (pdf[0] < 0.3 * width * 72 / 25.4) == left
+        expected = drawn.ring_mm[:, 1].max()
+        assert ring[:, 1].max() == pytest.approx(expected, abs=0.01)
+
+
+def test_an_offset_lies_outboard_on_either_side() -> None:
+    for side, x in (("port", -410.0), ("starboard", 410.0)):
+        drawn = zoo.knee(side=side)
+        outline, _ = placed(drawn, side, turn_rad=1.0)
+        pattern = laid(outline, side, centreline_offset_mm=410.0)
+        assert pattern.frame == "boat"
+        assert pattern.centreline_offset_mm == x
+        line = pattern.outline.of_role("centreline")[0].points_mm
+        assert line[:, 0] == pytest.approx(x)
+        same_place(pattern, drawn, x)
+    assert laid(placed(drawn, "starboard")[0], "starboard").frame == "pattern"
+    with pytest.raises(UsageError, match="offset"):
+        laid(outline, "starboard", centreline_offset_mm=-5.0)
+
+
+def test_the_line_runs_from_aft_forward_with_its_left_to_port() -> None:
+    drawn = zoo.knee()
+    backwards = zoo.Drawn(drawn.ring_mm, drawn.line_mm[::-1])  # type: ignore[index]
+    one, other = (laid(placed(d, "port", turn_rad=0.5)[0], "port") for d in (drawn, backwards))
+    a, b = (p.outline.of_role("centreline")[0] for p in (one, other))
+    assert a.points_mm == pytest.approx(b.points_mm, abs=1e-9)
+    assert a.sensitivity_mm == pytest.approx(b.sensitivity_mm, abs=1e-9)
+    assert one.datum_sensitivity_mm == pytest.approx(other.datum_sensitivity_mm, abs=1e-9)
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+def test_forward_at_the_wrong_end_raises_a_suspicion(side: str) -> None:
+    outline, view = placed(zoo.knee(side=side), side)
+    aft = upright(view, np.array([[0.0, -400.0]]))[0]
+    pattern = laid(outline, side, forward_px={side: tuple(aft)})
+    assert "wrong-hand" in codes(pattern)
+    # It is laid as the person said, not as we would have it.
+    assert pattern.outline.ring.points_mm[:, 1].min() < -300
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+def test_a_pattern_that_lay_face_down_unsaid_is_suspected(side: str) -> None:
+    outline, view = placed(zoo.knee(side=side), side, face_down=True)
+    bow = upright(view, np.array([[0.0, 500.0]]))[0]
+    assert "wrong-hand" in codes(laid(outline, side, forward_px={side: tuple(bow)}))
+    # With no point given, forward follows from the side, and the transom comes to lie ahead.
+    assert "aft-of-transom" in codes(laid(outline, side))
+
+
+def test_forward_abeam_is_asked_again() -> None:
+    outline, view = placed(zoo.knee(), "port")
+    abeam = upright(view, np.array([[700.0, 62.0]]))[0]
+    with pytest.raises(UsageError, match="--forward"):
+        laid(outline, "port", forward_px={"port": tuple(abeam)})
+
+
+def test_an_unstated_face_is_taken_as_up_and_said() -> None:
+    outline, _ = placed(zoo.knee(), "port")
+    assert "face-assumed" in codes(laid(outline, "port", face={}))
+    assert "face-assumed" not in codes(laid(outline, "port"))
+
+
+def test_a_bow_transoms_knee_is_named_alike() -> None:
+    # Its wood lies aft of the transom: the stern knee of the other side, turned end for end.
+    drawn = zoo.knee(side="starboard")
+    turned = zoo.Drawn(-drawn.ring_mm, -drawn.line_mm)  # type: ignore[operator]
+    outline, view = placed(turned, "port")
+    bow = upright(view, np.array([[0.0, 400.0]]))[0]
+    pattern = laid(outline, "port", forward_px={"port": tuple(bow)})
+    assert not codes(pattern) & {"wrong-hand", "aft-of-transom"}
+    lengths = {e.name: round(e.length_mm) for e in pattern.outline.edges}
+    assert lengths["transom edge"] == 330
+    assert lengths["hull edge"] == 400
+
+
+def breasthook() -> zoo.Drawn:
+    line = np.stack([np.zeros(20), np.linspace(170.0, 295.0, 20)], -1)
+    return zoo.Drawn(zoo.even(shapes.breasthook(), 2.0), line)
+
+
+def test_a_part_on_the_centreline_asks_for_forward() -> None:
+    outline, view = placed(breasthook(), "single", turn_rad=2.0)
+    asked = laid(outline, "single")
+    note = next(n for n in asked.notes if n.code == "forward-unknown")
+    assert note.severity == "warn"
+    assert "--forward" in note.text
+    aft = upright(view, apply_turn(np.array([[0.0, -300.0]]), 2.0))[0]
+    pattern = laid(outline, "single", forward_px={"single": tuple(aft)})
+    assert "forward-unknown" not in codes(pattern)
+    # As the person said: the nose, where y is counted from, then points aft.
+    assert pattern.outline.ring.points_mm[:, 1].max() > 290.0
+    assert asked.outline.ring.points_mm[:, 1].min() < -290.0
+
+
+def test_a_breasthook_has_sides() -> None:
+    outline, view = placed(breasthook(), "single", turn_rad=-1.0)
+    bow = upright(view, apply_turn(np.array([[0.0, 500.0]]), -1.0))[0]
+    pattern = laid(outline, "single", forward_px={"single": tuple(bow)})
+    ring = pattern.outline.ring.points_mm
+    for edge in pattern.outline.edges:
+        x = ring[[edge.start, edge.stop], 0].mean()
+        if edge.name.startswith("starboard"):
+            assert x > 10
+        if edge.name.startswith("port"):
+            assert x < -10
+    assert "throat curve" in {e.name for e in pattern.outline.edges}
+    assert pattern.frame == "boat"
+
+
+def apply_turn(points: Floats, turn: float) -> Floats:
+    c, s = np.cos(turn), np.sin(turn)
+    return points @ np.array([[c, s], [-s, c]])
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+@pytest.mark.parametrize("face", ["up", "down"])
+def test_without_a_line_it_lies_on_corner_and_edge(side: str, face: str) -> None:
+    drawn = zoo.knee(side=side, line_mm=None)
+    outline, _ = placed(drawn, side, turn_rad=0.9, face_down=face == "down")
+    pattern = laid(outline, side, face={side: face})
+    assert (pattern.datum, pattern.frame) == ("corner and edge", "pattern")
+    assert "no-reference-line" in codes(pattern)
+    # Outer corner at (0, 0), the straight transom edge along x, wood forward of it.
+    same_place(pattern, drawn, 100.0 if side == "port" else -100.0)
+    assert pattern.datum_sensitivity_mm.shape == (len(drawn.ring_mm), 12)
+
+
+def test_a_straight_hull_edge_carries_a_pattern_whose_transom_is_crowned() -> None:
+    drawn = zoo.knee(side="starboard", line_mm=None, sag_mm=0.0)
+    ring = shapes.bulge(drawn.ring_mm, at_mm=(-65.0, 0.0), height_mm=12.0, width_mm=320.0)
+    pattern = laid(placed(zoo.Drawn(ring, None), "starboard", turn_rad=2.2)[0], "starboard")
+    hull = next(e for e in pattern.outline.edges if e.name == "hull edge")
+    points = pattern.outline.ring.points_mm[[hull.start, hull.stop]]
+    assert points[0] == pytest.approx([0.0, 0.0], abs=1e-6)
+    assert points[1] == pytest.approx([0.0, 400.0], abs=1e-3)
+
+
+@pytest.mark.parametrize("face", ["up", "down"])
+def test_a_typed_line_serves_where_none_was_traced(face: str) -> None:
+    drawn = zoo.knee()
+    bare = zoo.Drawn(drawn.ring_mm, None)
+    for orientation in (1, 6):
+        outline, view = placed(
+            bare, "port", turn_rad=0.7, face_down=face == "down", orientation=orientation
+        )
+        flip = np.array([-1.0, 1.0]) if face == "down" else np.ones(2)
+        ends = apply_turn(np.array([[0.0, 5.0], [0.0, 118.0]]) * flip, 0.7)
+        typed = tuple(upright(view, ends).ravel())
+        pattern = laid(outline, "port", centreline_px={"port": typed}, face={"port": face})
+        same_place(pattern, drawn)
+        assert pattern.datum == "centreline"
+        line = pattern.outline.of_role("centreline")[0]
+        assert line.name == "given"
+        traced = laid(placed(drawn, "port", turn_rad=0.7)[0], "port")
+        assert pattern.covariance[0, 0] > traced.covariance[0, 0]
+    with pytest.raises(UsageError, match="does not lie on the pattern"):
+        laid(outline, "port", centreline_px={"port": (10.0, 10.0, 60.0, 10.0)})
+
+
+def test_a_typed_line_of_both_patterns_belongs_to_the_one_it_lies_on() -> None:
+    outline, _ = placed(zoo.Drawn(zoo.knee().ring_mm, None), "both")
+    pattern = laid(outline, "port", centreline_px={"both": (10.0, 10.0, 60.0, 10.0)})
+    assert pattern.datum == "corner and edge"
+
+
+@given(length=st.floats(40.0, 250.0), doubt=st.floats(0.01, 1.0))
+@settings(max_examples=10, deadline=None)
+def test_the_drawn_lines_own_doubt(length: float, doubt: float) -> None:
+    drawn = replace(
+        zoo.knee(step_mm=5.0),
+        line_mm=np.stack([np.zeros(20), np.linspace(10.0, 10.0 + length, 20)], -1),
+    )
+    outline, _ = placed(drawn, "port", fields=(), sigma_mm=0.0)
+    pattern = laid(outline, "port", line_doubt_mm=doubt)
+    # Two independent ends: the turn's sigma is sqrt(2) doubt / length.
+    turn = np.sqrt(pattern.covariance[0, 0])
+    assert turn == pytest.approx(np.sqrt(2) * doubt / length, rel=1e-6)
+    middle = np.array([-(10.0 + length / 2), 1.0])
+    sideways = np.sqrt(middle @ pattern.covariance[:2, :2] @ middle)
+    assert sideways == pytest.approx(doubt / np.sqrt(2), rel=1e-6)
+    rows = pattern.datum_sensitivity_mm[:, -3:]
+    assert u95_datum(pattern) == pytest.approx(1.96 * np.linalg.norm(rows, axis=1), rel=1e-4)
+
+
+def test_a_short_line_is_said_to_be_short() -> None:
+    outline, _ = placed(zoo.knee(line_mm=(5.0, 40.0)), "port")
+    assert "line-short" in codes(laid(outline, "port"))
+    assert "line-short" not in codes(laid(outline, "port", line_doubt_mm=0.01))
+
+
+def test_a_bent_line_is_said_to_be_bent_and_trusted_less() -> None:
+    straight = zoo.knee()
+    y = straight.line_mm[:, 1]  # type: ignore[index]
+    bow = 0.8 * np.sin(np.pi * (y - y[0]) / np.ptp(y))
+    bent = replace(straight, line_mm=straight.line_mm + np.stack([bow, 0 * y], -1))  # type: ignore[operator]
+    patterns = [laid(placed(d, "port")[0], "port", line_doubt_mm=0.0) for d in (straight, bent)]
+    assert "line-bent" not in codes(patterns[0])
+    assert "line-bent" in codes(patterns[1])
+    assert patterns[1].covariance[0, 0] > 10 * patterns[0].covariance[0, 0]
+
+
+def test_shape_and_its_doubt_stay_as_traced() -> None:
+    outline, _ = placed(zoo.knee(hole=True), "port", turn_rad=0.6)
+    pattern = laid(outline, "port")
+    for role in ("edge", "hole"):
+        before, after = outline.of_role(role)[0], pattern.outline.of_role(role)[0]  # type: ignore[arg-type]
+        assert after.sensitivity_mm == pytest.approx(before.sensitivity_mm)
+        assert after.sigma_mm == pytest.approx(before.sigma_mm)
+    assert [c.id for c in pattern.datum_causes[: len(outline.causes)]] == [
+        c.id for c in outline.causes
+    ]
+
+
+def test_a_shape_without_corners_is_still_laid() -> None:
+    disc = shapes.disc((0.0, 0.0), 150.0, hole=False)
+    line = np.stack([np.zeros(10), np.linspace(-100, 100, 10)], -1)
+    outline, view = placed(zoo.Drawn(disc, line), "single")
+    bow = upright(view, np.array([[0.0, 300.0]]))[0]
+    pattern = laid(outline, "single", forward_px={"single": tuple(bow)})
+    assert pattern.origin_corner is None
+    assert pattern.outline.ring.points_mm[:, 1].min() == pytest.approx(0.0, abs=1e-9)
+    bare, _ = placed(zoo.Drawn(disc, None), "port")
+    assert {"no-reference-line", "forward-unknown"} <= codes(laid(bare, "port"))
