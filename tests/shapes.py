@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -168,10 +169,7 @@ def even(ring: Floats, step_mm: float) -> Floats:
     turned = np.roll(ring, -marks[0], 0)
     stops = [m - marks[0] for m in marks] + [len(ring)]
     closed = np.vstack([turned, turned[:1]])
-    pieces = [
-        shapes.resample(closed[a : b + 1], step_mm)[:-1]
-        for a, b in zip(stops[:-1], stops[1:], strict=True)
-    ]
+    pieces = [shapes.resample(closed[a : b + 1], step_mm)[:-1] for a, b in pairwise(stops)]
     return np.vstack(pieces)
 
 
@@ -269,8 +267,10 @@ def outline(
     corners = corners_of(exact)
     ring = polyline("edge", exact, fields, sigma_mm=sigma_mm)
     lines = [replace(ring, points_mm=noisy(exact, closed=True))]
-    for hole in drawn.holes_mm:
-        lines.append(polyline("hole", lay(hole, reverse=True), fields, sigma_mm=sigma_mm))
+    lines += [
+        polyline("hole", lay(hole, reverse=True), fields, sigma_mm=sigma_mm)
+        for hole in drawn.holes_mm
+    ]
     if drawn.line_mm is not None:
         pencil = lay(drawn.line_mm, reverse=False)
         line = polyline("centreline", pencil, fields, sigma_mm=sigma_mm)

@@ -122,7 +122,9 @@ def _hands(pair: tuple[Outline, Outline], forward: Floats | None) -> tuple[list[
     by_shape = [_hand(outline, None) for outline in pair]
     if forward is None:
         return by_shape, "its shape and its line"
-    by_forward = [_hand(outline, forward) for outline in pair]
+    # One point stands for both, so the way to it is taken from between them.
+    middle = np.mean([outline.ring.points_mm.mean(axis=0) for outline in pair], axis=0)
+    by_forward = [_hand(outline, forward - middle) for outline in pair]
     if _opposite(by_shape) and not _opposite(by_forward):
         return by_shape, "its shape and its line"
     return by_forward, "the point that was given as forward"
@@ -132,14 +134,14 @@ def _opposite(hands: Sequence[int | None]) -> bool:
     return None not in hands and hands[0] != hands[1]
 
 
-def _hand(outline: Outline, forward: Floats | None) -> int | None:
+def _hand(outline: Outline, ahead: Floats | None) -> int | None:
     """-1 where it looks like port's with its face up, +1 like starboard's, None where unclear."""
     candidates = outer_corner_candidates(outline)
     if not candidates or len(rivals(candidates)) > 1:
         return None
     corner, line = candidates[0], pencil_direction(outline)
-    if forward is not None:
-        return _hand_by_forward(outline, corner, forward, line)
+    if ahead is not None:
+        return _hand_by_forward(outline, corner, ahead, line)
     if line is None:
         return None
     transom = transom_side(outline, corner, line)
@@ -148,12 +150,11 @@ def _hand(outline: Outline, forward: Floats | None) -> int | None:
 
 
 def _hand_by_forward(
-    outline: Outline, corner: OuterCorner, forward: Floats, line: Floats | None
+    outline: Outline, corner: OuterCorner, ahead: Floats, line: Floats | None
 ) -> int | None:
     """Side of the outer corner, seen along the direction of the bow."""
     ring = outline.ring.points_mm
     middle = ring.mean(axis=0)
-    ahead = forward - middle
     if line is not None and abs(float(ahead @ line)) > 0.2 * float(np.linalg.norm(ahead)):
         ahead = line * np.sign(float(ahead @ line))
     ahead = ahead / np.linalg.norm(ahead)
