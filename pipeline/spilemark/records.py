@@ -577,6 +577,10 @@ class Template:
     """Largest distance between drawn curves and measured points."""
     provenance: dict[str, str]
     pattern: RegisteredPattern
+    facts: JobFacts | None = None
+    """What the person told us: names, date, units and paper, for files of several sheets."""
+    scale: ScaleStatement | None = None
+    """How absolute size is known, to be said on each sheet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
