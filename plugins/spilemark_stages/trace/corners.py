@@ -20,6 +20,9 @@ LEAST_TURN_DEG = 14.0
 _WINDOW_MM = 9.0
 _SHORTEST_MM = 2.0
 """A side that shows less than this clear of blur cannot be fitted."""
+_ASIDE_MM = 12.0
+_BIT_MM = 0.25
+"""A corner is asked whether it is not a smooth edge with a wrong bit in it, this far about it."""
 _ROUND_MM = 1.5
 """Farther from the crossing of its sides than this, a corner was cut round."""
 
@@ -169,11 +172,32 @@ def _meeting(
     if at is None or np.linalg.norm(at - ring[here]) > _ROUND_MM + gap * step_mm:
         return None
     turn = turn_between(before, after, at)
+    if _joins_smoothly(ring, step_mm, here, places, which):
+        return None
     nearest = (here + np.arange(-2 * gap, 2 * gap + 1)) % n
     distance = np.linalg.norm(ring[nearest] - at, axis=1)
     if abs(turn) < LEAST_TURN_DEG or distance.min() > _ROUND_MM:
         return None
     return Meeting(int(nearest[distance.argmin()]), at, before, after, turn)
+
+
+def _joins_smoothly(ring: Floats, step_mm: float, here: int, places: list[int], which: int) -> bool:
+    """Whether one smooth curve passes through most of the ring on both sides of a point."""
+    n = len(ring)
+    reach = [round(_ASIDE_MM / step_mm)] * 2
+    for side, other in enumerate((places[which - 1], places[(which + 1) % len(places)])):
+        away = min((here - other) % n, (other - here) % n) or n
+        if away * step_mm > 0.5 * _ASIDE_MM:
+            reach[side] = min(reach[side], away)
+    points = ring[(here + np.arange(-reach[0], reach[1] + 1)) % n]
+    weights = np.ones(len(points))
+    away = np.zeros(len(points))
+    for _ in range(8):
+        curve = fit_parabola(points, weights)
+        t = (points - curve.origin) @ curve.along
+        away = np.linalg.norm(points - curve.at(t), axis=1)
+        weights = 1.0 / np.maximum(away / _BIT_MM, 0.2) ** 1.5
+    return bool((away < _BIT_MM).mean() > 0.7)
 
 
 def pieces_between(

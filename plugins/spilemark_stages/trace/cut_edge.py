@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
-from shapely.geometry.base import BaseGeometry
 
 from spilemark.errors import NoOutline
 from spilemark.frames import signed_area
@@ -21,8 +20,6 @@ from spilemark_stages.trace.stretches import Sheet
 from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
 from spilemark_stages.trace.views import best_view
 
-_CARD_RIM_MM = 2.0
-"""Round a card that lies over the edge: its shadow and blur."""
 _HOLE_SEEN = 0.5
 """Share of a hole's edge that must have been seen; less is a stain or a knot."""
 
@@ -73,10 +70,10 @@ def trace(survey: Survey, arm: str, job: JobFacts, options: Options) -> tuple[Ou
     if not found.regions:
         raise no_outline(view, found)
     sheet = Sheet(_thickness(view, job, options))
-    photo = LinearPhoto(view.straight.photo.pixels)
+    photo = LinearPhoto(view.straight.photo.pixels, found.covered, found.factor)
     outlines = []
     for piece, region in enumerate(found.regions):
-        tracer = RingTracer(photo, view.plane, sheet, _hidden(region, view))
+        tracer = RingTracer(photo, view.plane, sheet)
         outline = _outline(tracer, region, found, survey, view, arm, piece, options)
         if outline is not None:
             outlines.append(outline)
@@ -101,12 +98,6 @@ def _thickness(view: View, job: JobFacts, options: Options) -> float:
     return options.unknown_thickness_mm if job.thickness_mm is None else job.thickness_mm
 
 
-def _hidden(region: Region, view: View) -> BaseGeometry:
-    """Where cards lie over the edge, on the face."""
-    rings = [shapely.Polygon(pixels_to_plane(r, view.plane)) for r in region.hidden_px]
-    return shapely.union_all([r.buffer(_CARD_RIM_MM) for r in rings])
-
-
 def _turned(ring_px: Floats, view: View, *, anticlockwise: bool) -> Floats:
     """A ring in stored pixels so that it runs the asked way round on the face."""
     runs_left = signed_area(pixels_to_plane(ring_px, view.plane)) > 0
@@ -123,7 +114,7 @@ def _outline(
     piece: int,
     options: Options,
 ) -> Outline | None:
-    outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.coarse_px)
+    outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
     if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
         return None
     holes, doubtful = _holes(tracer, region, found, view, outer)
@@ -157,7 +148,7 @@ def _holes(
     doubtful: list[Floats] = []
     face = shapely.Polygon(outer.points_mm)
     for ring_px in region.holes_px:
-        hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), found.coarse_px)
+        hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), found.factor)
         shape = shapely.Polygon(hole.points_mm)
         good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
         if good and signed_area(hole.points_mm) < 0:

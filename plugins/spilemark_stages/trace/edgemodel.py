@@ -231,7 +231,7 @@ def best_path(
     start = int(np.argmax(clear)) if closed else 0
     score = np.roll(evidence, -start, axis=0)
     index = np.arange(states)
-    jump = stiffness * np.minimum(np.abs(index[:, None] - index) * pace_px, 4.0)
+    jump = stiffness * np.minimum(np.abs(index[:, None] - index) * pace_px, 8.0)
     total = score[0].copy()
     back = np.zeros((n, states), dtype=np.int64)
     for i in range(1, n):

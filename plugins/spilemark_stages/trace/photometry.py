@@ -26,10 +26,19 @@ class LinearPhoto:
 
     A 12 megapixel photo has its outline on a few hundred tiles; the rest is
     never converted and its memory never touched.
+
+    Parameters
+    ----------
+    covered : (h, w) bool
+        At 1/``factor`` size: where scale cards lie.
     """
 
-    def __init__(self, pixels: Pixels) -> None:
+    def __init__(
+        self, pixels: Pixels, covered: NDArray[np.bool_] | None = None, factor: int = 1
+    ) -> None:
         self._pixels = pixels if pixels.ndim == 3 else pixels[:, :, None]
+        self._covered = covered
+        self._factor = factor
         self.height_px, self.width_px, self.channels = self._pixels.shape
         self._linear = np.zeros(self._pixels.shape, dtype=np.float32)
         rows, columns = -(-self.height_px // _TILE), -(-self.width_px // _TILE)
@@ -68,6 +77,15 @@ class LinearPhoto:
             & (x <= self.width_px - 1 - margin_px)
             & (y <= self.height_px - 1 - margin_px)
         )
+
+    def covered(self, points_px: Floats) -> NDArray[np.bool_]:
+        """Whether a scale card lies at points (..., 2): neither pattern nor bench is seen there."""
+        if self._covered is None:
+            return np.zeros(points_px.shape[:-1], dtype=bool)
+        small = np.round(to_small(points_px, self._factor)).astype(np.int64)
+        x = np.clip(small[..., 0], 0, self._covered.shape[1] - 1)
+        y = np.clip(small[..., 1], 0, self._covered.shape[0] - 1)
+        return self._covered[y, x]
 
     def _prepare(self, points_px: Floats) -> None:
         flat = np.asarray(points_px).reshape(-1, 2)

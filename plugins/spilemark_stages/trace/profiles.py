@@ -67,10 +67,39 @@ def placed(points: Floats, normals: Floats, plane: PlaneMap, thickness_mm: float
     )
 
 
+_CLEAR_PX = 3.0
+"""A card nearer than this to the edge hides it."""
+
+
 def profiles(photo: LinearPhoto, line: Placed, samples: Floats) -> tuple[Float32, Bools]:
-    """Linear values (N, S, C) along the normals, and (N,) whether all lie in the frame."""
-    places = line.at_px[:, None] + line.across_px[:, None] * np.asarray(samples)[None, :, None]
-    return photo.sample(places), photo.inside(places).all(axis=1)
+    """Linear values (N, S, C) along the normals, and (N,) whether the edge itself can be seen.
+
+    Where a scale card lies beside the edge, the last value before it stands
+    for what is under it.
+    """
+    s = np.asarray(samples, dtype=np.float64)
+    places = line.at_px[:, None] + line.across_px[:, None] * s[None, :, None]
+    values = photo.sample(places)
+    usable = photo.inside(places).all(axis=1)
+    covered = photo.covered(places)
+    touched = covered.any(axis=1)
+    if touched.any():
+        usable &= ~covered[:, np.abs(s) <= _CLEAR_PX].any(axis=1)
+        rows = np.nonzero(touched)[0]
+        values[rows] = _behind_cards(values[rows], covered[rows], s)
+    return values, usable
+
+
+def _behind_cards(values: Float32, covered: Bools, samples: Floats) -> Float32:
+    """Profiles with covered ends replaced by their last values that are seen."""
+    index = np.arange(len(samples))
+    middle = int(np.argmin(np.abs(samples)))
+    before = np.where(covered & (index <= middle), index + 1, 0).max(axis=1)
+    after = np.where(covered & (index >= middle), index - 1, len(samples) - 1).min(axis=1)
+    low = np.minimum(before, middle)
+    high = np.maximum(after, middle)
+    picked = np.clip(index[None, :], low[:, None], high[:, None])
+    return np.take_along_axis(values, picked[..., None], axis=1)
 
 
 def stacked(

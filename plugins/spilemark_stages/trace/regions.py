@@ -15,6 +15,7 @@ from spilemark_stages.trace.densities import (
     STRAY_LOG_DENSITY,
     bin_of,
     log_density,
+    shadow_like,
     shadow_log_density,
 )
 from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
@@ -35,6 +36,8 @@ _NARROWEST_MM = 12.0
 _SMALLEST_HOLE_MM = 4.0
 _COMPARABLE = 0.3
 """Share of the largest piece's area from which on another piece is a pattern too."""
+_BITE_MM = 9.0
+"""Knots and dark grain at the edge: gaps this wide are filled where they do not show the bench."""
 _SKIN_MM = 5.0
 """Rim of a piece that may be its shadow, its wall or blur, and does not teach its face."""
 _MOST_FRAME = 0.35
@@ -48,8 +51,6 @@ class Region:
     outer_px: Floats
     """(N, 2) stored px, closed, through the last face pixels."""
     holes_px: tuple[Floats, ...]
-    hidden_px: tuple[Floats, ...]
-    """Rings (M, 2) in stored px within which the edge cannot be seen (cards over it)."""
     cut_by_frame: bool
     area_mm2: float
 
@@ -62,8 +63,10 @@ class Found:
     """Largest first."""
     left_out: int
     """Things as large as a small pattern that were taken for clutter."""
-    coarse_px: float
+    factor: int
     """Size of one pixel of the reduced picture, stored px."""
+    covered: Bools
+    """(h, w) at reduced size: where scale cards lie."""
 
 
 def _disc(radius_px: float) -> Mask:
@@ -160,28 +163,37 @@ class _Finder:
         return cv2.GaussianBlur(ratio[bin_of(relative.values)], (0, 0), 0.8)
 
 
-def _fill_cards(finder: _Finder, face: Mask, stray: Mask) -> tuple[Mask, list[Mask]]:
-    """Decide what lies under each card; masks of cards over an edge, where it is not seen."""
+def _fill_cards(finder: _Finder, relative: Relative, face: Mask, stray: Mask) -> tuple[Mask, Bools]:
+    """Decide what lies under each card; also where cards and their paper lie."""
     face = face.copy()
-    over_edge = []
+    covered = np.zeros(face.shape, dtype=bool)
     reach = _disc(_PAPER_REACH_MM / finder.mm)
     for k in range(1, int(finder.cards.max()) + 1):
         core = (finder.cards == k).astype(np.uint8)
         if not core.any():
             continue
         near = cv2.dilate(core, reach)
-        _, parts = cv2.connectedComponents(((stray & near) | core).astype(np.uint8))
+        paper = stray & near & _paper_like(relative, core)
+        _, parts = cv2.connectedComponents((paper | core).astype(np.uint8))
         card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
+        covered |= cv2.dilate(card, _disc(1)) > 0
         rim = cv2.dilate(card, _disc(2)) & ~cv2.dilate(card, _disc(1)) & 1
         share = float(face[rim > 0].mean()) if rim.any() else 0.0
         if share > 0.9:
             face[card > 0] = 1
         elif share > 0.1:
             face[card > 0] = _nearest(face, card)[card > 0]
-            over_edge.append(cv2.dilate(card, _disc(2)))
         else:
             face[card > 0] = 0
-    return face, over_edge
+    return face, covered
+
+
+def _paper_like(relative: Relative, core: Mask) -> Mask:
+    """Pixels as light and as grey as a card's own paper."""
+    own = relative.values[core > 0]
+    white = own[own[:, 0] >= np.quantile(own[:, 0], 0.7)]
+    off = np.abs(relative.values - np.median(white, axis=0).astype(np.float32))
+    return ((off[..., 0] < 0.6) & (off[..., 1] < 0.15) & (off[..., 2] < 0.2)).astype(np.uint8)
 
 
 def _nearest(face: Mask, hidden: Mask) -> Mask:
@@ -222,35 +234,27 @@ def find_patterns(view: View) -> Found:
     first = cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1))
     labels, faces, clutter = finder.pieces(first)
     if not faces:
-        return Found((), clutter, float(finder.factor))
+        return Found((), clutter, finder.factor, finder.hidden)
     score = finder.face_score(relative, labels, faces)
     face = (score > 0).astype(np.uint8)
     face[finder.hidden] = 0
     face = cv2.morphologyEx(face, cv2.MORPH_OPEN, _disc(1))
+    bench = relative.bench | shadow_like(relative.values, relative.spread)
     stray = (~relative.bench & (face == 0)).astype(np.uint8)
-    face, over_edge = _fill_cards(finder, face, stray)
+    face, covered = _fill_cards(finder, relative, face, stray)
+    closed = cv2.morphologyEx(face, cv2.MORPH_CLOSE, _disc(_BITE_MM / finder.mm))
+    face[(closed > 0) & ~bench & ~finder.hidden] = 1
     labels, good, _ = finder.pieces(face)
     regions = []
     for k in good:
         one = (labels == k).astype(np.uint8)
-        outer, holes = _rings(finder, one, relative.bench)
+        outer, holes = _rings(finder, one, bench)
         regions.append(
             Region(
                 outer_px=outer,
                 holes_px=holes,
-                hidden_px=_hidden_rings(over_edge, one, finder.factor),
                 cut_by_frame=finder._frame_share(one, (slice(0, None), slice(0, None))) > 0.0,
                 area_mm2=float(one.sum()) * finder.mm**2,
             )
         )
-    return Found(tuple(regions), clutter, float(finder.factor))
-
-
-def _hidden_rings(over_edge: list[Mask], one: Mask, factor: int) -> tuple[Floats, ...]:
-    """Rims in stored px of the cards that lie over the edge of this part."""
-    rings = []
-    for mask in over_edge:
-        if (mask & one).any():
-            contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-            rings += [to_full(c[:, 0].astype(np.float64), factor) for c in contours]
-    return tuple(rings)
+    return Found(tuple(regions), clutter, finder.factor, covered)

@@ -13,6 +13,9 @@ from spilemark_stages.trace.rings import blurred_ring, bridged, resample, right_
 
 _SEARCH_PX = 8.0
 _REACH_PX = 22.0
+_STIFFNESS = 6.0
+"""Cost of a jump of one px from one stretch to the next: the samples of a profile are far from
+independent, so their evidence is overstated."""
 _COARSE_BLUR_PX = 1.2
 """Blur of a mean of profiles that are not yet aligned."""
 
@@ -62,7 +65,7 @@ def _moved(
     how = reading(means, np.array(where.samples), -search - 2.0, search + 4.0)
     evidence = edge_evidence(how, line.wall_px[::stride], where, _COARSE_BLUR_PX)
     evidence[weight < 0.5] = 0.0
-    path = best_path(evidence, 0.5, 1.5, closed=True)
+    path = best_path(evidence, 0.5, _STIFFNESS, closed=True)
     place, _ = place_of(evidence, path, where.shifts, 1.0)
     place[weight < 0.5] = np.nan
     usable = np.isfinite(place)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from spilemark.frames import signed_area
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.corners import (
@@ -71,13 +72,10 @@ class _Piece:
 class RingTracer:
     """Traces rings in one photo; measures the photo's blur once."""
 
-    def __init__(
-        self, photo: LinearPhoto, plane: PlaneMap, sheet: Sheet, hidden: shapely.Geometry
-    ) -> None:
+    def __init__(self, photo: LinearPhoto, plane: PlaneMap, sheet: Sheet) -> None:
         self.photo = photo
         self.plane = plane
         self.sheet = sheet
-        self.hidden = hidden
         self.blur_px = 0.0
 
     def trace(self, ring_px: Floats, coarse_px: float) -> TracedRing:
@@ -111,18 +109,13 @@ class RingTracer:
         measured = [self._open(base, gap) for base in bases]
         return _cornered(measured, corners, step, gap)
 
-    def _usable(self, points: Floats) -> Bools:
-        if self.hidden.is_empty:
-            return np.ones(len(points), dtype=bool)
-        return np.asarray(~shapely.contains_xy(self.hidden, points[:, 0], points[:, 1]))
-
     def _closed(self, base: Floats) -> _Piece:
-        return self._measured(base, self._usable(base), closed=True)
+        return self._measured(base, np.ones(len(base), dtype=bool), closed=True)
 
     def _open(self, base: Floats, gap: float) -> _Piece:
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(base, axis=0), axis=1))])
         clear = (along > gap) & (along < along[-1] - gap)
-        return self._measured(base, self._usable(base) & clear, closed=False)
+        return self._measured(base, clear, closed=False)
 
     def _measured(self, base: Floats, usable: Bools, *, closed: bool) -> _Piece:
         """Measure one evenly spaced base line and smooth the result along it."""
@@ -233,9 +226,38 @@ def _joined(pieces: list[_Piece], corners: list[Meeting]) -> TracedRing:
             pick = pick[:-1]
         parts.append((piece.points[pick], piece.sigma[pick], piece.seen[pick]))
         total += len(pick)
+    return _untangled(
+        TracedRing(
+            points_mm=np.concatenate([p[0] for p in parts]),
+            sigma_mm=np.concatenate([p[1] for p in parts]),
+            seen=np.concatenate([p[2] for p in parts]),
+            corners=tuple(marks),
+        )
+    )
+
+
+def _untangled(ring: TracedRing) -> TracedRing:
+    """A ring without small loops (two noisy sides that cross just before their corner)."""
+    shape = shapely.Polygon(ring.points_mm)
+    if shape.is_valid:
+        return ring
+    parts = [p for p in shapely.get_parts(shapely.make_valid(shape)) if p.geom_type == "Polygon"]
+    outline = np.array(max(parts, key=lambda p: p.area).exterior.coords)[:-1]
+    if (signed_area(outline) > 0) != (signed_area(ring.points_mm) > 0):
+        outline = outline[::-1]
+    away = np.linalg.norm(ring.points_mm[None, :, :] - outline[:, None, :], axis=2)
+    nearest = away.argmin(axis=1)
+    start = int(np.argmin(nearest))
+    outline, nearest = np.roll(outline, -start, axis=0), np.roll(nearest, -start)
+    kept = away.min(axis=1)[np.roll(np.arange(len(outline)), -start)] < POINTS_MM
+    marks = []
+    for index, turn in ring.corners:
+        distance = np.linalg.norm(outline - ring.points_mm[index], axis=1)
+        if distance.min() < 2 * POINTS_MM:
+            marks.append((int(distance.argmin()), turn))
     return TracedRing(
-        points_mm=np.concatenate([p[0] for p in parts]),
-        sigma_mm=np.concatenate([p[1] for p in parts]),
-        seen=np.concatenate([p[2] for p in parts]),
-        corners=tuple(marks),
+        points_mm=outline,
+        sigma_mm=ring.sigma_mm[nearest],
+        seen=ring.seen[nearest] & kept,
+        corners=tuple(sorted(set(marks))),
     )
