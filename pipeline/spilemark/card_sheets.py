@@ -22,8 +22,8 @@ from spilemark.card_papers import (
 )
 from spilemark.cards import Card, shop_cards
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
-from spilemark.ink import Mark, Point, Sheet, Stroke, Words, box, moved
-from spilemark.ink_files import pdf_bytes, store_files, svg_text, text_width_mm
+from spilemark.ink import Mark, Sheet, Stroke, Words, bar, box, cross, moved
+from spilemark.ink_files import pdf_bytes, store_files, svg_text, wrapped
 
 BAND_MM = 16.0
 """Above and below the cards: title, check bars, corner crosses."""
@@ -164,12 +164,8 @@ def _cut_line(width: float, height: float) -> tuple[Mark, ...]:
 
 
 def _corner_crosses(paper: Paper) -> tuple[Mark, ...]:
-    (x, y), (width, height), arm = CROSS_INSET_MM, paper.check_mm, 3.0
-    return tuple(
-        Stroke(points=points, width_mm=_HAIRLINE_MM)
-        for cx, cy in box(x, y, width, height)
-        for points in (((cx - arm, cy), (cx + arm, cy)), ((cx, cy - arm), (cx, cy + arm)))
-    )
+    corners = box(*CROSS_INSET_MM, *paper.check_mm)
+    return tuple(m for corner in corners for m in cross(corner, 3.0, width_mm=_HAIRLINE_MM))
 
 
 def _heading(paper: Paper, names: str, number: int, total: int) -> tuple[Mark, ...]:
@@ -193,30 +189,13 @@ def _heading(paper: Paper, names: str, number: int, total: int) -> tuple[Mark, .
     )
 
 
-def _bar(start: Point, length: float, along: bool) -> tuple[Mark, ...]:
-    """A line with end strokes; its length runs between the middles of the end strokes."""
-    x, y = start
-    tick = 1.8
-
-    def place(run: float, off: float) -> Point:
-        return (x + off, y + run) if along else (x + run, y + off)
-
-    return (
-        Stroke(points=(place(0, 0), place(length, 0)), width_mm=_HAIRLINE_MM),
-        *(
-            Stroke(points=(place(run, -tick), place(run, tick)), width_mm=_HAIRLINE_MM)
-            for run in (0, length)
-        ),
-    )
-
-
 def _bars_across(paper: Paper) -> tuple[Mark, ...]:
     left, metric_y, inch_y = CROSS_INSET_MM[0] + 6, 242.0, 249.5
     beside = left + BARS_MM[1] + 3
     right = CROSS_INSET_MM[0] + paper.check_mm[0] - 6
     return (
-        *_bar((left, metric_y), BARS_MM[0], along=False),
-        *_bar((left, inch_y), BARS_MM[1], along=False),
+        *bar((left, metric_y), BARS_MM[0], along=False),
+        *bar((left, inch_y), BARS_MM[1], along=False),
         Words(text="100 mm across", at=(beside, metric_y + 1), size_mm=_TEXT_MM),
         Words(text="4 in across", at=(beside, inch_y + 1), size_mm=_TEXT_MM),
         *(
@@ -233,8 +212,8 @@ def _bars_along(left: float) -> tuple[Mark, ...]:
     metric_x, inch_x, bottom = left + 4, left + 15, 236.0
     metric, inch = BARS_MM
     return (
-        *_bar((metric_x, bottom - metric), metric, along=True),
-        *_bar((inch_x, bottom - inch), inch, along=True),
+        *bar((metric_x, bottom - metric), metric, along=True),
+        *bar((inch_x, bottom - inch), inch, along=True),
         *(
             Words(
                 text=text,
@@ -254,7 +233,7 @@ def _advice(paper: Paper, left: float) -> tuple[Mark, ...]:
     marks: list[Mark] = []
     y = BAND_MM + 3.0
     for paragraph, bold in _paragraphs(paper):
-        for line in _wrapped(paragraph, width, _TEXT_MM, bold):
+        for line in wrapped(paragraph, width, _TEXT_MM, bold=bold):
             plain = line.replace("\u00a0", " ")
             marks.append(Words(text=plain, at=(left, y), size_mm=_TEXT_MM, bold=bold))
             y += _LINE_MM
@@ -293,15 +272,3 @@ def _paragraphs(paper: Paper) -> tuple[tuple[str, bool], ...]:
         ("3. Better still: a batten", True),
         (batten, False),
     )
-
-
-def _wrapped(text: str, width_mm: float, size_mm: float, bold: bool) -> list[str]:
-    lines = [""]
-    for word in text.split(" "):
-        longer = f"{lines[-1]} {word}".lstrip() if lines[-1] else word
-        probe = Words(text=longer, at=(0, 0), size_mm=size_mm, bold=bold)
-        if lines[-1] and text_width_mm(probe) > width_mm:
-            lines.append(word)
-        else:
-            lines[-1] = longer
-    return lines

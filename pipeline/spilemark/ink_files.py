@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spilemark.ink import Area, Loop, Sheet, Stroke, Words
+from spilemark.ink import Area, Clipped, Loop, Mark, Sheet, Stroke, Words
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -42,6 +42,7 @@ def pdf_bytes(sheets: Sequence[Sheet], title: str) -> bytes:
         canvas.setPageSize((sheet.width_mm * PT_PER_MM, sheet.height_mm * PT_PER_MM))
         canvas.translate(0, sheet.height_mm * PT_PER_MM)
         canvas.scale(PT_PER_MM, PT_PER_MM)
+        canvas.setLineJoin(1)
         for mark in sheet.marks:
             _pdf_mark(canvas, mark)
         canvas.showPage()
@@ -70,6 +71,19 @@ def text_width_mm(words: Words) -> float:
 
     _register_faces()
     return float(stringWidth(words.text, _FACES[words.bold][0], words.size_mm))
+
+
+def wrapped(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> list[str]:
+    """Lines of at most ``width_mm``, broken at spaces; a no-break space keeps words together."""
+    lines = [""]
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}".lstrip() if lines[-1] else word
+        probe = Words(text=longer, at=(0, 0), size_mm=size_mm, bold=bold)
+        if lines[-1] and text_width_mm(probe) > width_mm:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
 
 
 def store_files(contents: Mapping[Path, bytes]) -> None:
@@ -103,7 +117,7 @@ def _register_faces() -> None:
             registerFont(TTFont(name, file))
 
 
-def _pdf_mark(canvas: Canvas, mark: Area | Stroke | Words) -> None:
+def _pdf_mark(canvas: Canvas, mark: Mark) -> None:
     match mark:
         case Area():
             canvas.setFillGray(mark.grey)
@@ -116,9 +130,17 @@ def _pdf_mark(canvas: Canvas, mark: Area | Stroke | Words) -> None:
             path.moveTo(mark.points[0][0], -mark.points[0][1])
             for x, y in mark.points[1:]:
                 path.lineTo(x, -y)
+            if mark.closed:
+                path.close()
             canvas.drawPath(path, stroke=1, fill=0)
         case Words():
             _pdf_words(canvas, mark)
+        case Clipped():
+            canvas.saveState()
+            canvas.clipPath(_pdf_path(canvas, (mark.window,)), stroke=0, fill=0)
+            for inner in mark.marks:
+                _pdf_mark(canvas, inner)
+            canvas.restoreState()
 
 
 def _pdf_path(canvas: Canvas, loops: Sequence[Loop]) -> Any:
@@ -136,7 +158,7 @@ def _pdf_words(canvas: Canvas, words: Words) -> None:
     canvas.setFillGray(words.grey)
     canvas.setFont(_FACES[words.bold][0], words.size_mm)
     canvas.translate(words.at[0], -words.at[1])
-    canvas.rotate(90 if words.upwards else 0)
+    canvas.rotate(_turn_deg(words))
     draw = {
         "start": canvas.drawString,
         "middle": canvas.drawCentredString,
@@ -146,7 +168,11 @@ def _pdf_words(canvas: Canvas, words: Words) -> None:
     canvas.restoreState()
 
 
-def _svg_mark(drawing: Any, mark: Area | Stroke | Words) -> Any:
+def _turn_deg(words: Words) -> float:
+    return words.turn_deg + (90 if words.upwards else 0)
+
+
+def _svg_mark(drawing: Any, mark: Mark) -> Any:
     match mark:
         case Area():
             steps = " ".join(
@@ -155,17 +181,20 @@ def _svg_mark(drawing: Any, mark: Area | Stroke | Words) -> Any:
             )
             return drawing.path(d=steps, fill=_grey(mark.grey), fill_rule="evenodd")
         case Stroke():
-            line = drawing.polyline(
+            draw = drawing.polygon if mark.closed else drawing.polyline
+            line = draw(
                 points=[(float(_number(x)), float(_number(y))) for x, y in mark.points],
                 fill="none",
                 stroke=_grey(mark.grey),
                 stroke_width=mark.width_mm,
+                stroke_linejoin="round",
             )
             if mark.dash_mm:
                 line.dasharray(list(mark.dash_mm))
             return line
         case Words():
-            turn = {"transform": f"rotate(-90 {mark.at[0]:g} {mark.at[1]:g})"}
+            angle = _turn_deg(mark)
+            turn = {"transform": f"rotate({-angle:g} {mark.at[0]:g} {mark.at[1]:g})"}
             return drawing.text(
                 mark.text,
                 insert=(float(_number(mark.at[0])), float(_number(mark.at[1]))),
@@ -174,8 +203,16 @@ def _svg_mark(drawing: Any, mark: Area | Stroke | Words) -> Any:
                 font_weight="bold" if mark.bold else "normal",
                 text_anchor=mark.anchor,
                 fill=_grey(mark.grey),
-                **(turn if mark.upwards else {}),
+                **(turn if angle else {}),
             )
+        case Clipped():
+            number = sum(e.elementname == "clipPath" for e in drawing.defs.elements) + 1
+            window = drawing.defs.add(drawing.clipPath(id=f"window-{number}"))
+            window.add(drawing.polygon(points=list(mark.window)))
+            group = drawing.g(clip_path=f"url(#window-{number})")
+            for inner in mark.marks:
+                group.add(_svg_mark(drawing, inner))
+            return group
 
 
 def _number(value: float) -> str:
