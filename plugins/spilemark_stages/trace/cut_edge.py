@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -12,6 +12,7 @@ from spilemark.frames import signed_area
 from spilemark.hookspecs import hookimpl
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Outline, Survey, View
+from spilemark_stages.trace.face_lines import face_polygon, lines_on_face
 from spilemark_stages.trace.findings import no_outline, outline_notes
 from spilemark_stages.trace.outlines import closed_polyline, ring_corners, ring_edges, shared_by
 from spilemark_stages.trace.photometry import LinearPhoto
@@ -69,25 +70,15 @@ def trace(survey: Survey, arm: str, job: JobFacts, options: Options) -> tuple[Ou
     view, found, notes = best_view(views)
     if not found.regions:
         raise no_outline(view, found)
-    sheet = Sheet(_thickness(view, job, options))
-    photo = LinearPhoto(view.straight.photo.pixels, found.covered, found.factor)
-    outlines = []
-    for piece, region in enumerate(found.regions):
-        tracer = RingTracer(photo, view.plane, sheet)
-        outline = _outline(tracer, region, found, survey, view, arm, piece, options)
-        if outline is not None:
-            outlines.append(outline)
+    tracing = _Tracing(survey, views[0], view, found, arm, job, options)
+    outlines = [
+        outline
+        for piece, region in enumerate(found.regions)
+        if (outline := tracing.outline(region, piece)) is not None
+    ]
     if not outlines:
         raise no_outline(view, found)
-    first = outlines[0]
-    outlines[0] = Outline(
-        polylines=first.polylines,
-        corners=first.corners,
-        edges=first.edges,
-        causes=first.causes,
-        views=first.views,
-        notes=(*notes, *first.notes),
-    )
+    outlines[0] = replace(outlines[0], notes=(*notes, *outlines[0].notes))
     return tuple(outlines)
 
 
@@ -104,56 +95,67 @@ def _turned(ring_px: Floats, view: View, *, anticlockwise: bool) -> Floats:
     return ring_px if runs_left == anticlockwise else ring_px[::-1]
 
 
-def _outline(
-    tracer: RingTracer,
-    region: Region,
-    found: Found,
-    survey: Survey,
-    view: View,
-    arm: str,
-    piece: int,
-    options: Options,
-) -> Outline | None:
-    outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
-    if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
-        return None
-    holes, doubtful = _holes(tracer, region, found, view, outer)
-    shared = shared_by(
-        view,
-        survey.causes,
-        outer.points_mm,
-        arm,
-        piece,
-        options.edge_bias_px,
-        options.flatness_mm,
-    )
-    corners = ring_corners(outer)
-    rings = [closed_polyline(outer, "edge", shared)]
-    rings += [closed_polyline(h, "hole", shared, f"hole {k + 1}") for k, h in enumerate(holes)]
-    return Outline(
-        polylines=tuple(rings),
-        corners=corners,
-        edges=ring_edges(outer, corners),
-        causes=shared.causes,
-        views=(view,),
-        notes=outline_notes(view, region, outer, doubtful),
-    )
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tracing:
+    """One photo, and all that its outlines are made with."""
 
+    survey: Survey
+    first_view: View
+    view: View
+    found: Found
+    arm: str
+    job: JobFacts
+    options: Options
 
-def _holes(
-    tracer: RingTracer, region: Region, found: Found, view: View, outer: TracedRing
-) -> tuple[list[TracedRing], list[Floats]]:
-    """Holes that were measured, and the middles (2,) of those that could not be."""
-    holes: list[TracedRing] = []
-    doubtful: list[Floats] = []
-    face = shapely.Polygon(outer.points_mm)
-    for ring_px in region.holes_px:
-        hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), found.factor)
-        shape = shapely.Polygon(hole.points_mm)
-        good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
-        if good and signed_area(hole.points_mm) < 0:
-            holes.append(hole)
-            face = face.difference(shape)
-        else:
-            doubtful.append(np.asarray(pixels_to_plane(ring_px, view.plane).mean(axis=0)))
-    return holes, doubtful
+    def outline(self, region: Region, piece: int) -> Outline | None:
+        """One pattern; None when its edge could not be followed to a closed ring."""
+        view, found, options = self.view, self.found, self.options
+        photo = LinearPhoto(view.straight.photo.pixels, found.covered, found.factor)
+        tracer = RingTracer(photo, view.plane, Sheet(_thickness(view, self.job, options)))
+        outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
+        if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
+            return None
+        holes, doubtful = self._holes(tracer, region, outer)
+        shared = shared_by(
+            view,
+            self.survey.causes,
+            outer.points_mm,
+            self.arm,
+            piece,
+            options.edge_bias_px,
+            options.flatness_mm,
+        )
+        corners = ring_corners(outer)
+        rings = [closed_polyline(outer, "edge", shared)]
+        rings += [closed_polyline(h, "hole", shared, f"hole {k + 1}") for k, h in enumerate(holes)]
+        face = face_polygon(outer, holes)
+        lines, line_notes = lines_on_face(
+            photo, view, self.first_view, face, shared, self.arm, self.job
+        )
+        return Outline(
+            polylines=(*rings, *lines),
+            corners=corners,
+            edges=ring_edges(outer, corners),
+            causes=shared.causes,
+            views=(view,),
+            notes=(*outline_notes(view, region, outer, doubtful), *line_notes),
+        )
+
+    def _holes(
+        self, tracer: RingTracer, region: Region, outer: TracedRing
+    ) -> tuple[list[TracedRing], list[Floats]]:
+        """Holes that were measured, and the middles (2,) of those that could not be."""
+        holes: list[TracedRing] = []
+        doubtful: list[Floats] = []
+        face = shapely.Polygon(outer.points_mm)
+        for ring_px in region.holes_px:
+            hole = tracer.trace(_turned(ring_px, self.view, anticlockwise=False), self.found.factor)
+            shape = shapely.Polygon(hole.points_mm)
+            good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
+            if good and signed_area(hole.points_mm) < 0:
+                holes.append(hole)
+                face = face.difference(shape)
+            else:
+                middle = pixels_to_plane(ring_px, self.view.plane).mean(axis=0)
+                doubtful.append(np.asarray(middle))
+        return holes, doubtful

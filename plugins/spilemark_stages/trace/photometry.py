@@ -68,6 +68,17 @@ class LinearPhoto:
         values = np.concatenate(parts)
         return values.reshape(*points_px.shape[:2], self.channels)
 
+    def resampled(self, maps: Float32) -> Float32:
+        """Coded brightness (h, w), 0..1, at stored pixels (h, w, 2): for looking, not for measuring."""
+        x, y = maps[..., 0], maps[..., 1]
+        left, right = int(max(x.min() - 2, 0)), int(min(x.max() + 3, self.width_px))
+        top, bottom = int(max(y.min() - 2, 0)), int(min(y.max() + 3, self.height_px))
+        part = np.ascontiguousarray(self._pixels[top:bottom, left:right])
+        grey = part[..., 0] if self.channels == 1 else cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
+        shifted = maps - np.array([left, top], dtype=np.float32)
+        seen = cv2.remap(grey, shifted, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(seen, dtype=np.float32) / np.float32(np.iinfo(part.dtype).max)
+
     def inside(self, points_px: Floats, margin_px: float = 1.0) -> NDArray[np.bool_]:
         """Whether points (..., 2) lie in the frame, ``margin_px`` or more from its rim."""
         x, y = points_px[..., 0], points_px[..., 1]

@@ -1,0 +1,131 @@
+"""The lines on a face as records: the reference line, given or found, and other marks."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from spilemark.frames import upright_to_stored
+from spilemark.lens import pixels_to_plane
+from spilemark.records import Floats, JobFacts, Note, Polyline, View
+from spilemark_stages.trace.outlines import Shared, open_polyline
+from spilemark_stages.trace.pencil import PencilLine, PencilTracer, clear_line
+from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.traced_ring import TracedRing
+
+_SNAP_MM = 3.0
+"""A typed or clicked line is taken to mean the pencil line this near."""
+_TYPED_SIGMA_MM = 0.3
+_CARD_PAPER_MM = 10.0
+"""Usual margin of a card beyond its chessboard."""
+
+
+def face_polygon(outer: TracedRing, holes: list[TracedRing]) -> shapely.Polygon:
+    """The face, holes left out."""
+    return shapely.Polygon(outer.points_mm, [hole.points_mm for hole in holes])
+
+
+def lines_on_face(
+    photo: LinearPhoto,
+    view: View,
+    first_view: View,
+    face: shapely.Polygon,
+    shared: Shared,
+    arm: str,
+    job: JobFacts,
+) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
+    """Reference line and marks on one face, with what is to be said of them.
+
+    ``first_view`` is the arm's first photo, in whose pixels a line is given.
+    """
+    cards = shapely.union_all(
+        [
+            shapely.Polygon(pixels_to_plane(card.outline_px, view.plane)).buffer(_CARD_PAPER_MM)
+            for card in view.cards
+        ]
+    )
+    tracer = PencilTracer(photo, view.plane, face, cards)
+    given = _given(first_view, arm, job)
+    if given is not None and shapely.Point(given.mean(axis=0)).within(face):
+        return _given_line(tracer, given, shared, view)
+    found = tracer.lines()
+    reference = clear_line(found)
+    lines = []
+    for number, line in enumerate(one for one in found if one is not reference):
+        lines.append(_record(line, shared, "mark", f"mark {number + 1}"))
+    if reference is not None:
+        return (_record(reference, shared, "centreline", "reference line"), *lines), ()
+    return tuple(lines), _ambiguity(found, view)
+
+
+def _record(line: PencilLine, shared: Shared, role: str, name: str) -> Polyline:
+    return open_polyline(
+        line.points_mm,
+        line.sigma_mm,
+        "centreline" if role == "centreline" else "mark",
+        shared,
+        name,
+    )
+
+
+def _given(first_view: View, arm: str, job: JobFacts) -> Floats | None:
+    """Ends (2, 2) on the face of the line that was given for this arm."""
+    typed = job.centreline_px.get(arm)
+    if typed is None:
+        return None
+    photo = first_view.straight.photo
+    ends = upright_to_stored(
+        np.array(typed, dtype=np.float64).reshape(2, 2),
+        photo.width_px,
+        photo.height_px,
+        photo.orientation,
+    )
+    return pixels_to_plane(ends, first_view.plane)
+
+
+def _given_line(
+    tracer: PencilTracer, given: Floats, shared: Shared, view: View
+) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
+    """The pencil line that was pointed at; the points as they were given where there is none."""
+    start, stop = given
+    line = None
+    if np.linalg.norm(stop - start) > 1.0:
+        line = tracer.near(start, stop, _SNAP_MM)
+    if line is not None:
+        return (_record(line, shared, "centreline", "reference line"),), ()
+    note = Note(
+        code="line-as-given",
+        severity="info",
+        text="No pencil line was found along the two points given for the reference line: the "
+        "points themselves were taken, each good to about 0.3 mm.",
+        value=_TYPED_SIGMA_MM,
+        unit="mm",
+        at_mm=(float(given[:, 0].mean()), float(given[:, 1].mean())),
+        photo=view.straight.photo.path.name,
+    )
+    record = open_polyline(given, np.full(2, _TYPED_SIGMA_MM), "centreline", shared, "given")
+    return (record,), (note,)
+
+
+def _ambiguity(found: list[PencilLine], view: View) -> tuple[Note, ...]:
+    """What to say when lines were found but none is clearly the reference line."""
+    if not found:
+        return ()
+    count = sum(line.spans for line in found)
+    why = (
+        f"{count} pencil lines run right across the face"
+        if count > 1
+        else "pencil lines were found, but none runs right across the face"
+    )
+    middle = found[0].points_mm.mean(axis=0)
+    return (
+        Note(
+            code="line-unclear",
+            severity="warn",
+            text=f"The reference line is not clear: {why}. Point at it with --centreline.",
+            value=float(len(found)),
+            unit="lines",
+            at_mm=(float(middle[0]), float(middle[1])),
+            photo=view.straight.photo.path.name,
+        ),
+    )

@@ -1,0 +1,206 @@
+"""Finding straight pencil lines on a face, in a small top-down picture of it.
+
+Only the search works on resampled pixels; what it finds is measured on the
+photo as taken (``pencil``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import shapely
+
+from spilemark.lens import plane_to_pixels
+from spilemark.records import Bools, Floats, PlaneMap
+from spilemark_stages.trace.photometry import Float32, LinearPhoto
+
+_STEP_MM = 0.4
+_MOST_PX = 2_500_000
+"""A large sheet is searched more coarsely."""
+_RIM_MM = 2.5
+"""Rim of the face that shows the edge's own blur and round."""
+_LINE_MM = 0.5
+"""Width of a pencil line; common practice, no source: 0.3 to 0.9."""
+_ANGLES = 360
+_SPREAD_DEG = 3.0
+"""How far the direction of a single pixel's ridge may be off."""
+_STRONG = 6.0
+"""Robust standard deviations above parallel lines of the same length that a find must stand out."""
+_BESIDE_BEST = 0.15
+"""Share of the strongest find's strength below which nothing else is looked at."""
+_MOST_LINES = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FaceView:
+    """A face seen from straight above."""
+
+    ridge: Float32
+    """(h, w) how much darker than its two sides, along ``angle``; 0 beside the face."""
+    angle: Float32
+    """(h, w) direction of the ridge, rad, in plane axes."""
+    inside: Bools
+    """(h, w)"""
+    origin_mm: Floats
+    """(2,) plane place of pixel (0, 0); x right, y *down* the rows."""
+    step_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A straight line across a face, found in its view."""
+
+    normal: Floats
+    """(2,) unit, to the left of ``along``."""
+    distance_mm: float
+    """``normal @ point`` of its points."""
+    strength: float
+    """Robust standard deviations above its parallels."""
+
+    @property
+    def along(self) -> Floats:
+        """Unit direction (2,)."""
+        return np.array([self.normal[1], -self.normal[0]])
+
+
+def view_face(
+    photo: LinearPhoto, plane: PlaneMap, face: shapely.Polygon, covered: shapely.Geometry
+) -> FaceView | None:
+    """A face from above with its dark ridges; None when it is too small for a line."""
+    region = face.buffer(-_RIM_MM).difference(covered)
+    if region.is_empty:
+        return None
+    left, bottom, right, top = region.bounds
+    step = max(_STEP_MM, float(np.sqrt((right - left) * (top - bottom) / _MOST_PX)))
+    width, height = int((right - left) / step) + 1, int((top - bottom) / step) + 1
+    if min(width, height) < 12:
+        return None
+    origin = np.array([left, top])
+    light = _from_above(photo, plane, origin, step, (width, height))
+    inside = _rasterised(region, origin, step, (width, height))
+    sigma = max(0.8, 0.5 * _LINE_MM / step)
+    ridge, angle = _ridges(np.log(light + 0.01), sigma)
+    ridge[~inside] = 0.0
+    return FaceView(ridge, angle, inside, origin, step)
+
+
+def _from_above(
+    photo: LinearPhoto, plane: PlaneMap, origin: Floats, step: float, size: tuple[int, int]
+) -> Float32:
+    """Coded brightness of the face, resampled; the map is smooth and is bent from a coarse grid."""
+    width, height = size
+    every = 16
+    x = np.arange(0, width + every, every)
+    y = np.arange(0, height + every, every)
+    gx, gy = np.meshgrid(origin[0] + x * step, origin[1] - y * step)
+    px = plane_to_pixels(np.stack([gx.ravel(), gy.ravel()], axis=-1), plane)
+    grid = px.reshape(len(y), len(x), 2).astype(np.float32)
+    fine_x, fine_y = np.meshgrid(
+        np.arange(width, dtype=np.float32) / every, np.arange(height, dtype=np.float32) / every
+    )
+    maps = cv2.remap(grid, fine_x, fine_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return photo.resampled(np.asarray(maps, dtype=np.float32))
+
+
+def _rasterised(
+    region: shapely.Geometry, origin: Floats, step: float, size: tuple[int, int]
+) -> Bools:
+    mask = np.zeros((size[1], size[0]), dtype=np.uint8)
+    for part in shapely.get_parts(region):
+        if part.geom_type != "Polygon":
+            continue
+        rings = [part.exterior, *part.interiors]
+        for k, ring in enumerate(rings):
+            points = (np.array(ring.coords) - origin) * [1.0, -1.0] / step
+            cv2.fillPoly(mask, [np.round(points).astype(np.int32)], 0 if k else 1)
+    return np.asarray(mask > 0)
+
+
+def _ridges(log_light: Float32, sigma: float) -> tuple[Float32, Float32]:
+    """Strength of dark ridges and their direction (rad, y up), from second derivatives.
+
+    Steger, "An Unbiased Detector of Curvilinear Structures", IEEE TPAMI 20(2), 1998:
+    the line runs at right angles to the direction of the largest curvature.
+    """
+    smooth = cv2.GaussianBlur(log_light.astype(np.float32), (0, 0), sigma)
+    xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, scale=0.25)
+    yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=0.25)
+    xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=0.25)
+    half = 0.5 * (xx - yy)
+    root = np.sqrt(half * half + xy * xy)
+    strength = 0.5 * (xx + yy) + root
+    across = 0.5 * np.arctan2(xy, half)
+    along = -(across + np.pi / 2)
+    return np.maximum(strength, 0.0).astype(np.float32), along.astype(np.float32)
+
+
+def find_lines(view: FaceView) -> list[Candidate]:
+    """Straight dark lines, strongest first: a Hough transform in which every pixel votes its own way.
+
+    Strength is counted against the parallels of the same direction, so wood
+    grain, which is all parallels, does not stand out.
+    """
+    inside = view.ridge[view.inside]
+    if not len(inside):
+        return []
+    noise = float(np.quantile(inside, 0.9)) + 1e-9
+    rows, columns = np.nonzero(view.ridge > noise)
+    weight = np.minimum(view.ridge[rows, columns] / noise, 4.0)
+    x, y = columns * view.step_mm, -rows * view.step_mm
+    pace = np.pi / _ANGLES
+    middle = np.round((view.angle[rows, columns] % np.pi) / pace).astype(np.int64)
+    reach = round(np.radians(_SPREAD_DEG) / pace)
+    size = float(np.hypot(view.ridge.shape[0], view.ridge.shape[1])) * view.step_mm
+    bins = int(2 * size / view.step_mm) + 3
+    votes = np.zeros(_ANGLES * bins)
+    for k in range(-reach, reach + 1):
+        a = (middle + k) % _ANGLES
+        theta = a * pace
+        rho = -np.sin(theta) * x + np.cos(theta) * y
+        at = np.round((rho + size) / view.step_mm).astype(np.int64)
+        votes += np.bincount(a * bins + at, weight, len(votes))
+    table = votes.reshape(_ANGLES, bins)
+    return _peaks(table, view, pace, size)
+
+
+def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Candidate]:
+    """Lines that stand out of their parallels."""
+    table = cv2.blur(table.astype(np.float32), (3, 1))
+    used = table > 0
+    typical = np.array(
+        [np.median(row[u]) if u.any() else 0.0 for row, u in zip(table, used, strict=True)]
+    )
+    spread = np.array(
+        [
+            1.4826 * np.median(np.abs(row[u] - t)) if u.any() else 1.0
+            for row, u, t in zip(table, used, typical, strict=True)
+        ]
+    )
+    score = (table - typical[:, None]) / np.maximum(spread, 3.0)[:, None]
+    found: list[Candidate] = []
+    clear = max(3, round(3.0 / view.step_mm))
+    apart = round(np.radians(6.0) / pace)
+    least = max(_STRONG, _BESIDE_BEST * float(score.max()))
+    for _ in range(_MOST_LINES):
+        a, r = np.unravel_index(int(score.argmax()), score.shape)
+        if score[a, r] < least:
+            break
+        theta = float(a) * pace
+        normal = np.array([-np.sin(theta), np.cos(theta)])
+        distance = float(r) * view.step_mm - size + float(normal @ view.origin_mm)
+        found.append(Candidate(normal, distance, float(score[a, r])))
+        _silence(score, int(a), int(r), clear, apart)
+    return found
+
+
+def _silence(score: Floats, angle: int, place: int, clear: int, apart: int) -> None:
+    """Blank a peak and its flanks so that the next one is another line."""
+    bins = score.shape[1]
+    for k in range(-apart, apart + 1):
+        a = angle + k
+        # Past half a turn the same line has its distance from the other side.
+        r = place if 0 <= a < len(score) else bins - 3 - place
+        width = clear + abs(k) * clear
+        score[a % len(score), max(0, r - width) : r + width + 1] = -np.inf
