@@ -275,6 +275,20 @@ def test_a_typed_line_of_both_patterns_belongs_to_the_one_it_lies_on() -> None:
     assert pattern.datum == "corner and edge"
 
 
+def test_what_is_said_of_one_side_counts_before_what_is_said_of_both() -> None:
+    outline, view = placed(zoo.Drawn(zoo.knee().ring_mm, None), "both")
+    ends = tuple(upright(view, np.array([[0.0, 5.0], [0.0, 118.0]])).ravel())
+    wrong = (10.0, 10.0, 60.0, 10.0)
+    lines = {"both": wrong, "port": ends}
+    bow, stern = (tuple(upright(view, np.array([[0.0, y]]))[0]) for y in (400.0, -300.0))
+    facts = {"centreline_px": lines, "forward_px": {"both": stern, "port": bow}}
+    pattern = laid(outline, "port", **facts)
+    assert pattern.datum == "centreline"
+    assert "wrong-hand" not in codes(pattern)
+    with pytest.raises(UsageError, match="--centreline port"):
+        laid(outline, "port", centreline_px={"both": ends, "port": wrong})
+
+
 @given(length=st.floats(40.0, 250.0), doubt=st.floats(0.01, 1.0))
 @settings(max_examples=10, deadline=None)
 def test_the_drawn_lines_own_doubt(length: float, doubt: float) -> None:

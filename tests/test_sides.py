@@ -53,6 +53,17 @@ def test_forward_tells_where_there_is_no_line() -> None:
     assert "forward" in notes[0].text
 
 
+def test_a_line_stated_of_one_side_lies_on_that_sides_pattern() -> None:
+    port = piece("port", at=(-150.0, 0.0), line_mm=None)
+    starboard = piece("starboard", at=(250.0, 0.0), line_mm=None)
+    ends = (*pixel(VIEW, 250.0, 5.0), *pixel(VIEW, 250.0, 110.0))
+    picked, notes = assign_sides((port, starboard), zoo.job(centreline_px={"starboard": ends}))
+    assert picked[Side.STARBOARD] is starboard
+    assert "given for starboard" in notes[0].text
+    picked, _ = assign_sides((port, starboard), zoo.job(centreline_px={"port": ends}))
+    assert picked[Side.PORT] is starboard
+
+
 def test_patterns_head_to_tail_have_one_forward_of_only_one_of_them() -> None:
     port = piece("port", at=(-200.0, 0.0))
     starboard = piece("starboard", at=(200.0, 0.0), turn=np.pi)

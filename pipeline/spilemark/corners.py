@@ -34,6 +34,12 @@ RIVAL_SHARE = 0.9
 INSIDE_DEG = 200.0
 """From this inside angle on, a corner is an inside one: the bottom of a notch."""
 
+LONG_ENOUGH = 0.4
+"""An edge to lay a pattern on is at least this share of the other one's length."""
+
+STRAIGHT_SHARE = 0.003
+"""An edge that leaves its chord by less than this share of it is straight."""
+
 _WINDOW_SHARE = 0.008
 _NEAREST_MM = 2.0
 _FURTHEST_MM = 40.0
@@ -151,7 +157,8 @@ def _candidate(
 
 def rivals(candidates: Sequence[OuterCorner]) -> tuple[OuterCorner, ...]:
     """The best candidate and those that shape alone cannot tell from it."""
-    return tuple(c for c in candidates if c.score_mm >= RIVAL_SHARE * candidates[0].score_mm)
+    best = max((c.score_mm for c in candidates), default=0.0)
+    return tuple(c for c in candidates if c.score_mm >= RIVAL_SHARE * best)
 
 
 def chord(outline: Outline, run: Run) -> Floats:
@@ -185,7 +192,9 @@ def measured_edge(ring_mm: Floats, start: int, stop: int) -> Edge:
     along = points[-1] - points[0]
     across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-9)
     bow = float(np.ptp((points - points[0]) @ across))
-    return Edge(name="", start=start, stop=stop, length_mm=length, straight=bow < 0.002 * length)
+    return Edge(
+        name="", start=start, stop=stop, length_mm=length, straight=bow < STRAIGHT_SHARE * length
+    )
 
 
 def corner_functional(
@@ -258,7 +267,9 @@ def corner_and_edge_functional(
     away = np.concatenate(
         [[0.0], np.cumsum(np.linalg.norm(np.diff(ring_mm[span], axis=0), axis=1))]
     )
-    w = weights[span] if (weights[span] > 0).sum() >= 2 else np.ones(len(span))
+    w = weights[span] if (weights[span][1:-1] > 0).sum() >= 2 else np.ones(len(span))
+    # The corners themselves are stated along their bisectors, not across this edge.
+    w = np.concatenate([[0.0], w[1:-1], [0.0]]) if len(span) > 4 else w
     along = ring_mm[span[-1]] - ring_mm[corner]
     along = along / np.linalg.norm(along)
     normal = (w[:, None] * normals[span]).sum(0)
@@ -279,6 +290,24 @@ def corner_and_edge_functional(
     return np.stack([turn, x + turn * ring_mm[corner, 1], y - turn * ring_mm[corner, 0]])
 
 
+def straightest(ring_mm: Floats, edges: Sequence[Edge]) -> int:
+    """Which of the edges at a corner to lay a pattern on, by its place in ``edges``.
+
+    Short ones are left out; of those that are all straight the first counts, so
+    name the preferred one first.
+    """
+    longest = max(edge.length_mm for edge in edges)
+    shares = []
+    for edge in edges:
+        points = ring_mm[edge_span(edge, len(ring_mm))]
+        along = points[-1] - points[0]
+        across = np.array([-along[1], along[0]]) / max(float(along @ along), 1e-12)
+        bow = float(np.ptp((points - points[0]) @ across))
+        short = edge.length_mm < LONG_ENOUGH * longest
+        shares.append(np.inf if short else max(bow, STRAIGHT_SHARE))
+    return int(np.argmin(shares))
+
+
 def _edge_at_corner(
     ring: Floats, normals: Floats, span: Indices, weights: Floats, reach: float | None
 ) -> tuple[Floats, Floats]:
@@ -288,12 +317,15 @@ def _edge_at_corner(
         reach = max(min(_FURTHEST_MM, 0.5 * float(away[-1])), 3 * _NEAREST_MM)
     # Even steps end exactly on the limits: rounding must not decide which points speak.
     use = (away >= min(_NEAREST_MM, 0.2 * reach) - 1e-6) & (away <= reach + 1e-6)
+    # Corners are stated along their bisectors, not across the edge.
+    use[[0, -1]] = False
     w = np.where(use, weights[span], 0.0)
     if (w > 0).sum() < 2:
         w = np.where(np.arange(len(span)) < 3, 1.0, 0.0)
     row = np.zeros(len(ring))
     row[span] = intercept(away, w)
-    normal = (w[:, None] * normals[span]).sum(0)
+    # A curved edge's normal is drawn on to the corner just as its change is.
+    normal = row[span] @ normals[span]
     return row, normal / np.linalg.norm(normal)
 
 

@@ -138,7 +138,7 @@ class Ring:
             if own is not None:
                 blocked = np.abs(found.gap[rows]) > own._way_out(p[rows], n[rows], found.gap[rows])
                 found.gap[rows[blocked]] = np.nan
-        self._cross_extensions(found, p, n, found.missing())
+        self._cross_extensions(found, p, n, found.missing(), reach_mm)
         by_nearest = np.zeros(len(p), dtype=bool)
         rows = found.missing()
         by_nearest[rows] = True
@@ -196,7 +196,9 @@ class Ring:
         # The point's own two pieces are met at once and do not count.
         return np.asarray(np.where(crosses & (at > _SELF_MM), at, np.inf).min(axis=1))
 
-    def _cross_extensions(self, found: _Found, p: Floats, n: Floats, rows: Indices) -> None:
+    def _cross_extensions(
+        self, found: _Found, p: Floats, n: Floats, rows: Indices, reach: float
+    ) -> None:
         if not len(rows) or not len(self._extensions.owner):
             return
         ext = self._extensions
@@ -211,7 +213,7 @@ class Ring:
         gap = out_a + share * (out_b - out_a)
         slant = n[rows] @ ext.normal.T
         size = np.where(
-            crosses & (slant > FACING) & (np.abs(gap) <= EXTENSION_MM), abs(gap), np.inf
+            crosses & (slant > FACING) & (np.abs(gap) <= reach), np.abs(gap), np.inf
         )
         best = np.argmin(size, axis=1)
         line = np.arange(len(rows))

@@ -41,8 +41,8 @@ def assign_sides(
     outlines : sequence of Outline
         Largest first, in one plane frame; the two largest are meant.
     job : JobFacts
-        ``forward_px["both"]`` decides where given; the face of each side that
-        was stated is believed.
+        A centreline stated of one side tells whose pattern it lies on; else
+        ``forward_px`` decides where given.  A stated face is believed.
 
     Raises
     ------
@@ -56,7 +56,10 @@ def assign_sides(
         )
     _refuse_third(outlines)
     pair = (outlines[0], outlines[1])
-    forward = forward_point(pair[0], job, "both")
+    stated = _by_stated_line(pair, job)
+    if stated is not None:
+        return stated
+    forward = forward_point(pair[0], job, "both", "port", "starboard")
     hands, how = _hands(pair, forward)
     faces = {job.face.get(str(side), "up") for side in (Side.PORT, Side.STARBOARD)}
     if len(faces) > 1:
@@ -70,13 +73,27 @@ def assign_sides(
     return _from_hands(pair, hands, how)
 
 
-def forward_point(outline: Outline, job: JobFacts, arm: str) -> Floats | None:
-    """The stated point towards the bow (2,), in the outline's plane frame, mm; None if not stated."""
-    pixel = job.forward_px.get(arm)
+def forward_point(outline: Outline, job: JobFacts, *arms: str) -> Floats | None:
+    """The stated point towards the bow (2,), in the outline's plane frame, mm; None if not stated.
+
+    The first of ``arms`` for which one was stated counts: what is said of one
+    side before what is said of both.
+    """
+    pixel = next((job.forward_px[arm] for arm in arms if arm in job.forward_px), None)
     if pixel is None or not outline.views:
         return None
     point: Floats = plane_points(outline, np.array([pixel]))[0]
     return point
+
+
+def holds_line(outline: Outline, ends_px: tuple[float, float, float, float]) -> bool:
+    """Whether the middle of a line, typed in upright pixels, lies on the pattern's face."""
+    from shapely import Point, Polygon
+
+    if not outline.views:
+        return False
+    middle = plane_points(outline, np.array(ends_px, dtype=np.float64).reshape(2, 2)).mean(axis=0)
+    return bool(Polygon(outline.ring.points_mm).buffer(0).contains(Point(middle)))
 
 
 def plane_points(outline: Outline, upright_px: Floats) -> Floats:
@@ -111,6 +128,23 @@ def transom_side(
     if abs(angles[0] - angles[1]) < SURE_ANGLE_DEG:
         return None
     return "before" if angles[0] > angles[1] else "after"
+
+
+def _by_stated_line(
+    pair: tuple[Outline, Outline], job: JobFacts
+) -> tuple[dict[Side, Outline], tuple[Note, ...]] | None:
+    """A line that was stated of one side lies on that side's pattern."""
+    for side in (Side.PORT, Side.STARBOARD):
+        line = job.centreline_px.get(str(side))
+        if line is None:
+            continue
+        holding = [outline for outline in pair if holds_line(outline, line)]
+        if len(holding) == 1:
+            other = pair[0] if holding[0] is pair[1] else pair[1]
+            port, starboard = (holding[0], other) if side is Side.PORT else (other, holding[0])
+            how = f"the centreline that was given for {side}"
+            return {Side.PORT: port, Side.STARBOARD: starboard}, (_note(port, starboard, how),)
+    return None
 
 
 def _hands(pair: tuple[Outline, Outline], forward: Floats | None) -> tuple[list[int | None], str]:

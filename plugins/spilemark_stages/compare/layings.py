@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spilemark.corners import corner_and_edge_functional, edge_span, edges_at
+from spilemark.corners import corner_and_edge_functional, edge_span, edges_at, straightest
 from spilemark.fitting import ROBUST_WIDTHS, RigidFit, fit_outline
-from spilemark.records import Edge, Floats, Polyline, RegisteredPattern, RigidMap
+from spilemark.records import Floats, Polyline, RegisteredPattern, RigidMap
 from spilemark.rigid import IDENTITY, apply, compose, rotation
 from spilemark.uncertainty import arc_weights, fit_functional, normals_of
 from spilemark_stages.compare.pair import Laid, Pair
@@ -122,30 +122,16 @@ class _Frame:
 
 
 def _shared_straight_edge(port: RegisteredPattern, other: RegisteredPattern) -> str | None:
-    """Name of the straightest edge that meets the outer corner on both sides."""
+    """Name of the straight edge that meets the outer corner on both sides, the athwart one first."""
     if port.origin_corner is None or other.origin_corner is None:
         return None
-    sets = [
-        {e.name: e for e in edges_at(p.outline, k)}
-        for p, k in ((port, port.origin_corner), (other, other.origin_corner))
-    ]
-    shared = [n for n in sets[0] if n and n in sets[1]]
-    longest = max((sets[0][n].length_mm for n in shared), default=0.0)
-    long = [n for n in shared if sets[0][n].length_mm > 0.4 * longest]
-    return min(long, key=lambda n: _bow_share(port, sets[0][n]), default=None)
-
-
-def _points(pattern: RegisteredPattern, edge: Edge) -> Floats:
-    ring = pattern.outline.ring.points_mm
-    return np.asarray(ring[edge_span(edge, len(ring))])
-
-
-def _bow_share(pattern: RegisteredPattern, edge: Edge) -> float:
-    """How far an edge leaves its chord, as a share of its length."""
-    points = _points(pattern, edge)
-    chord = points[-1] - points[0]
-    across = np.array([-chord[1], chord[0]]) / max(float(chord @ chord), 1e-9)
-    return float(np.ptp((points - points[0]) @ across))
+    theirs = {e.name for e in edges_at(other.outline, other.origin_corner)}
+    ring = port.outline.ring.points_mm
+    shared = [e for e in edges_at(port.outline, port.origin_corner) if e.name and e.name in theirs]
+    if not shared:
+        return None
+    shared.sort(key=lambda e: -float(abs(ring[e.stop, 0] - ring[e.start, 0])) / e.length_mm)
+    return shared[straightest(ring, shared)].name
 
 
 def _frame(pattern: RegisteredPattern, name: str) -> _Frame | None:

@@ -157,7 +157,8 @@ def _median_window(points: Floats, corners: list[int]) -> Indices:
         stop = np.where(
             place + 1 >= len(breaks), breaks[0] + count, breaks[(place + 1) % len(breaks)]
         )
-        # Near an end of its edge a point keeps a window that is even about itself.
-        reach = np.minimum(half, np.minimum(index - start, stop - index))[:, None]
+        # Near an end of its edge a point keeps a window that is even about itself; the corner at
+        # its end is the next edge's.
+        reach = np.minimum(half, np.minimum(index - start, stop - 1 - index))[:, None]
         window = np.clip(window, index[:, None] - reach, index[:, None] + reach)
     return np.asarray(window % count, dtype=np.intp)

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from spilemark.corners import corner_functional, edge_span, edges_at, ring_span, slope
+from spilemark.corners import (
+    Indices,
+    corner_functional,
+    edge_span,
+    edges_at,
+    ring_span,
+    slope,
+)
 from spilemark.records import CornerComparison, Edge, EdgeComparison, Floats, RegisteredPattern
 from spilemark.uncertainty import COVERAGE_FACTOR, align_causes, arc_weights, normals_of
 
@@ -104,38 +111,43 @@ def _length_row(pattern: RegisteredPattern, edge: Edge) -> Floats:
 
 
 def _angle(pattern: RegisteredPattern, corner: int) -> tuple[float, Floats]:
-    """Inside angle, degrees, of the wood between two edges, and its change (N,), rad, by the ring."""
+    """Inside angle of the wood between two edges, degrees, and its change (N,), rad, by the ring."""
     outline = pattern.outline
     ring = outline.ring
-    points, count = ring.points_mm, len(ring.points_mm)
-    at = outline.corners[corner].index
-    before = outline.corners[corner - 1].index
-    after = outline.corners[(corner + 1) % len(outline.corners)].index
-    weights = arc_weights(points, closed=True, seen=ring.seen)
+    count, at = len(ring.points_mm), outline.corners[corner].index
+    before, after = edges_at(outline, corner)
+    weights = arc_weights(ring.points_mm, closed=True, seen=ring.seen)
     normals = normals_of(ring)
-    headings, rows = [], []
-    for span, sign in (
-        (ring_span(before, at, count)[::-1], 1.0),
-        (ring_span(at, after, count), -1.0),
-    ):
-        away = np.concatenate(
-            [[0.0], np.cumsum(np.linalg.norm(np.diff(points[span], axis=0), axis=1))]
-        )
-        reach = min(_REACH_MM, 0.6 * float(away[-1]))
-        use = (away >= min(_CLEAR_MM, 0.2 * reach)) & (away <= reach)
-        weight = np.where(use, weights[span], 0.0)
-        if (weight > 0).sum() < 2:
-            weight = np.ones(len(span))
-        line = slope(away, weight)
-        way = line @ points[span]
-        headings.append(float(np.arctan2(way[1], way[0])))
-        row = np.zeros(count)
-        # Outwards on the edge before (walked backwards) opens the angle one way, after the other.
-        row[span] = line * float(np.sign(_cross(way, (weight[:, None] * normals[span]).sum(0))))
-        rows.append(sign * row)
-    angle = (headings[0] - headings[1]) % (2 * np.pi)
-    return float(np.degrees(angle)), np.asarray(rows[0] + rows[1])
+    moved = corner_functional(
+        ring.points_mm, normals, at, weights, limits=(before.start, after.stop)
+    )
+    back = ring_span(before.start, at, count)[::-1]
+    ahead = ring_span(at, after.stop, count)
+    from_before, opens = _heading(ring.points_mm, normals, back, weights, moved)
+    from_after, closes = _heading(ring.points_mm, normals, ahead, weights, moved)
+    angle = (from_before - from_after) % (2 * np.pi)
+    return float(np.degrees(angle)), opens - closes
 
 
-def _cross(a: Floats, b: Floats) -> float:
-    return float(a[0] * b[1] - a[1] * b[0])
+def _heading(
+    points: Floats, normals: Floats, span: Indices, weights: Floats, corner: Floats
+) -> tuple[float, Floats]:
+    """Heading of an edge where it leaves its corner, rad, and its change (N,) by the ring."""
+    away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points[span], axis=0), axis=1))])
+    reach = min(_REACH_MM, 0.6 * float(away[-1]))
+    use = (away >= min(_CLEAR_MM, 0.2 * reach)) & (away <= reach)
+    use[[0, -1]] = False
+    weight = np.where(use, weights[span], 0.0)
+    if (weight > 0).sum() < 2:
+        weight = np.ones(len(span))
+    line = slope(away, weight)
+    way = line @ points[span]
+    along = way / np.linalg.norm(way)
+    # Along a curve the normal turns, so a mere slide of the edge along itself changes what is
+    # across it; the slide is that of the corner.
+    bend = float(line @ (normals[span] @ along))
+    row = -bend * (along @ corner)
+    row[span] += line
+    left = np.array([-along[1], along[0]])
+    side = float(np.sign(left @ (weight @ normals[span])))
+    return float(np.arctan2(way[1], way[0])), np.asarray(side * row)

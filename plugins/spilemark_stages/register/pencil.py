@@ -9,15 +9,17 @@ import numpy as np
 from spilemark.errors import UsageError
 from spilemark.frames import left_normals
 from spilemark.lens import mm_per_px_across, plane_sensitivity
-from spilemark.records import Floats, JobFacts, Outline, Polyline
-from spilemark.sides import plane_points
+from spilemark.records import Floats, JobFacts, Outline, Polyline, Side
+from spilemark.sides import holds_line, plane_points
 from spilemark.uncertainty import arc_weights, normals_of
 
 BENT_MM = 0.3
 """A line that leaves its straight fit by more than this is called bent."""
 
 
-def reference_line(outline: Outline, arm: str, job: JobFacts, click_px: float) -> Polyline | None:
+def reference_line(
+    outline: Outline, side: Side, arm: str, job: JobFacts, click_px: float
+) -> Polyline | None:
     """The line to lay the pattern on: as traced, else as typed with ``--centreline``, else None.
 
     Raises
@@ -28,18 +30,20 @@ def reference_line(outline: Outline, arm: str, job: JobFacts, click_px: float) -
     traced = [line for line in outline.of_role("centreline") if len(line.points_mm) >= 2]
     if traced:
         return max(traced, key=_length)
-    typed = job.centreline_px.get(arm)
-    if typed is None or not outline.views:
+    if not outline.views:
         return None
-    line = _typed_line(outline, typed, click_px)
-    if _on_face(outline, line):
-        return line
-    if arm == "both":
+    told = str(side) if str(side) in job.centreline_px else arm
+    typed = job.centreline_px.get(told)
+    if typed is None:
+        return None
+    if holds_line(outline, typed):
+        return _typed_line(outline, typed, click_px)
+    if told == "both":
         return None  # it lies on the other pattern
     raise UsageError(
-        f"The centreline given for {arm} does not lie on the pattern.",
+        f"The centreline given for {told} does not lie on the pattern.",
         "Give both its ends in pixels of the first photo as you see it upright: "
-        f"--centreline {arm}:x1,y1,x2,y2.",
+        f"--centreline {told}:x1,y1,x2,y2.",
     )
 
 
@@ -75,13 +79,6 @@ def _typed_line(
         seen=np.ones(2, dtype=bool),
         name="given",
     )
-
-
-def _on_face(outline: Outline, line: Polyline) -> bool:
-    from shapely import Point, Polygon
-
-    face = Polygon(outline.ring.points_mm).buffer(0)
-    return bool(face.contains(Point(line.points_mm.mean(axis=0))))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,6 +14,7 @@ from spilemark.corners import (
     edges_at,
     outer_corner_candidates,
     rivals,
+    straightest,
 )
 from spilemark.errors import UsageError
 from spilemark.names import BREASTHOOK, QUARTER_KNEE, Vocabulary
@@ -27,9 +28,6 @@ OFF_LINE_SHARE = 0.15
 
 NOSE_SHARE = 0.15
 """A breasthook's nose lies this near to its line, as a share of the part's breadth."""
-
-LONG_ENOUGH = 0.4
-"""The edge that a pattern without a line is laid on is at least this share of the other's length."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +84,8 @@ def pose_on_line(outline: Outline, side: Side, line: StraightLine, ahead: Floats
     """
     signs = _Signs(side)
     tied = rivals(outer_corner_candidates(outline))
+    if not tied:
+        signs.notes.append(findings.no_corner())
     outer = max(tied, key=lambda c: abs(_starboard_of(outline, c, line, line.along)), default=None)
     if ahead is not None:
         forward = _pointed(side, line, ahead)
@@ -250,23 +250,14 @@ def _index(outline: Outline, outer: OuterCorner, which: Literal[0, -1]) -> int:
 def _laid_on(
     outline: Outline, outer: OuterCorner, transom: Literal["before", "after"]
 ) -> tuple[Edge, Edge]:
-    """The straighter of the two edges at the outer corner, and the other one."""
+    """The straighter of the two edges at the outer corner (the transom's if both are), the other."""
     before, after = edges_at(outline, outer.corners[0 if transom == "before" else -1])
     if len(outer.corners) > 1:
         # Beyond a clip, only the edge on whose end the corner was taken is an outer edge.
         return (before, after) if transom == "before" else (after, before)
-    ring = outline.ring.points_mm
-    short, long = sorted((before, after), key=lambda e: e.length_mm)
-    if short.length_mm < LONG_ENOUGH * long.length_mm:
-        return long, short
-    pair = sorted((before, after), key=lambda e: _bow_share(ring[edge_span(e, len(ring))]))
-    return pair[0], pair[1]
-
-
-def _bow_share(points: Floats) -> float:
-    along = points[-1] - points[0]
-    square = max(float(along @ along), 1e-12)
-    return float(np.ptp((points - points[0]) @ np.array([-along[1], along[0]])) / square)
+    pair = (before, after) if transom == "before" else (after, before)
+    first = straightest(outline.ring.points_mm, pair)
+    return pair[first], pair[1 - first]
 
 
 def _away(outline: Outline, edge: Edge, outer: OuterCorner) -> Floats:

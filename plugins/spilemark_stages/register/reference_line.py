@@ -72,8 +72,8 @@ def register(outline: Outline, side: Side, job: JobFacts, options: Options) -> R
     arm = outline.views[0].straight.arm if outline.views else str(side)
     face = job.face.get(str(side), "up")
     notes: list[Note] = [] if str(side) in job.face else [findings.face_assumed(side)]
-    outline = with_line(outline, reference_line(outline, arm, job, options.click_px))
-    ahead = forward_point(outline, job, arm)
+    outline = with_line(outline, reference_line(outline, side, arm, job, options.click_px))
+    ahead = forward_point(outline, job, str(side), arm)
     turned_up = IDENTITY
     if face == "down":
         turned_up = _FLIP
