@@ -219,6 +219,22 @@ def test_a_breasthook_has_sides() -> None:
     assert pattern.frame == "boat"
 
 
+def test_a_lopsided_breasthook_is_said_to_be_so() -> None:
+    even = breasthook()
+    pulled = even.ring_mm.copy()
+    arm = (pulled[:, 0] > 100) & (pulled[:, 1] < 100)
+    pulled[arm, 0] += 4.0 * (1 - pulled[arm, 1] / 100)
+    notes = []
+    for ring in (even.ring_mm, pulled):
+        outline, view = placed(replace(even, ring_mm=ring), "single")
+        bow = upright(view, np.array([[0.0, 500.0]]))[0]
+        pattern = laid(outline, "single", forward_px={"single": tuple(bow)}, line_doubt_mm=0.02)
+        notes.append([n for n in pattern.notes if n.code == "not-symmetric"])
+    assert notes[0] == []
+    assert "further out" in notes[1][0].text
+    assert notes[1][0].value == pytest.approx(4.0, abs=0.2)
+
+
 def apply_turn(points: Floats, turn: float) -> Floats:
     c, s = np.cos(turn), np.sin(turn)
     return points @ np.array([[c, s], [-s, c]])

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from spilemark.records import JobFacts, Note, Side
-from spilemark.units import format_length
+from spilemark.records import Floats, JobFacts, Note, Side
+from spilemark.units import INCH_MM, format_length
 from spilemark_stages.register.pencil import BENT_MM, StraightLine
 
 
@@ -133,3 +133,28 @@ def line_notes(side: Side, line: StraightLine, toe_mm: float, job: JobFacts) -> 
     if job.centreline_offset_mm is None and side is not Side.SINGLE:
         notes.append(offset_unknown(side))
     return notes
+
+
+def not_symmetric(
+    name: str, starboard: Floats, port: Floats, apart_mm: float, u95_mm: float, job: JobFacts
+) -> Note:
+    """A part on the centreline is not the same on both sides of its line."""
+    x, y = starboard
+    apart, give = (
+        f"{v:.1f} mm" if job.units == "mm" else f'{v / INCH_MM:.2f}"' for v in (apart_mm, u95_mm)
+    )
+    across, along = abs(x) - abs(port[0]), y - port[1]
+    way = (
+        ("further out" if across > 0 else "further in")
+        if abs(across) >= abs(along)
+        else ("further forward" if along > 0 else "further aft")
+    )
+    return Note(
+        code="not-symmetric",
+        severity="info",
+        text=f"The part is not the same on both sides of its line: the {name} corner lies {apart} "
+        f"(±{give}) {way} to starboard than to port.",
+        value=apart_mm,
+        unit="mm",
+        at_mm=(float(x), float(y)),
+    )

@@ -39,6 +39,7 @@ from spilemark.uncertainty import (
     rigid_columns,
 )
 from spilemark_stages.register import findings
+from spilemark_stages.register.halves import symmetry_notes
 from spilemark_stages.register.pencil import (
     line_doubt,
     reference_line,
@@ -107,8 +108,9 @@ def _on_line(
     moving, own = _line_motion(moved, pose, job)
     sensitivity = _datum_table(moved, moving, own)
     toe = float(COVERAGE_FACTOR * np.sqrt((sensitivity[:, -3:] ** 2).sum(axis=1)).max())
+    named = _named(moved, pose, side, job)
     return RegisteredPattern(
-        outline=_named(moved, pose, side, job),
+        outline=named,
         side=side,
         face=face,
         datum="centreline",
@@ -119,7 +121,12 @@ def _on_line(
         datum_sensitivity_mm=sensitivity,
         origin_corner=pose.corner,
         centreline_offset_mm=offset,
-        notes=(*notes, *pose.notes, *findings.line_notes(side, line, toe, job)),
+        notes=(
+            *notes,
+            *pose.notes,
+            *findings.line_notes(side, line, toe, job),
+            *symmetry_notes(named, sensitivity, job),
+        ),
     )
 
 
