@@ -443,7 +443,8 @@ class Station:
     normal: tuple[float, float]
     """Port's outward normal there."""
     gap_mm: float
-    """Positive: the mirrored starboard outline lies outside port's. Largest |gap| within the stretch, signed."""
+    """Positive: the mirrored starboard outline lies outside port's. Largest |gap| within the stretch,
+    signed; NaN where nothing of it was seen on both sides."""
     u95_mm: float
     """Half-width of the *simultaneous* 95 % band here."""
     verdict: Verdict
@@ -451,12 +452,16 @@ class Station:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RigidDifference:
-    """How starboard's mirror is turned and shifted as a whole against port."""
+    """How starboard's mirror is turned and shifted as a whole against port.
+
+    As both lie on their pencil lines; without lines, on corner and edge.
+    """
 
     turn_deg: float
     """Positive: anticlockwise seen from above."""
     turn_u95_deg: float
     shift_mm: tuple[float, float]
+    """Of the outer corner: to starboard and forward, boat frame of port's."""
     shift_u95_mm: tuple[float, float]
     rack_named: bool
     """True only when the turn is beyond measurement and the drawn lines' own doubt."""
