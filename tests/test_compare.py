@@ -415,6 +415,22 @@ def test_an_edge_cut_short_by_a_notch_is_not_compared_with_a_whole_one() -> None
     assert len(notes(found, "difference-seen")) == 1
 
 
+def test_a_notch_that_sits_a_little_further_on_is_not_called_deeper() -> None:
+    # Off the end of its floor there is the other notch's floor, drawn on, and not its mouth.
+    found = compared({"notch_mm": (240.0, 28.0, 20.0)}, {"notch_mm": (242.0, 28.0, 20.0)})
+    fitted = by(found, "best fit")
+    assert np.nanmax(np.abs(fitted.gap_mm)) < 2.6
+    walls = [s.gap_mm for s in fitted.stations if s.edge in ("notch near side", "notch far side")]
+    assert sorted(walls) == pytest.approx([-2.0, 2.0], abs=0.25)
+    floor = stations_of(fitted, "notch floor")
+    assert max(abs(s.gap_mm) for s in floor) < 0.3
+
+
+def test_a_narrow_notch_on_one_side_only_is_not_bridged() -> None:
+    found = compared(starboard={"notch_mm": (240.0, 7.0, 20.0)})
+    assert np.nanmin(by(found, "best fit").gap_mm) == pytest.approx(-20.0, abs=0.2)
+
+
 # One part for both sides
 
 
@@ -447,6 +463,8 @@ def test_the_same_pattern_photographed_twice_is_suspected() -> None:
     said = notes(found, "face-or-side")[0]
     assert said.severity == "warn"
     assert "same pattern" in said.text
+    assert found.verdict.startswith("No verdict")
+    assert found.one_part_serves_both is None
     assert not notes(found, "difference-seen")
     assert not notes(found, "rack")
 

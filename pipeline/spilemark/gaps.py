@@ -97,9 +97,14 @@ class Ring:
     corners : sequence of int
         Its true corners; past them the edges are extended a little, as a
         straightedge laid along them would be.
+    labels : (M,), optional
+        Which edge each segment belongs to; -1 for none in particular.
     """
 
-    def __init__(self, ring_mm: Floats, corners: Sequence[int] = ()) -> None:
+    def __init__(
+        self, ring_mm: Floats, corners: Sequence[int] = (), labels: Indices | None = None
+    ) -> None:
+        self._labels = np.full(len(ring_mm), -1) if labels is None else labels
         self.points_mm = np.asarray(ring_mm, np.float64)
         self._owner, self._share, self._dense = _densify(self.points_mm)
         self._tree = cKDTree(self._dense)
@@ -111,6 +116,7 @@ class Ring:
         normals: Floats,
         *,
         own: Ring | None = None,
+        wanted: Indices | None = None,
         reach_mm: float = 60.0,
     ) -> Gaps:
         """Meet the ring along normals (N, 2) of points (N, 2), the nearest crossing first.
@@ -122,7 +128,10 @@ class Ring:
 
         With ``own``, the ring that the points lie on, a far crossing does not
         count when the way there leads through that ring again: from the wall of
-        a notch, across it and through the wood behind.
+        a notch, across it and through the wood behind.  With ``wanted`` (N,),
+        the label of the edge that each point should meet (-1: any), that edge
+        extended past its corner counts before a farther crossing of another
+        one: just off the end of a notch's floor, the floor and not the mouth.
         """
         p = np.asarray(points_mm, np.float64)
         n = np.asarray(normals, np.float64)
@@ -138,7 +147,11 @@ class Ring:
             if own is not None:
                 blocked = np.abs(found.gap[rows]) > own._way_out(p[rows], n[rows], found.gap[rows])
                 found.gap[rows[blocked]] = np.nan
-        self._cross_extensions(found, p, n, found.missing(), reach_mm)
+        anything = np.full(len(p), -1, dtype=np.intp)
+        self._cross_extensions(found, p, n, found.missing(), anything, reach_mm)
+        if wanted is not None:
+            strays = np.flatnonzero((wanted >= 0) & (self._labels[found.segment] != wanted))
+            self._cross_extensions(found, p, n, strays, wanted, reach_mm)
         by_nearest = np.zeros(len(p), dtype=bool)
         rows = found.missing()
         by_nearest[rows] = True
@@ -197,11 +210,18 @@ class Ring:
         return np.asarray(np.where(crosses & (at > _SELF_MM), at, np.inf).min(axis=1))
 
     def _cross_extensions(
-        self, found: _Found, p: Floats, n: Floats, rows: Indices, reach: float
+        self,
+        found: _Found,
+        p: Floats,
+        n: Floats,
+        rows: Indices,
+        wanted: Indices,
+        reach: float,
     ) -> None:
-        if not len(rows) or not len(self._extensions.owner):
-            return
+        """Crossings with edges drawn on past their corners, where nearer than what was found."""
         ext = self._extensions
+        if not len(rows) or not len(ext.owner):
+            return
         a = ext.start[None] - p[rows, None]
         b = ext.stop[None] - p[rows, None]
         first = a[..., 1] * n[rows, 0, None] - a[..., 0] * n[rows, 1, None]
@@ -212,9 +232,9 @@ class Ring:
         out_b = np.einsum("rei,ri->re", b, n[rows])
         gap = out_a + share * (out_b - out_a)
         slant = n[rows] @ ext.normal.T
-        size = np.where(
-            crosses & (slant > FACING) & (np.abs(gap) <= reach), np.abs(gap), np.inf
-        )
+        right = (wanted[rows, None] < 0) | (self._labels[ext.owner][None] == wanted[rows, None])
+        nearer = np.abs(gap) < np.where(np.isnan(found.gap), reach, np.abs(found.gap))[rows, None]
+        size = np.where(crosses & right & nearer & (slant > FACING), np.abs(gap), np.inf)
         best = np.argmin(size, axis=1)
         line = np.arange(len(rows))
         hit = np.isfinite(size[line, best])

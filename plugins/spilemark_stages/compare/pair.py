@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spilemark.corners import edge_span
 from spilemark.gaps import Gaps, Indices, Ring, edge_normals
-from spilemark.records import Bools, Cause, Floats, RegisteredPattern, RigidMap
+from spilemark.records import Bools, Cause, Edge, Floats, RegisteredPattern, RigidMap
 from spilemark.rigid import apply
 from spilemark.uncertainty import (
     align_causes,
@@ -49,12 +50,13 @@ class Pair:
         self.columns = rigid_columns(self.ring.points_mm, self.normals)
         self.weights = arc_weights(self.ring.points_mm, closed=True, seen=self.ring.seen)
         self.own = Ring(self.ring.points_mm, self.corners)
+        self._wanted, self._labels = _matched_edges(port, mirrored)
         self._window = _median_window(self.ring.points_mm, self.corners)
 
     def meet(self, motion: RigidMap) -> Gaps:
         """Port's normals on the moved starboard outline."""
-        other = Ring(apply(motion, self.other.points_mm), self.other_corners)
-        return other.meet(self.ring.points_mm, self.normals, own=self.own)
+        other = Ring(apply(motion, self.other.points_mm), self.other_corners, self._labels)
+        return other.meet(self.ring.points_mm, self.normals, own=self.own, wanted=self._wanted)
 
     def seen(self, gaps: Gaps) -> Bools:
         """Where both sides were seen (N,)."""
@@ -119,6 +121,31 @@ class Pair:
         return Laid(
             motion, np.where(seen, gap, np.nan), np.asarray(factor * deviation), table, variance
         )
+
+
+def edge_key(pattern: RegisteredPattern, edge: Edge) -> tuple[str, frozenset[str]]:
+    """An edge's name and those of the corners at its ends: what makes it the same on both sides.
+
+    An edge that a notch cuts short on one side only has no equal on the other.
+    """
+    ends = {c.name for c in pattern.outline.corners if c.index in (edge.start, edge.stop)}
+    return edge.name, frozenset(ends)
+
+
+def _matched_edges(port: RegisteredPattern, mirrored: RegisteredPattern) -> tuple[Indices, Indices]:
+    """Which edge each of port's points and starboard's segments belongs to; -1 where only one has it."""
+    keys = {edge_key(port, e): k for k, e in enumerate(port.outline.edges)}
+    shared = {edge_key(mirrored, e) for e in mirrored.outline.edges} & keys.keys()
+    labels = []
+    for pattern in (port, mirrored):
+        count = len(pattern.outline.ring.points_mm)
+        label = np.full(count, -1, dtype=np.intp)
+        for edge in pattern.outline.edges:
+            key = edge_key(pattern, edge)
+            if key in shared:
+                label[edge_span(edge, count)[:-1]] = keys[key]
+        labels.append(label)
+    return labels[0], labels[1]
 
 
 def _edgewise(table: Floats, corners: list[int]) -> Floats:

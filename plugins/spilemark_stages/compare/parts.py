@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from spilemark.corners import (
@@ -9,14 +11,18 @@ from spilemark.corners import (
     corner_functional,
     edge_span,
     edges_at,
-    ring_span,
     slope,
 )
 from spilemark.records import CornerComparison, Edge, EdgeComparison, Floats, RegisteredPattern
 from spilemark.uncertainty import COVERAGE_FACTOR, align_causes, arc_weights, normals_of
+from spilemark_stages.compare.pair import edge_key
 
-_REACH_MM = 60.0
-"""How much of each edge tells a corner's angle."""
+_BLADE_MM = 150.0
+"""How much of a fairly straight edge tells a corner's angle: a sliding bevel's blade."""
+_CURVE_MM = 40.0
+"""How much of a curved one."""
+_BENT_SHARE = 0.02
+"""An edge that leaves its chord by more than this share of it is curved."""
 _CLEAR_MM = 2.0
 _KNOT_MM = 10.0
 
@@ -24,11 +30,8 @@ _KNOT_MM = 10.0
 def compare_edges(
     port: RegisteredPattern, mirrored: RegisteredPattern
 ) -> tuple[EdgeComparison, ...]:
-    """Edges of one name that run between corners of the same names on both sides, in port's order.
-
-    An edge that a notch cuts short on one side only has no equal on the other.
-    """
-    others = {_key(mirrored, e): e for e in mirrored.outline.edges}
+    """Edges that are the same on both sides, in port's order."""
+    others = {edge_key(mirrored, e): e for e in mirrored.outline.edges}
     return tuple(
         EdgeComparison(
             name=edge.name,
@@ -37,28 +40,28 @@ def compare_edges(
             u95_mm=_u95(port, mirrored, _length_row(port, edge), _length_row(mirrored, other)),
         )
         for edge in port.outline.edges
-        if (other := others.get(_key(port, edge))) is not None
+        if (other := others.get(edge_key(port, edge))) is not None
     )
-
-
-def _key(pattern: RegisteredPattern, edge: Edge) -> tuple[str, frozenset[str]]:
-    """An edge's name and those of the corners at its ends."""
-    ends = {c.name for c in pattern.outline.corners if c.index in (edge.start, edge.stop)}
-    return edge.name, frozenset(ends)
 
 
 def compare_corners(
     port: RegisteredPattern, mirrored: RegisteredPattern
 ) -> tuple[CornerComparison, ...]:
-    """Corners of one name on both sides: each as the angle between the edges next to it."""
+    """Corners of one name on both sides: each as the angle between the edges next to it.
+
+    Both sides are measured over the same length of edge, so that a curve common
+    to both opens neither.
+    """
     others = {c.name: k for k, c in enumerate(mirrored.outline.corners)}
     found = []
     for k, corner in enumerate(port.outline.corners):
         other = others.get(corner.name)
         if other is None:
             continue
-        angle, row = _angle(port, k)
-        other_angle, other_row = _angle(mirrored, other)
+        ends = [_ends(port, k), _ends(mirrored, other)]
+        before, after = (min(a.reach_mm, b.reach_mm) for a, b in zip(*ends, strict=True))
+        angle, row = _angle(port, k, ends[0], (before, after))
+        other_angle, other_row = _angle(mirrored, other, ends[1], (before, after))
         found.append(
             CornerComparison(
                 name=corner.name,
@@ -68,6 +71,36 @@ def compare_corners(
             )
         )
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _End:
+    """An edge, walked away from one of its corners."""
+
+    span: Indices
+    away_mm: Floats
+    reach_mm: float
+    """How much of it tells the corner's angle."""
+
+
+def _ends(pattern: RegisteredPattern, corner: int) -> tuple[_End, _End]:
+    """The two edges at a corner: the one that ends there, the one that starts there."""
+    before, after = edges_at(pattern.outline, corner)
+    points = pattern.outline.ring.points_mm
+    spans = edge_span(before, len(points))[::-1], edge_span(after, len(points))
+    first, second = (_end(points, span) for span in spans)
+    return first, second
+
+
+def _end(points: Floats, span: Indices) -> _End:
+    steps = np.linalg.norm(np.diff(points[span], axis=0), axis=1)
+    away = np.concatenate([[0.0], np.cumsum(steps)])
+    longest = min(_BLADE_MM, 0.6 * float(away[-1]))
+    near = points[span[away <= longest + 1e-9]]
+    chord = near[-1] - near[0]
+    across = np.array([-chord[1], chord[0]]) / max(float(chord @ chord), 1e-12)
+    bent = len(near) > 2 and float(np.ptp((near - near[0]) @ across)) > _BENT_SHARE
+    return _End(span, away, min(longest, _CURVE_MM) if bent else longest)
 
 
 def _u95(
@@ -110,32 +143,39 @@ def _length_row(pattern: RegisteredPattern, edge: Edge) -> Floats:
     return row
 
 
-def _angle(pattern: RegisteredPattern, corner: int) -> tuple[float, Floats]:
+def _angle(
+    pattern: RegisteredPattern,
+    corner: int,
+    ends: tuple[_End, _End],
+    reaches_mm: tuple[float, float],
+) -> tuple[float, Floats]:
     """Inside angle of the wood between two edges, degrees, and its change (N,), rad, by the ring."""
     outline = pattern.outline
     ring = outline.ring
-    count, at = len(ring.points_mm), outline.corners[corner].index
     before, after = edges_at(outline, corner)
     weights = arc_weights(ring.points_mm, closed=True, seen=ring.seen)
     normals = normals_of(ring)
     moved = corner_functional(
-        ring.points_mm, normals, at, weights, limits=(before.start, after.stop)
+        ring.points_mm,
+        normals,
+        outline.corners[corner].index,
+        weights,
+        limits=(before.start, after.stop),
     )
-    back = ring_span(before.start, at, count)[::-1]
-    ahead = ring_span(at, after.stop, count)
-    from_before, opens = _heading(ring.points_mm, normals, back, weights, moved)
-    from_after, closes = _heading(ring.points_mm, normals, ahead, weights, moved)
+    (from_before, opens), (from_after, closes) = (
+        _heading(ring.points_mm, normals, weights, end, reach, moved)
+        for end, reach in zip(ends, reaches_mm, strict=True)
+    )
     angle = (from_before - from_after) % (2 * np.pi)
     return float(np.degrees(angle)), opens - closes
 
 
 def _heading(
-    points: Floats, normals: Floats, span: Indices, weights: Floats, corner: Floats
+    points: Floats, normals: Floats, weights: Floats, end: _End, reach_mm: float, corner: Floats
 ) -> tuple[float, Floats]:
     """Heading of an edge where it leaves its corner, rad, and its change (N,) by the ring."""
-    away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points[span], axis=0), axis=1))])
-    reach = min(_REACH_MM, 0.6 * float(away[-1]))
-    use = (away >= min(_CLEAR_MM, 0.2 * reach)) & (away <= reach)
+    span, away = end.span, end.away_mm
+    use = (away >= min(_CLEAR_MM, 0.2 * reach_mm) - 1e-6) & (away <= reach_mm + 1e-6)
     use[[0, -1]] = False
     weight = np.where(use, weights[span], 0.0)
     if (weight > 0).sum() < 2:

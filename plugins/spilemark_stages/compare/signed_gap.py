@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from spilemark.corners import edges_at
 from spilemark.errors import UsageError
 from spilemark.frames import signed_area
 from spilemark.hookspecs import hookimpl
@@ -34,7 +35,7 @@ from spilemark_stages.compare.layings import best_fit, corner_and_edge, on_datum
 from spilemark_stages.compare.pair import Laid, Pair
 from spilemark_stages.compare.parts import compare_corners, compare_edges
 from spilemark_stages.compare.stretches import differences, stations, take_off
-from spilemark_stages.compare.suspicion import suspicions
+from spilemark_stages.compare.suspicion import NOT_A_PAIR, suspicions
 
 Datum = Literal["centreline", "corner and edge", "best fit"]
 
@@ -81,17 +82,18 @@ def compare(
     best = ways["best fit"]
     fitted = next(a for a in alignments if a.datum == "best fit")
     corners = compare_corners(port, starboard_mirrored)
-    opened = next((c for c in corners if c.name == OUTER), None)
+    opened = _opened(port, corners)
     rigid = _rigid(pair, ways, functional, opened)
     seen = differences(port, best, least_mm=options.least_mm)
     notes = [*suspicions(pair, best)]
     alone = _starboard_alone(pair, best, job)
-    if not any(note.code == "face-or-side" for note in notes):
+    a_pair = not any(note.code == NOT_A_PAIR for note in notes)
+    if a_pair:
         # Of two things that are not a pair, no difference is worth a word.
         if "centreline" in ways:
             notes.append(words.rigid_note(rigid, opened, job))
         notes += (*alone, *words.difference_notes(seen, job))
-    one_part = _one_part(fitted)
+    one_part = _one_part(fitted) if a_pair and not alone else None
     return SideComparison(
         port=port,
         starboard_mirrored=starboard_mirrored,
@@ -101,9 +103,11 @@ def compare(
         edges=compare_edges(port, starboard_mirrored),
         corners=corners,
         area_mm2=(_wood(port), _wood(starboard_mirrored)),
-        verdict=words.verdict_sentence(alignments[0], fitted, job),
-        one_part_serves_both=None if one_part and alone else one_part,
-        take_off=take_off(seen, job.tolerance_mm),
+        verdict=words.verdict_sentence(alignments[0], fitted, job)
+        if a_pair
+        else words.not_a_pair(),
+        one_part_serves_both=one_part,
+        take_off=take_off(seen, job.tolerance_mm) if a_pair else (),
         notes=tuple(notes),
     )
 
@@ -150,7 +154,7 @@ def _wood(pattern: RegisteredPattern) -> float:
 
 
 def _rigid(
-    pair: Pair, ways: dict[Datum, Laid], functional: Floats, opened: CornerComparison | None
+    pair: Pair, ways: dict[Datum, Laid], functional: Floats, opened: words.Opened | None
 ) -> RigidDifference:
     """How mirrored starboard is turned and shifted as a whole: what the best fit has to undo.
 
@@ -172,7 +176,7 @@ def _rigid(
     shift_u95 = COVERAGE_FACTOR * np.sqrt(np.diag(carry @ covariance @ carry.T))
     turn = float(np.degrees((motion.turn_rad + np.pi) % (2 * np.pi) - np.pi))
     turn_u95 = float(np.degrees(COVERAGE_FACTOR * np.sqrt(covariance[0, 0])))
-    by_corner = 0.0 if opened is None else abs(opened.starboard_deg - opened.port_deg)
+    by_corner = 0.0 if opened is None else abs(opened.by_deg)
     return RigidDifference(
         turn_deg=turn,
         turn_u95_deg=turn_u95,
@@ -180,6 +184,14 @@ def _rigid(
         shift_u95_mm=(float(shift_u95[0]), float(shift_u95[1])),
         rack_named="centreline" in ways and abs(turn) > turn_u95 + by_corner,
     )
+
+
+def _opened(port: RegisteredPattern, corners: tuple[CornerComparison, ...]) -> words.Opened | None:
+    angles = next((c for c in corners if c.name == OUTER), None)
+    if angles is None or port.origin_corner is None:
+        return None
+    arms = edges_at(port.outline, port.origin_corner)
+    return words.Opened(angles, max(edge.length_mm for edge in arms))
 
 
 def _pivot(pair: Pair) -> Floats:

@@ -19,6 +19,7 @@ from spilemark.records import (
     TakeOff,
     Verdict,
 )
+from spilemark.units import Units, format_length
 from spilemark_stages.compare.pair import Laid
 
 UNSEEN_SHARE = 0.34
@@ -26,6 +27,8 @@ UNSEEN_SHARE = 0.34
 
 SHORTEST_MM = 6.0
 """A difference shorter than this is a corner's or a splinter's."""
+
+_AT_CORNER_MM = 2.0
 
 BRIDGED_MM = 6.0
 """Two runs of one sign that lie this near each other are one."""
@@ -45,13 +48,17 @@ class Walk:
     begins: str
     """Name of the corner where the walk begins."""
 
-    def place(self, s_words: str) -> str:
+    def place(self, s_mm: float, units: Units) -> str:
         """Say where a distance along the edge lies."""
+        corner = self.begins if "corner" in self.begins else f"{self.begins} corner"
+        if self.begins and s_mm < _AT_CORNER_MM:
+            return f"at the {corner} on the {self.edge.name}"
+        words = format_length(s_mm, units, 0)
         if self.begins == OUTER:
-            return f"{s_words} from the outer corner along the {self.edge.name}"
+            return f"{words} from the outer corner along the {self.edge.name}"
         if self.begins:
-            return f"{s_words} along the {self.edge.name}, from its {self.begins} corner"
-        return f"{s_words} along the {self.edge.name}"
+            return f"{words} along the {self.edge.name} from its {corner}"
+        return f"{words} along the {self.edge.name}"
 
 
 def walks(port: RegisteredPattern) -> tuple[Walk, ...]:

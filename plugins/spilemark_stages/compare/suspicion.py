@@ -8,6 +8,9 @@ from spilemark.records import Note, RegisteredPattern, RigidMap
 from spilemark_stages.compare.layings import turned_fits
 from spilemark_stages.compare.pair import Laid, Pair
 
+NOT_A_PAIR = "face-or-side"
+"""Code of the note that says that two patterns are not a port and a starboard one."""
+
 WORTH_A_LOOK_MM = 0.3
 """Two sides that typically lie closer than this are a pair; nothing is suspected."""
 
@@ -63,4 +66,4 @@ def _unmirrored(unmirrored: float, as_mirrored: float) -> Note:
             f"{fits}: one of the two was photographed face down, or both patterns are of the same "
             "side. Look at the pictures; say --face starboard:down or port:down if that is so."
         )
-    return Note(code="face-or-side", severity="warn", text=text, value=unmirrored, unit="mm")
+    return Note(code=NOT_A_PAIR, severity="warn", text=text, value=unmirrored, unit="mm")

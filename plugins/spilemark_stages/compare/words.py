@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from spilemark.records import (
 from spilemark.units import INCH_MM, Units, format_length
 from spilemark_stages.compare.stretches import Difference
 
-_MOST_NOTES = 8
+_MOST_NOTES = 6
 _DOMINATES = 2.0
 """The lines' doubt dominates where it makes the band this many times as wide as shape alone has it."""
 
@@ -120,7 +121,7 @@ def difference_notes(found: Sequence[Difference], job: JobFacts) -> tuple[Note, 
 def _difference_note(d: Difference, job: JobFacts) -> Note:
     beyond = abs(d.most_mm) - d.u95_mm > job.tolerance_mm
     over = format_length(d.to_mm - d.from_mm, job.units, 0)
-    place = d.walk.place(format_length(d.worst_mm, job.units, 0))
+    place = d.walk.place(d.worst_mm, job.units)
     which = _fuller(d.most_mm, job.units)
     return Note(
         code="difference-seen",
@@ -154,10 +155,10 @@ def starboard_alone(at_mm: tuple[float, float], distance_mm: float, job: JobFact
     )
 
 
-def rigid_note(rigid: RigidDifference, opened: CornerComparison | None, job: JobFacts) -> Note:
+def rigid_note(rigid: RigidDifference, opened: Opened | None, job: JobFacts) -> Note:
     """What the turn of one side against the other means: rack, corner, or nothing."""
     turn = f"{abs(rigid.turn_deg):.2f}° (±{rigid.turn_u95_deg:.2f}°)"
-    code, severity, wider = "no-rack", "info", _wider(opened)
+    code, severity, wider = "no-rack", "info", _wider(opened, job)
     text = (
         f"As a whole the sides are turned against each other by {turn}: no more than the "
         "measurement and the drawn lines can explain."
@@ -182,16 +183,47 @@ def rigid_note(rigid: RigidDifference, opened: CornerComparison | None, job: Job
     )
 
 
-def _wider(opened: CornerComparison | None) -> str:
-    if opened is None:
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The outer corner's angle on both sides."""
+
+    angles: CornerComparison
+    arm_mm: float
+    """Length of the longer of its two edges."""
+
+    @property
+    def by_deg(self) -> float:
+        """How much wider starboard's is."""
+        return self.angles.starboard_deg - self.angles.port_deg
+
+    @property
+    def sure_deg(self) -> float:
+        """What of the difference is beyond measurement, not below zero."""
+        return max(0.0, abs(self.by_deg) - self.angles.u95_deg)
+
+    @property
+    def at_toe_mm(self) -> float:
+        """What the difference amounts to at the end of the longer edge."""
+        return self.arm_mm * float(np.radians(abs(self.by_deg)))
+
+
+def _wider(opened: Opened | None, job: JobFacts) -> str:
+    """The corner's own difference, where it is beyond measurement and matters at the toe."""
+    if opened is None or opened.sure_deg <= 0 or opened.at_toe_mm <= job.tolerance_mm:
         return ""
-    by = opened.starboard_deg - opened.port_deg
-    if abs(by) <= opened.u95_deg:
-        return ""
+    angles, by = opened.angles, opened.by_deg
     return (
-        f"The outer corner is {abs(by):.2f}° (±{opened.u95_deg:.2f}°) wider on "
-        f"{'starboard' if by > 0 else 'port'} ({opened.port_deg:.1f}° on port, "
-        f"{opened.starboard_deg:.1f}° on starboard): a transom {abs(by) / 2:.2f}° out of square "
-        "does that to a hull that is otherwise alike on both sides. Check its diagonals before "
-        "you call it a difference of the parts."
+        f"The outer corner is {abs(by):.2f}° (±{angles.u95_deg:.2f}°) wider on "
+        f"{'starboard' if by > 0 else 'port'} ({angles.port_deg:.1f}° on port, "
+        f"{angles.starboard_deg:.1f}° on starboard), {size(opened.at_toe_mm, job.units)} at the "
+        f"toe: a transom {abs(by) / 2:.2f}° out of square does that to a hull that is otherwise "
+        "alike on both sides. Check its diagonals before you call it a difference of the parts."
+    )
+
+
+def not_a_pair() -> str:
+    """The verdict on two patterns that are no pair as they were photographed."""
+    return (
+        "No verdict: as photographed these are not a port and a starboard pattern. One lay face "
+        "down, or both are of the same side."
     )
