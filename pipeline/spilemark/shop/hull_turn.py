@@ -1,0 +1,106 @@
+"""Whether an unsquare hull explains what a comparison of two patterns found.
+
+On a hull whose transom is out of square by phi (port corner aft), the port
+corner closes by phi and the starboard one opens by phi.  Against lines drawn
+parallel to the boat's centreline, the mirrored starboard pattern is therefore
+turned by -2 phi against port (clockwise seen from above); against lines squared
+off the transom, by +2 phi.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from spilemark.shop.horning import Horning
+
+LineFrom = Literal["centreline", "transom"]
+
+
+class HullShare(StrEnum):
+    """How much of a difference the hull accounts for."""
+
+    NOTHING_TO_EXPLAIN = "nothing to explain"
+    EXPLAINS = "explains"
+    PARTLY = "partly"
+    DOES_NOT = "does not"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HullAgainstPatterns:
+    """The turn that the hull would make, beside the one that was found."""
+
+    expected_deg: float
+    expected_u95_deg: float
+    found_deg: float
+    found_u95_deg: float
+    share: HullShare
+
+    @property
+    def left_deg(self) -> float:
+        """What the hull leaves unexplained."""
+        return self.found_deg - self.expected_deg
+
+    @property
+    def left_u95_deg(self) -> float:
+        """Half-width of its 95 % interval; the tapes and the patterns err independently."""
+        return math.hypot(self.expected_u95_deg, self.found_u95_deg)
+
+
+def hull_against_turn(
+    hull: Horning, turn_deg: float, turn_u95_deg: float, line_from: LineFrom = "centreline"
+) -> HullAgainstPatterns:
+    """Set a hull beside the turn of mirrored starboard against port.
+
+    Parameters
+    ----------
+    hull : Horning
+    turn_deg, turn_u95_deg : float
+        As found by a comparison in the frame of the drawn lines, positive
+        anticlockwise seen from above.
+    line_from : {"centreline", "transom"}
+        What the pencil lines on the patterns were set out from.
+
+    Notes
+    -----
+    Twice the skew: own derivation, checked by skewing a hull's coordinates.
+    """
+    sign = -1.0 if line_from == "centreline" else 1.0
+    return _beside(hull, sign * hull.knees_differ_deg, turn_deg, turn_u95_deg)
+
+
+def hull_against_corners(
+    hull: Horning, port_deg: float, starboard_deg: float, u95_deg: float
+) -> HullAgainstPatterns:
+    """Set a hull beside the angles of the two outer corners, starboard less port.
+
+    Needs no drawn line.  ``u95_deg`` is that of the difference of the two.
+    """
+    return _beside(hull, hull.knees_differ_deg, starboard_deg - port_deg, u95_deg)
+
+
+def _beside(hull: Horning, expected: float, found: float, found_u95: float) -> HullAgainstPatterns:
+    expected_u95 = hull.knees_differ_u95_deg
+    return HullAgainstPatterns(
+        expected_deg=expected,
+        expected_u95_deg=expected_u95,
+        found_deg=found,
+        found_u95_deg=found_u95,
+        share=_share(expected, expected_u95, found, found_u95),
+    )
+
+
+def _share(expected: float, expected_u95: float, found: float, found_u95: float) -> HullShare:
+    hull_is_out = abs(expected) > expected_u95
+    fits = abs(found - expected) <= math.hypot(expected_u95, found_u95)
+    if abs(found) <= found_u95:
+        # The patterns do not differ; a hull that should have made them differ is worth saying.
+        return HullShare.NOTHING_TO_EXPLAIN if fits else HullShare.DOES_NOT
+    if not hull_is_out:
+        return HullShare.CANNOT_TELL if fits else HullShare.DOES_NOT
+    if fits:
+        return HullShare.EXPLAINS
+    return HullShare.PARTLY if expected * found > 0 else HullShare.DOES_NOT
