@@ -200,3 +200,16 @@ def test_laying_on_corner_and_edge_takes_a_motion_out_exactly() -> None:
     motion = np.array([0.001, 0.3, -0.2])
     change = rigid_columns(ring, normals) @ motion
     assert functional @ change == pytest.approx(motion, abs=1e-3)
+
+
+def test_slender_knees_with_shallow_throats_have_their_outer_corner_too() -> None:
+    # The throat is hardly hollow, and the corner across from it is nearly square as well.
+    for sizes in (
+        {"hull_mm": 555.0, "transom_mm": 157.0, "angle_deg": 87.0, "end_mm": 26.0, "throat": 0.4},
+        {"hull_mm": 333.0, "transom_mm": 192.0, "angle_deg": 83.0, "end_mm": 77.0, "throat": 0.2},
+        {"hull_mm": 174.0, "transom_mm": 598.0, "angle_deg": 92.0, "end_mm": 33.0, "throat": 0.3},
+    ):
+        drawn = zoo.knee(side="starboard", **sizes)
+        best = outer_corner_candidates(zoo.outline(drawn))[0]
+        index = zoo.outline(drawn).corners[best.corners[0]].index
+        assert drawn.ring_mm[index] == pytest.approx([100.0, 0.0], abs=0.01)

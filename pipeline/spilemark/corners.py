@@ -40,6 +40,7 @@ LONG_ENOUGH = 0.4
 STRAIGHT_SHARE = 0.003
 """An edge that leaves its chord by less than this share of it is straight."""
 
+_BROKEN_TRUST = 0.5
 _WINDOW_SHARE = 0.008
 _NEAREST_MM = 2.0
 _FURTHEST_MM = 40.0
@@ -56,6 +57,14 @@ class Run:
     chord_mm: float
     hollow: float
     """Median inward distance from the chord, over the chord; below zero where it bulges."""
+    broken: bool
+    """Whether a corner stands within it that is no notch's."""
+
+    @property
+    def trust(self) -> float:
+        """How much it looks like an outer edge, 0..1: full and unbroken, not hollow."""
+        full = 1.0 - max(0.0, self.hollow) / (2 * HOLLOW)
+        return max(full, 0.0) * (_BROKEN_TRUST if self.broken else 1.0)
 
     @property
     def outer(self) -> bool:
@@ -117,15 +126,21 @@ def runs_between(
         # Wood lies on the left of an anticlockwise ring.
         inward = np.array([-chord[1], chord[0]]) / length
         hollow = float(np.median((points - points[0]) @ inward)) / length
-        runs.append(Run(first, last, length, hollow))
+        within = range(first + 1, last + (len(corners) if last <= first else 0))
+        inner = [corners[k % len(corners)].angle_deg for k in within]
+        broken = bool(inner) and max(inner) < INSIDE_DEG
+        runs.append(Run(first, last, length, hollow, broken))
     return tuple(runs)
 
 
 def outer_corner_candidates(outline: Outline) -> tuple[OuterCorner, ...]:
     """Corners between two outer edges, the likeliest first; empty where there is none.
 
-    Each scores by its shorter edge times the sine of the angle between the
-    two: long legs near a right angle.
+    Each scores by its shorter edge times the square of the sine of the angle
+    between the two: long legs near a right angle.  Squared, because without it
+    the corner opposite to the longest side wins whatever its angle, and that
+    side may be a throat which is hardly hollow.  A run that is a little hollow,
+    or has a corner in it, counts for less.
     """
     ring, corners = outline.ring.points_mm, outline.corners
     main = main_corners(ring, corners)
@@ -151,8 +166,9 @@ def _candidate(
     a = ring[corners[before.last].index] - ring[corners[before.first].index]
     b = ring[corners[after.last].index] - ring[corners[after.first].index]
     sine = (a[0] * b[1] - a[1] * b[0]) / (np.linalg.norm(a) * np.linalg.norm(b))
-    score = min(before.chord_mm, after.chord_mm) * float(sine)
-    return [OuterCorner(at, before, after, score)] if score > 0 else []
+    shorter = min(before.chord_mm, after.chord_mm)
+    score = shorter * float(sine) ** 2 * min(before.trust, after.trust)
+    return [OuterCorner(at, before, after, score)] if sine > 0 else []
 
 
 def rivals(candidates: Sequence[OuterCorner]) -> tuple[OuterCorner, ...]:
