@@ -20,8 +20,6 @@ from spilemark.testing import shapes
 from spilemark.uncertainty import u95_datum
 from spilemark_stages.register.reference_line import Options, register
 
-OFF = (-1.0, 1.0)
-
 
 def placed(
     drawn: zoo.Drawn, side: str, *, orientation: int = 1, **lay: object
