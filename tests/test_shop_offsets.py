@@ -171,7 +171,7 @@ def test_refused_with_its_place(
 def test_an_edge_that_vanishes_is_named() -> None:
     outline = polygon([[0, 0], [100, 0], [100, 48], [98, 50], [0, 50]],
                       ("bottom", "right", "clip", "top", "left"))  # fmt: skip
-    with pytest.raises(UsageError, match='nothing of the edge "clip"'):
+    with pytest.raises(UsageError, match='no corner left between "right" and "clip"'):
         move_edges(outline, {"right": EdgeMove(-5.0)})
 
 

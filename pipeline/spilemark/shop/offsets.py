@@ -11,27 +11,19 @@ DETC2005-85513, 2005; there for one amount all round.)
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from spilemark.errors import UsageError
+from spilemark.shop.joints import SAME_MM, Join, MovedEdge, meet, moved_edge
 from spilemark.shop.outlines import Floats, Indices, ShopEdge, ShopOutline
-
-Join = Literal["mitre", "round"]
-
-MITRE_LIMIT = 4.0
-"""A mitred corner stands off its old place by at most this many times the amount, then is cut off."""
 
 LOST_DEPTH = 4.0
 """What vanishes at a tight inside corner lies within this many times the amount of the new line."""
 
-_ARC_STEP_RAD = math.radians(2.0)
-_PARALLEL = 1e-6
-_SAME_MM = 1e-9
 _ON_LINE_MM = 1e-4
 _SLIVER_MM2 = 1e-2
 _LEAST_MM = 0.25
@@ -45,24 +37,6 @@ class EdgeMove:
     """Square to the edge, positive out of the wood; one number, or one for each of its points."""
     along_mm: tuple[float, float] = (0.0, 0.0)
     """Bodily, in x and y."""
-
-
-@dataclass(slots=True)
-class _Steps:
-    """The segments of a ring, one row each, where they are and where they go."""
-
-    at: Floats
-    """(N, 2) first points before the move."""
-    begin: Floats
-    end: Floats
-    heading: Floats
-    """(N, 2) unit vectors along the moved segments."""
-    edge: Indices
-    """(N,) which edge each belongs to."""
-
-    def length(self, row: int) -> float:
-        """Length of a moved segment."""
-        return float(np.hypot(*(self.end[row] - self.begin[row])))
 
 
 @dataclass(slots=True)
@@ -101,10 +75,8 @@ def move_edges(
     intersected by hand where they are not.
     """
     told = {outline.edges.index(outline.edge(name)): move for name, move in moves.items()}
-    steps = _moved_steps(outline, [told.get(k, EdgeMove()) for k in range(len(outline.edges))])
-    raw = _joined(steps, join)
-    clean = _cleared(raw, steps)
-    result = _with_edges(outline, clean)
+    each = [told.get(k, EdgeMove()) for k in range(len(outline.edges))]
+    result = _with_edges(outline, _cleared(_moved_ring(outline, each, join), outline, each))
     _check_holes(result)
     return result
 
@@ -129,102 +101,61 @@ def densified(outline: ShopOutline, step_mm: float = 1.0) -> ShopOutline:
     )
 
 
-def _moved_steps(outline: ShopOutline, moves: list[EdgeMove]) -> _Steps:
-    """Every segment, displaced by its own edge's move."""
-    parts = []
-    for k, (edge, move) in enumerate(zip(outline.edges, moves, strict=True)):
-        points = outline.points_mm[outline.indices(edge)]
-        amount = np.broadcast_to(np.asarray(move.outward_mm, np.float64), len(points))
-        step = np.diff(points, axis=0)
-        length = np.linalg.norm(step, axis=1)
-        keep = length > _SAME_MM
-        heading = step[keep] / length[keep, None]
-        outward = np.stack([heading[:, 1], -heading[:, 0]], axis=-1)
-        along = np.asarray(move.along_mm)
-        begin = points[:-1][keep] + along + amount[:-1][keep, None] * outward
-        end = points[1:][keep] + along + amount[1:][keep, None] * outward
-        parts.append((points[:-1][keep], begin, end, heading, np.full(int(keep.sum()), k)))
-    at, begin, end, heading, edge_of = (np.concatenate(rows) for rows in zip(*parts, strict=True))
-    moved = end - begin
-    size = np.linalg.norm(moved, axis=1)
-    # An amount that changes turns the segment a little; one that shrinks to nothing keeps its way.
-    turned = np.where(
-        size[:, None] > _SAME_MM, moved / np.maximum(size, _SAME_MM)[:, None], heading
-    )
-    return _Steps(at, begin, end, turned, edge_of.astype(np.intp))
-
-
-def _joined(steps: _Steps, join: Join) -> _Tagged:
-    """One closed line through all moved segments."""
-    points: list[Floats] = []
-    tags: list[int] = []
-    count = len(steps.at)
-    for i in range(count):
-        before = i - 1 if i else count - 1
-        corner = _corner(steps, before, i, join)
-        points += corner
-        # Up to its middle a joint belongs to the edge before it.
-        half = (len(corner) - 1) // 2 if len(corner) > 1 else 0
-        tags += [int(steps.edge[before])] * half + [int(steps.edge[i])] * (len(corner) - half)
-    return _Tagged(np.array(points), np.array(tags, dtype=np.intp))
-
-
-def _corner(steps: _Steps, one: int, two: int, join: Join) -> list[Floats]:
-    """Points that lead from the end of a moved segment to the beginning of the next."""
-    leave, arrive, old = steps.end[one], steps.begin[two], steps.at[two]
-    gap = arrive - leave
-    if float(np.hypot(*gap)) < _SAME_MM:
-        return [arrive]
-    d, e = steps.heading[one], steps.heading[two]
-    turn = float(d[0] * e[1] - d[1] * e[0])
-    if abs(turn) < _PARALLEL:
-        return [leave, arrive]
-    past = float(gap[0] * e[1] - gap[1] * e[0]) / turn
-    short = float(gap[0] * d[1] - gap[1] * d[0]) / turn
-    # The two lines meet ``past`` ahead of the one's end and ``short`` after the other's beginning.
-    meet = leave + past * d
-    reach = max(float(np.hypot(*(leave - old))), float(np.hypot(*(arrive - old))))
-    share = MITRE_LIMIT * reach / max(float(np.hypot(*(meet - old))), _SAME_MM)
-    outside = past >= 0.0 >= short
-    if outside and join == "round":
-        arc = _arc(old, leave, arrive)
-        if arc is not None:
-            return arc
-    if -past < 0.5 * steps.length(one) and short < 0.5 * steps.length(two):
-        if share >= 1.0:
-            return [meet]
-        return (
-            [leave + share * past * d, arrive + share * short * e] if outside else [leave, arrive]
+def _moved_ring(outline: ShopOutline, moves: list[EdgeMove], join: Join) -> _Tagged:
+    """One closed line along all moved edges."""
+    edges = [
+        moved_edge(
+            outline.points_mm[outline.indices(edge)],
+            np.broadcast_to(np.asarray(move.outward_mm, np.float64), len(outline.indices(edge))),
+            np.asarray(move.along_mm, np.float64),
+            join,
         )
-    if past < 0.0 < short:
-        # Over the old corner, so that what is cut off is run round the other way.
-        return [leave, old, arrive]
-    return [leave, meet, arrive] if share >= 1.0 else [leave, arrive]
+        for edge, move in zip(outline.edges, moves, strict=True)
+    ]
+    for k in range(len(edges)):
+        before = k - 1 if k else len(edges) - 1
+        old = outline.points_mm[outline.edges[k].start]
+        if before == k:
+            edges[k] = _closed_on_itself(edges[k], old, join)
+            break
+        pair = meet(edges[before], edges[k], old, join)
+        if pair is None:
+            names = f'"{outline.edges[before].name}" and "{outline.edges[k].name}"'
+            raise _crosses(f"has no corner left between {names}", *old)
+        edges[before], edges[k] = pair
+    return _Tagged(
+        np.concatenate([edge.points[:-1] for edge in edges]),
+        np.repeat(np.arange(len(edges)), [len(edge.points) - 1 for edge in edges]),
+    )
 
 
-def _arc(centre: Floats, leave: Floats, arrive: Floats) -> list[Floats] | None:
-    """Points round an old corner; None where the two edges do not move by one amount."""
-    a, b = leave - centre, arrive - centre
-    radius = float(np.hypot(*a))
-    if abs(radius - float(np.hypot(*b))) > 1e-6 * max(radius, 1.0):
-        return None
-    start = math.atan2(a[1], a[0])
-    sweep = math.remainder(math.atan2(b[1], b[0]) - start, math.tau)
-    at = start + sweep * np.linspace(0, 1, max(2, math.ceil(abs(sweep) / _ARC_STEP_RAD) + 1))
-    arc = centre + radius * np.stack([np.cos(at), np.sin(at)], axis=-1)
-    return [leave, *arc[1:-1], arrive]
+def _closed_on_itself(edge: MovedEdge, old: Floats, join: Join) -> MovedEdge:
+    """A ring of one edge: its end joined to its own beginning."""
+    half = len(edge.points) // 2
+    first = MovedEdge(edge.points[: half + 1], edge.real[:half])
+    second = MovedEdge(edge.points[half:], edge.real[half:])
+    pair = meet(second, first, old, join)
+    second, first = pair if pair is not None else (second, first)
+    return MovedEdge(
+        np.concatenate([first.points, second.points[1:]]), np.concatenate([first.real, second.real])
+    )
 
 
-def _cleared(raw: _Tagged, steps: _Steps) -> _Tagged:
+def _cleared(raw: _Tagged, outline: ShopOutline, moves: list[EdgeMove]) -> _Tagged:
     """What the closed line runs round anticlockwise, if that is one piece without pockets."""
     from shapely import LinearRing
 
     if LinearRing(raw.points).is_simple:
         if _signed_area(raw.points) <= 0:
-            raise _nothing_left(steps)
+            raise _nothing_left(outline)
         return raw
-    ring = _one_piece(_kept_faces(raw.points), steps)
-    _check_depth(ring, steps)
+    ring = _one_piece(_kept_faces(raw.points), raw, outline)
+    depth, (x, y) = _deepest_loss(LinearRing(ring), raw, outline)
+    most = max(
+        float(np.abs(move.outward_mm).max()) + float(np.hypot(*move.along_mm)) for move in moves
+    )
+    if depth > max(LOST_DEPTH * most, _LEAST_MM):
+        raise _crosses("runs over itself", x, y)
     return _Tagged(ring, _nearest_edges(ring, raw))
 
 
@@ -233,7 +164,7 @@ def _kept_faces(ring: Floats) -> list[Any]:
     from shapely.ops import polygonize
 
     closed = np.concatenate([ring, ring[:1]])
-    faces = [f for f in polygonize(unary_union(LineString(closed))) if f.area > _SAME_MM]
+    faces = [f for f in polygonize(unary_union(LineString(closed))) if f.area > SAME_MM]
     if not faces:
         return []
     inside = np.array([f.representative_point().coords[0] for f in faces])
@@ -254,14 +185,14 @@ def _windings(points: Floats, ring: Floats) -> Indices:
     return found
 
 
-def _one_piece(pieces: list[Any], steps: _Steps) -> Floats:
+def _one_piece(pieces: list[Any], raw: _Tagged, outline: ShopOutline) -> Floats:
     from shapely import MultiPolygon, Polygon
     from shapely.geometry.polygon import orient
 
     if not pieces:
-        raise _nothing_left(steps)
+        raise _nothing_left(outline)
     if len(pieces) > 1:
-        _, (x, y) = _deepest_loss(MultiPolygon(pieces).boundary, steps)
+        _, (x, y) = _deepest_loss(MultiPolygon(pieces).boundary, raw, outline)
         raise _crosses("falls into pieces", x, y)
     pockets = [Polygon(r) for r in pieces[0].interiors if Polygon(r).area > _SLIVER_MM2]
     if pockets:
@@ -271,27 +202,29 @@ def _one_piece(pieces: list[Any], steps: _Steps) -> Floats:
     return np.asarray(ring.coords)[:-1]
 
 
-def _check_depth(ring: Floats, steps: _Steps) -> None:
-    """Refuse where more than a tight corner vanished: an arm, or a notch."""
-    from shapely import LinearRing
+def _deepest_loss(
+    new: Any, raw: _Tagged, outline: ShopOutline
+) -> tuple[float, tuple[float, float]]:
+    """How far from the new line lies the old one where the moved line was dropped, and where.
 
-    depth, (x, y) = _deepest_loss(LinearRing(ring), steps)
-    moved = float(np.linalg.norm(steps.begin - steps.at, axis=1).max())
-    if depth > max(LOST_DEPTH * moved, _LEAST_MM):
-        raise _crosses("runs over itself", x, y)
+    A tight corner loses what lies within a few times the amount; an arm or a
+    notch that is gone lies farther off.
+    """
+    from shapely import LineString, MultiLineString, distance, points
 
-
-def _deepest_loss(new: Any, steps: _Steps) -> tuple[float, tuple[float, float]]:
-    """Of the segments that are not on the new line, the one farthest from it: how far, and where."""
-    from shapely import distance, points
-
-    middle = (steps.begin + steps.end) / 2.0
-    lost = distance(points(middle), new) > _ON_LINE_MM
-    old = (steps.at + np.roll(steps.at, -1, 0)) / 2.0
-    depth = np.where(lost, distance(points(old), new), 0.0)
+    ahead = np.roll(raw.points, -1, 0)
+    dropped = distance(points((raw.points + ahead) / 2.0), new) > _ON_LINE_MM
+    if not dropped.any():
+        return 0.0, (0.0, 0.0)
+    gone = MultiLineString(
+        [LineString(pair) for pair in zip(raw.points[dropped], ahead[dropped], strict=True)]
+    )
+    p = outline.points_mm
+    old = np.concatenate([p, (p + np.roll(p, -1, 0)) / 2.0])
+    off, lost = distance(points(old), new), distance(points(old), gone)
+    depth = np.where(lost <= off + _ON_LINE_MM, off, 0.0)
     worst = int(np.argmax(depth))
-    x, y = old[worst]
-    return float(depth[worst]), (float(x), float(y))
+    return float(depth[worst]), (float(old[worst, 0]), float(old[worst, 1]))
 
 
 def _nearest_edges(ring: Floats, raw: _Tagged) -> Indices:
@@ -368,8 +301,8 @@ def _crosses(what: str, x: float, y: float) -> UsageError:
     )
 
 
-def _nothing_left(steps: _Steps) -> UsageError:
-    x, y = steps.at.mean(axis=0)
+def _nothing_left(outline: ShopOutline) -> UsageError:
+    x, y = outline.points_mm.mean(axis=0)
     return _crosses("leaves no wood", float(x), float(y))
 
 

@@ -1,0 +1,237 @@
+"""How moved edges are carried on or cut back until they meet again.
+
+Own derivation; where all edges move by one amount it must agree, and is
+checked, with the mitred and round joints of ``shapely.buffer``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.shop.outlines import Floats
+
+Join = Literal["mitre", "round"]
+Bools = NDArray[np.bool_]
+
+MITRE_LIMIT = 4.0
+"""A mitred corner stands off its old place by about this many times the amount at most."""
+
+SAME_MM = 1e-9
+_ARC_STEP_RAD = math.radians(2.0)
+_PARALLEL = 1e-6
+_RUNS_ON_RAD = math.radians(30.0)
+"""Neighbours that turn by less run on smoothly: between unlike amounts stands a step."""
+_SEARCH = 6.0
+"""Two edges are looked at for where they cross over this many times the amount, and 5 mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class MovedEdge:
+    """An edge where it goes: its segments with a joint at each point between."""
+
+    points: Floats
+    """(M, 2)"""
+    real: Bools
+    """(M - 1,) False for the way there and back over an old point, at a tight inside curve."""
+
+    @property
+    def heading_first(self) -> Floats:
+        """Unit vector along the first segment."""
+        return _unit(self.points[1] - self.points[0])
+
+    @property
+    def heading_last(self) -> Floats:
+        """Unit vector along the last segment."""
+        return _unit(self.points[-1] - self.points[-2])
+
+
+def moved_edge(old: Floats, outward_mm: Floats, along_mm: Floats, join: Join) -> MovedEdge:
+    """Move an edge (M, 2) square to itself by an amount (M,) at each point, and bodily.
+
+    Points that lie on each other count once.
+    """
+    keep = np.concatenate([[True], np.linalg.norm(np.diff(old, axis=0), axis=1) > SAME_MM])
+    old, outward_mm = old[keep], outward_mm[keep]
+    step = np.diff(old, axis=0)
+    heading = step / np.linalg.norm(step, axis=1)[:, None]
+    outward = np.stack([heading[:, 1], -heading[:, 0]], axis=-1)
+    begin = old[:-1] + along_mm + outward_mm[:-1, None] * outward
+    end = old[1:] + along_mm + outward_mm[1:, None] * outward
+    points, real = [begin[0]], []
+    for i in range(len(begin) - 1):
+        middle, over_old = _bend(begin[i : i + 2], end[i : i + 2], old[i + 1] + along_mm, join)
+        points += middle
+        real += [True, False, False] if over_old else [True] * len(middle)
+    return MovedEdge(np.array([*points, end[-1]]), np.array([*real, True], dtype=np.bool_))
+
+
+def meet(
+    one: MovedEdge, two: MovedEdge, old: Floats, join: Join
+) -> tuple[MovedEdge, MovedEdge] | None:
+    """Carry two edges on, or cut them back, to a common end; None where they cannot meet.
+
+    Parameters
+    ----------
+    one, two : MovedEdge
+        In ring order.
+    old : (2,)
+        The corner before the move.
+    """
+    leave, arrive = one.points[-1], two.points[0]
+    if float(np.hypot(*(arrive - leave))) < SAME_MM:
+        return one, two
+    d, e = one.heading_last, two.heading_first
+    crossing = _lines_meet(leave, d, arrive, e)
+    reach = max(float(np.hypot(*(leave - old))), float(np.hypot(*(arrive - old))))
+    if crossing is not None and crossing[0] >= 0.0 >= crossing[1]:
+        return _linked(one, two, _outside(leave, d, arrive, e, crossing, old, join))
+    found = _cut_back(one, two, reach)
+    if found is not None:
+        return found
+    if crossing is not None and crossing[0] < 0.0 < crossing[1]:
+        # Over the old corner, so that what is cut off is run round the other way and clears itself.
+        return _linked(one, two, [leave, old, arrive])
+    runs_on = float(d @ e) > math.cos(_RUNS_ON_RAD)
+    return _linked(one, two, [leave, arrive]) if runs_on else None
+
+
+def _bend(begin: Floats, end: Floats, old: Floats, join: Join) -> tuple[list[Floats], bool]:
+    """Points between two moved segments, and whether they lead over the old point."""
+    leave, arrive = end[0], begin[1]
+    if float(np.hypot(*(arrive - leave))) < SAME_MM:
+        return [arrive], False
+    d, e = end[0] - begin[0], end[1] - begin[1]
+    room = 0.5 * np.array([float(np.hypot(*d)), float(np.hypot(*e))])
+    if room.min() < SAME_MM:
+        return [leave, arrive], False
+    d, e = _unit(d), _unit(e)
+    crossing = _lines_meet(leave, d, arrive, e)
+    if crossing is None:
+        return [leave, arrive], False
+    past, short = crossing
+    if past >= 0.0 >= short:
+        return _outside(leave, d, arrive, e, crossing, old, join), False
+    if -past < room[0] and short < room[1]:
+        return [leave + past * d], False
+    # As in ``meet``: clears itself.
+    return [leave, old, arrive], True
+
+
+def _lines_meet(leave: Floats, d: Floats, arrive: Floats, e: Floats) -> tuple[float, float] | None:
+    """How far ahead of ``leave`` and after ``arrive`` two lines cross; None where parallel."""
+    turn = float(d[0] * e[1] - d[1] * e[0])
+    if abs(turn) < _PARALLEL:
+        return None
+    gap = arrive - leave
+    past = float(gap[0] * e[1] - gap[1] * e[0]) / turn
+    return past, float(gap[0] * d[1] - gap[1] * d[0]) / turn
+
+
+def _outside(
+    leave: Floats,
+    d: Floats,
+    arrive: Floats,
+    e: Floats,
+    crossing: tuple[float, float],
+    old: Floats,
+    join: Join,
+) -> list[Floats]:
+    """Points round an outside corner: an arc, the crossing, or a cut across a needle."""
+    if join == "round":
+        arc = _arc(old, leave, arrive)
+        if arc is not None:
+            return arc
+    past, short = crossing
+    tip = leave + past * d
+    reach = max(float(np.hypot(*(leave - old))), float(np.hypot(*(arrive - old))))
+    share = MITRE_LIMIT * reach / max(float(np.hypot(*(tip - old))), SAME_MM)
+    if share >= 1.0:
+        return [tip]
+    return [leave + share * past * d, arrive + share * short * e]
+
+
+def _arc(centre: Floats, leave: Floats, arrive: Floats) -> list[Floats] | None:
+    """Points round an old corner; None where the two edges do not move by one amount."""
+    a, b = leave - centre, arrive - centre
+    radius = float(np.hypot(*a))
+    if abs(radius - float(np.hypot(*b))) > 1e-6 * max(radius, 1.0):
+        return None
+    start = math.atan2(a[1], a[0])
+    sweep = math.remainder(math.atan2(b[1], b[0]) - start, math.tau)
+    at = start + sweep * np.linspace(0, 1, max(2, math.ceil(abs(sweep) / _ARC_STEP_RAD) + 1))
+    arc = centre + radius * np.stack([np.cos(at), np.sin(at)], axis=-1)
+    return [leave, *arc[1:-1], arrive]
+
+
+def _cut_back(one: MovedEdge, two: MovedEdge, reach: float) -> tuple[MovedEdge, MovedEdge] | None:
+    """Cut two edges back to where they cross next to their corner, each first carried on a little."""
+    ahead = one.points[-1] + MITRE_LIMIT * reach * one.heading_last
+    behind = two.points[0] - MITRE_LIMIT * reach * two.heading_first
+    a = np.concatenate([one.points, ahead[None]])
+    b = np.concatenate([behind[None], two.points])
+    far = _SEARCH * reach + 5.0
+    i = np.flatnonzero(np.append(one.real, True) & (_to_end(a)[1:] < far))
+    j = np.flatnonzero(np.concatenate([[True], two.real]) & (_to_end(b[::-1])[::-1][:-1] < far))
+    hits = _segments_cross(a[i], a[i + 1], b[j], b[j + 1])
+    if not len(hits):
+        return None
+    # The one that takes the shortest way along both from where they ended.
+    la, lb = _from_start(a), _from_start(b)
+    cost = [
+        abs(la[-2] - la[i[m]] - u * (la[i[m] + 1] - la[i[m]]))
+        + abs(lb[j[n]] + v * (lb[j[n] + 1] - lb[j[n]]) - lb[1])
+        for m, n, u, v in hits
+    ]
+    m, n, u, _ = hits[int(np.argmin(cost))]
+    m, n = int(i[m]), int(j[n])
+    tip = a[m] + u * (a[m + 1] - a[m])
+    # An edge that is carried straight on has no point any more where it ended.
+    m, n = min(m, len(one.points) - 2), max(n, 1)
+    return (
+        MovedEdge(np.concatenate([a[: m + 1], tip[None]]), one.real[: m + 1]),
+        MovedEdge(np.concatenate([tip[None], b[n + 1 :]]), two.real[n - 1 :]),
+    )
+
+
+def _segments_cross(
+    a: Floats, a_end: Floats, b: Floats, b_end: Floats
+) -> list[tuple[int, int, float, float]]:
+    """Pairs (row of a, row of b, share along each) of segments that cross."""
+    d, e = (a_end - a)[:, None], (b_end - b)[None]
+    gap = b[None] - a[:, None]
+    turn = d[..., 0] * e[..., 1] - d[..., 1] * e[..., 0]
+    scale = np.linalg.norm(d, axis=-1) * np.linalg.norm(e, axis=-1)
+    steep = np.abs(turn) > _PARALLEL * scale
+    safe = np.where(steep, turn, 1.0)
+    u = (gap[..., 0] * e[..., 1] - gap[..., 1] * e[..., 0]) / safe
+    v = (gap[..., 0] * d[..., 1] - gap[..., 1] * d[..., 0]) / safe
+    lets_in = 1e-9
+    hit = steep & (u >= -lets_in) & (u <= 1 + lets_in) & (v >= -lets_in) & (v <= 1 + lets_in)
+    return [(int(m), int(n), float(u[m, n]), float(v[m, n])) for m, n in np.argwhere(hit)]
+
+
+def _linked(one: MovedEdge, two: MovedEdge, between: list[Floats]) -> tuple[MovedEdge, MovedEdge]:
+    """Lead an edge through points to the next; its own last point lies on the way to the first."""
+    flags = np.ones(len(between) - 1, dtype=np.bool_)
+    return (
+        MovedEdge(np.array([*one.points[:-1], *between]), np.concatenate([one.real, flags])),
+        MovedEdge(np.concatenate([between[-1][None], two.points[1:]]), two.real),
+    )
+
+
+def _from_start(points: Floats) -> Floats:
+    return np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+
+
+def _to_end(points: Floats) -> Floats:
+    along = _from_start(points)
+    return np.asarray(along[-1] - along)
+
+
+def _unit(vector: Floats) -> Floats:
+    return np.asarray(vector / max(float(np.hypot(*vector)), SAME_MM))
