@@ -1,0 +1,322 @@
+"""report.json, schema 1: everything that was measured, for other programs and for later.
+
+Lengths are millimetres rounded to a ten-thousandth, rings do not repeat their
+first point, what is not known is null.  Equal results give equal bytes.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.errors import CannotWrite
+from spilemark.records import (
+    Alignment,
+    Edge,
+    JobFacts,
+    Note,
+    RegisteredPattern,
+    SideComparison,
+    View,
+)
+from spilemark.results import JobResult
+from spilemark.uncertainty import budget, u95_datum, u95_fit
+from spilemark.wording import CAUTIONS, doubt_of, fixed_words
+
+SCHEMA = 1
+_DIGITS = 4
+
+
+def write_report(result: JobResult, folder: Path) -> Path:
+    """Write ``report.json``.
+
+    Raises
+    ------
+    CannotWrite
+        The disk refuses.
+    """
+    path = folder / "report.json"
+    text = json.dumps(report(result), ensure_ascii=False, allow_nan=False, indent=None)
+    try:
+        path.write_text(text + "\n", encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise CannotWrite(
+            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
+        ) from error
+    return path
+
+
+def report(result: JobResult) -> dict[str, Any]:
+    """The whole report as plain data."""
+    frames = {p.frame for p in result.patterns.values()}
+    return {
+        "schema": SCHEMA,
+        "units": "mm",
+        "frame": frames.pop() if len(frames) == 1 else "pattern",
+        "job": _job(result.facts),
+        "patterns": {str(side): _pattern(p, result) for side, p in result.patterns.items()},
+        "comparison": None if result.comparison is None else _comparison(result.comparison),
+        "cards": _cards(result),
+        "notes": [_note(note) for note in result.notes],
+        "cautions": list(CAUTIONS),
+        "provenance": {
+            "photos": [
+                {
+                    "name": straight.photo.path.name,
+                    "sha256": straight.photo.sha256,
+                    "arm": arm,
+                    "width_px": straight.photo.width_px,
+                    "height_px": straight.photo.height_px,
+                    "orientation": straight.photo.orientation,
+                    "lens_from": straight.lens.basis,
+                }
+                for arm, group in result.photos.items()
+                for straight in group
+            ],
+            "options": _plain(result.options),
+            "versions": dict(result.versions),
+            "card_set": result.card_set.name,
+        },
+    }
+
+
+def _job(facts: JobFacts) -> dict[str, Any]:
+    table = {f.name: getattr(facts, f.name) for f in dataclasses.fields(facts)}
+    return {key: _plain(value) for key, value in table.items()}
+
+
+def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
+    outline, ring = pattern.outline, pattern.outline.ring
+    scale = result.survey.scale
+    doubt = doubt_of(pattern)
+    lines = outline.of_role("centreline")
+    spread = np.sqrt(np.maximum(np.diag(pattern.covariance), 0.0))
+    return {
+        "measured": pattern.measured,
+        "face": pattern.face,
+        "frame": pattern.frame,
+        "datum": pattern.datum,
+        "outline_mm": _points(ring.points_mm),
+        "sigma_mm": _numbers(ring.sigma_mm),
+        "u95_fit_mm": _numbers(u95_fit(ring)),
+        "u95_datum_mm": _numbers(u95_datum(pattern)),
+        "seen": [bool(flag) for flag in ring.seen],
+        "holes_mm": [_points(hole.points_mm) for hole in outline.of_role("hole")],
+        "holes_u95_fit_mm": [
+            _numbers(u95_fit(hole, fitted_on=ring)) for hole in outline.of_role("hole")
+        ],
+        "marks_mm": [_ends(mark.points_mm) for mark in outline.of_role("mark")],
+        "centreline_mm": _ends(_straight(lines[0].points_mm)) if lines else None,
+        "centreline_offset_mm": _number(pattern.centreline_offset_mm),
+        "corners_mm": _corners(pattern),
+        "corner_angles_deg": {
+            name: _number(corner.angle_deg, 2)
+            for name, corner in zip(_corners(pattern), outline.corners, strict=True)
+        },
+        "edges": [_edge(edge) for edge in outline.edges],
+        "scale": {
+            "basis": str(scale.basis),
+            "words": scale.words,
+            "sigma_relative": _number(scale.sigma_relative, 7),
+            "print_scale": [_number(v, 6) for v in scale.print_scale],
+        },
+        "registration": {
+            "angle_sigma_rad": _number(spread[0], 7),
+            "offset_sigma_mm": _number(spread[1]),
+            "along_sigma_mm": _number(spread[2]),
+        },
+        "seen_percent": _number(100 * outline.seen_fraction, 2),
+        "u95_worst_fit_mm": _number(doubt.shape_mm),
+        "u95_worst_datum_mm": _number(doubt.frame_mm),
+        "fixed_words": fixed_words(doubt.shape_mm, result.facts),
+        "photos": [view.straight.photo.path.name for view in outline.views],
+        "budget": _budget(pattern, "datum"),
+        "budget_fit": _budget(pattern, "fit"),
+    }
+
+
+def _budget(pattern: RegisteredPattern, after: Any) -> list[dict[str, Any]]:
+    return [
+        {"cause": c.cause, "u95_mm_at_worst": _number(c.u95_mm)}
+        for c in budget(pattern, after=after)
+    ]
+
+
+def _corners(pattern: RegisteredPattern) -> dict[str, list[float | None]]:
+    """Corners by name; corners without one of their own are numbered."""
+    found: dict[str, list[float | None]] = {}
+    for k, corner in enumerate(pattern.outline.corners):
+        name = corner.name or f"corner {k + 1}"
+        if name in found:
+            name = f"{name} ({k + 1})"
+        found[name] = _points(pattern.outline.ring.points_mm[corner.index][None])[0]
+    return found
+
+
+def _edge(edge: Edge) -> dict[str, Any]:
+    return {
+        "name": edge.name,
+        "from": edge.start,
+        "to": edge.stop,
+        "length_mm": _number(edge.length_mm),
+        "straight": edge.straight,
+    }
+
+
+def _comparison(comparison: SideComparison) -> dict[str, Any]:
+    first, rigid = comparison.alignments[0], comparison.rigid
+    return {
+        "datum": first.datum,
+        "tolerance_mm": _number(comparison.tolerance_mm),
+        "stations": _stations(first),
+        "rigid": {
+            "turn_deg": _number(rigid.turn_deg, 5),
+            "turn_u95_deg": _number(rigid.turn_u95_deg, 5),
+            "shift_mm": [_number(v) for v in rigid.shift_mm],
+            "shift_u95_mm": [_number(v) for v in rigid.shift_u95_mm],
+            "rack_named": rigid.rack_named,
+        },
+        "verdict": comparison.verdict,
+        "one_part_serves_both": comparison.one_part_serves_both,
+        "take_off": [
+            {
+                "side": str(t.side),
+                "edge": t.edge,
+                "from_mm": _number(t.from_mm, 1),
+                "to_mm": _number(t.to_mm, 1),
+                "most_mm": _number(t.most_mm),
+            }
+            for t in comparison.take_off
+        ],
+        "alignments": [
+            {
+                "datum": a.datum,
+                "turn_deg": _number(math.degrees(a.turn_rad), 5),
+                "shift_mm": [_number(v) for v in a.shift_mm],
+                "gap_mm": _numbers(a.gap_mm),
+                "u95_mm": _numbers(a.u95_mm),
+                "stations": _stations(a),
+            }
+            for a in comparison.alignments
+        ],
+        "edges": [
+            {
+                "name": e.name,
+                "port_length_mm": _number(e.port_length_mm),
+                "starboard_length_mm": _number(e.starboard_length_mm),
+                "difference_u95_mm": _number(e.u95_mm),
+            }
+            for e in comparison.edges
+        ],
+        "corners": [
+            {
+                "name": c.name,
+                "port_deg": _number(c.port_deg, 3),
+                "starboard_deg": _number(c.starboard_deg, 3),
+                "difference_u95_deg": _number(c.u95_deg, 3),
+            }
+            for c in comparison.corners
+        ],
+        "area_mm2": [_number(a, 1) for a in comparison.area_mm2],
+    }
+
+
+def _stations(alignment: Alignment) -> list[dict[str, Any]]:
+    return [
+        {
+            "s_mm": _number(s.s_mm, 1),
+            "edge": s.edge,
+            "at_mm": [_number(v) for v in s.at_mm],
+            "gap_mm": _number(s.gap_mm),
+            "u95_mm": _number(s.u95_mm),
+            "verdict": str(s.verdict),
+        }
+        for s in alignment.stations
+    ]
+
+
+def _cards(result: JobResult) -> list[dict[str, Any]]:
+    return [_view_cards(view) for view in result.survey.views]
+
+
+def _view_cards(view: View) -> dict[str, Any]:
+    return {
+        "photo": view.straight.photo.path.name,
+        "residual_rms_px": _number(view.residual_rms_px),
+        "face_height_mm": _number(view.plane.height_mm),
+        "lens": [_number(v, 7) for v in view.plane.lens],
+        "cards": [
+            {
+                "name": card.name,
+                "crossings": len(card.kept),
+                "kept": int(card.kept.sum()),
+                "residual_rms_px": _number(
+                    float(np.sqrt((card.residuals_px[card.kept] ** 2).mean()))
+                    if card.kept.any()
+                    else math.nan
+                ),
+                "lift_mm": _number(card.lift_mm),
+                "bow_mm": _number(card.bow_mm),
+            }
+            for card in view.cards
+        ],
+    }
+
+
+def _note(note: Note) -> dict[str, Any]:
+    return {
+        "code": note.code,
+        "severity": note.severity,
+        "text": note.text,
+        "value": _number(note.value),
+        "unit": note.unit,
+        "at_mm": None if note.at_mm is None else [_number(v) for v in note.at_mm],
+        "at_px": None if note.at_px is None else [_number(v, 1) for v in note.at_px],
+        "photo": note.photo or None,
+    }
+
+
+def _straight(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A line's straight mean between its ends."""
+    middle = points.mean(axis=0)
+    along = np.linalg.svd(points - middle, full_matrices=False)[2][0]
+    reach = (points - middle) @ along
+    return np.asarray(middle + np.outer([reach[0], reach[-1]], along))
+
+
+def _ends(points: NDArray[np.float64]) -> list[list[float | None]]:
+    return _points(points[[0, -1]])
+
+
+def _points(points: NDArray[np.float64]) -> list[list[float | None]]:
+    return [[_number(x), _number(y)] for x, y in points]
+
+
+def _numbers(values: NDArray[np.float64]) -> list[float | None]:
+    return [_number(v) for v in values]
+
+
+def _number(value: float | None, digits: int = _DIGITS) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits) + 0.0
+
+
+def _plain(value: Any) -> Any:
+    """Dates, paths, enumerations and tuples as JSON has them."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, str) or value is None or isinstance(value, bool | int):
+        return str(value) if isinstance(value, str) else value
+    if isinstance(value, float):
+        return _number(value, 6)
+    if isinstance(value, Sequence):
+        return [_plain(v) for v in value]
+    return str(value)

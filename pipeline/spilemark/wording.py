@@ -1,0 +1,95 @@
+"""Words that must be the same wherever they stand: sheets, report, terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+
+from spilemark.records import JobFacts, RegisteredPattern, ScaleBasis, ScaleStatement, Side
+from spilemark.uncertainty import u95_datum, u95_fit
+from spilemark.units import format_length
+
+CHECK_BARS = (
+    "Measure the check bars in both directions before cutting. If they are wrong, do not cut."
+)
+STRUCTURE = (
+    "This reproduces a shape. It does not size a structural part: follow the designer, class rules"
+    " or surveyor."
+)
+HULL = "A pattern is only as true as the hull was when it was scribed: level, wind and square it first."
+DUST = "Wood dust harms the lungs: extract it at the source and wear a fitted mask."
+CAUTIONS = (CHECK_BARS, HULL, STRUCTURE, DUST)
+
+SIDE_WORDS = {Side.PORT: "PORT", Side.STARBOARD: "STARBOARD", Side.SINGLE: "CENTRE"}
+TRUST = {
+    ScaleBasis.BATTEN: "the best basis",
+    ScaleBasis.TAPED: "a good basis",
+    ScaleBasis.BAR: "a fair basis",
+    ScaleBasis.NOMINAL: "NO absolute size is claimed",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """The single figures of one pattern, mm, 95 %."""
+
+    shape_mm: float
+    """Worst over the seen outline, after the best rigid fit."""
+    frame_mm: float
+    """Worst over the seen outline, in the frame of its line."""
+
+
+def doubt_of(pattern: RegisteredPattern) -> Doubt:
+    """Half-widths at the worst seen point."""
+    ring = pattern.outline.ring
+    seen = ring.seen if ring.seen.any() else ~ring.seen
+    return Doubt(float(u95_fit(ring)[seen].max()), float(u95_datum(pattern)[seen].max()))
+
+
+def fixed_words(mm: float, facts: JobFacts) -> str:
+    """What stands with a single figure of doubt, everywhere."""
+    size = f"{mm:.2f} mm" if facts.units == "mm" else f'{mm / 25.4:.3f}"'
+    return (
+        f"±{size} (95 %) for the pattern as it lay on the bench. Not included: the scribing itself"
+        " (often 1 to 2 mm), the hull, this paper."
+    )
+
+
+def scale_words(scale: ScaleStatement) -> str:
+    """Scale basis and how far it is trusted."""
+    if scale.basis is ScaleBasis.NOMINAL:
+        return f"Scale: {scale.words}. {TRUST[scale.basis]}: check bars of the cards were not measured."
+    percent = 196.0 * scale.sigma_relative
+    return f"Scale: {scale.words}; size good to ±{percent:.2f} % (95 %), {TRUST[scale.basis]}."
+
+
+def datum_words(pattern: RegisteredPattern, facts: JobFacts) -> str:
+    """What x = 0 is."""
+    if pattern.datum != "centreline":
+        return "No reference line: x and y are counted from the outer corner along the hull edge."
+    if pattern.side is Side.SINGLE:
+        return "The long-dashed line is the boat's centreline."
+    if pattern.centreline_offset_mm is None:
+        return (
+            "The long-dashed line is the pencil line; its distance from the boat's centreline was"
+            " not stated."
+        )
+    offset = format_length(abs(pattern.centreline_offset_mm), facts.units)
+    return f"The long-dashed line is the pencil line, {offset} from the boat's centreline."
+
+
+def photo_words(pattern: RegisteredPattern) -> str:
+    """How much of it was seen, in how many photos."""
+    count = len(pattern.outline.views)
+    photos = "1 photo" if count == 1 else f"{count} photos"
+    return f"{100 * pattern.outline.seen_fraction:.0f} % of the outline seen, in {photos}."
+
+
+def date_words(facts: JobFacts) -> str:
+    """The job's own date."""
+    return "no date given" if facts.date is None else facts.date.isoformat()
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """Lines of at most ``width`` characters."""
+    return textwrap.wrap(text, width)

@@ -1,0 +1,1 @@
+"""Stage ``write_template``: one drawing, transcribed into files."""

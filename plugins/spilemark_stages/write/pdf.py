@@ -1,0 +1,103 @@
+"""Plug-in "pdf": a template as one true-size PDF page, as large as the part needs.
+
+Asks viewers not to scale (``/PrintScaling /None``, ISO 32000-1:2008, table
+150), embeds its fonts and holds no clock: equal templates give equal bytes.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from reportlab.pdfbase.pdfmetrics import getRegisteredFontNames, registerFont
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+from spilemark.errors import CannotWrite
+from spilemark.frames import mm_to_pdf
+from spilemark.hookspecs import hookimpl
+from spilemark.ink_files import PT_PER_MM
+from spilemark.records import Floats, Label, Stroke, Template
+from spilemark_stages.write.styles import PENS
+
+_FACE = "Vera"
+
+
+@hookimpl
+def write_template(
+    template: Template,
+    folder: Path,
+    options: Any,  # noqa: ARG001 - it has none
+) -> tuple[Path, ...]:
+    """Write ``<name>.pdf``."""
+    path = folder / f"{template.name}.pdf"
+    try:
+        path.write_bytes(pdf_bytes(template))
+    except OSError as error:
+        raise CannotWrite(
+            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
+        ) from error
+    return (path,)
+
+
+def pdf_bytes(template: Template) -> bytes:
+    """The drawing as a PDF of one page."""
+    if _FACE not in getRegisteredFontNames():
+        registerFont(TTFont(_FACE, "Vera.ttf"))
+    size = (template.width_mm * PT_PER_MM, template.height_mm * PT_PER_MM)
+    canvas = Canvas("", pagesize=size, invariant=1, pageCompression=1)
+    canvas.setTitle(template.title)
+    canvas.setAuthor("")
+    canvas.setCreator("spilemark")
+    canvas.setProducer("spilemark")
+    canvas.setSubject("; ".join(f"{k}: {v}" for k, v in template.provenance.items()))
+    canvas.setViewerPreference("PrintScaling", "None")
+    for stroke in template.strokes:
+        draw_stroke(canvas, stroke, template)
+    for label in template.labels:
+        draw_label(canvas, label, template)
+    canvas.showPage()
+    return bytes(canvas.getpdfdata())
+
+
+def draw_stroke(canvas: Canvas, stroke: Stroke, template: Template) -> None:
+    """Ink one stroke."""
+    pen = PENS[stroke.style]
+    canvas.setStrokeGray(pen.grey)
+    canvas.setLineWidth(pen.width_mm * PT_PER_MM)
+    canvas.setLineJoin(1)
+    canvas.setDash([d * PT_PER_MM for d in pen.dash_mm])
+    path = canvas.beginPath()
+    for k, segment in enumerate(stroke.segments):
+        points = _page(segment, template)
+        if k == 0:
+            path.moveTo(*points[0])
+        if len(points) == 2:
+            path.lineTo(*points[1])
+        else:
+            path.curveTo(*points[1:].ravel())
+    if stroke.closed:
+        path.close()
+    canvas.drawPath(path, stroke=1, fill=0)
+
+
+def draw_label(canvas: Canvas, label: Label, template: Template) -> None:
+    """Set one line of words."""
+    x, y = _page(np.array([label.at_mm]), template)[0]
+    canvas.saveState()
+    canvas.setFillGray(0)
+    canvas.setFont(_FACE, label.height_mm * PT_PER_MM)
+    canvas.translate(x, y)
+    canvas.rotate(label.turn_deg)
+    draw = {
+        "start": canvas.drawString,
+        "middle": canvas.drawCentredString,
+        "end": canvas.drawRightString,
+    }
+    draw[label.anchor](0, 0, label.text)
+    canvas.restoreState()
+
+
+def _page(points: Floats, template: Template) -> Floats:
+    return mm_to_pdf(points, left_mm=template.left_mm, bottom_mm=template.bottom_mm)
