@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import Polygon
+from shapely import LineString, MultiPoint, Polygon
 from shop_zoo import knee, polygon, rectangle
 
 from spilemark.errors import UsageError
@@ -134,6 +134,23 @@ def test_an_amount_that_changes_along_the_edge() -> None:
     assert moved.points_mm[moved.edge("top").start] == pytest.approx([100, 52], abs=1e-9)
     assert moved.points_mm[moved.edge("top").stop] == pytest.approx([0, 55], abs=1e-9)
     assert area(moved) == pytest.approx(5000 + 350)
+
+
+@given(st.lists(st.floats(-5, 5), min_size=5, max_size=5))
+@settings(max_examples=15)
+def test_a_noisy_outline_keeps_its_edges(amounts: list[float]) -> None:
+    outline = knee(noise=0.05, step=1.0)
+    told = {e.name: EdgeMove(a) for e, a in zip(outline.edges, amounts, strict=True)}
+    moved = move_edges(outline, told)
+    assert Polygon(moved.points_mm).is_valid
+    for before, after in zip(outline.edges, moved.edges, strict=True):
+        assert before.name == after.name
+        # The middle of each edge lies off its old place by its own amount, within the noise.
+        line = LineString(outline.points_mm[outline.indices(before)])
+        middle = moved.points_mm[moved.indices(after)]
+        middle = middle[len(middle) // 3 : 2 * len(middle) // 3]
+        off = line.distance(MultiPoint(middle))
+        assert off == pytest.approx(abs(told[before.name].outward_mm), abs=0.35)
 
 
 def test_a_needle_corner_is_cut_off_but_never_inside_the_amount() -> None:

@@ -175,8 +175,8 @@ def _cut_back(one: MovedEdge, two: MovedEdge, reach: float) -> tuple[MovedEdge, 
     a = np.concatenate([one.points, ahead[None]])
     b = np.concatenate([behind[None], two.points])
     far = _SEARCH * reach + 5.0
-    i = np.flatnonzero(np.append(one.real, True) & (_to_end(a)[1:] < far))
-    j = np.flatnonzero(np.concatenate([[True], two.real]) & (_to_end(b[::-1])[::-1][:-1] < far))
+    i = np.flatnonzero(np.append(one.real, True) & _within(far, a[1:], one.points[-1]))
+    j = np.flatnonzero(np.concatenate([[True], two.real]) & _within(far, b[:-1], two.points[0]))
     hits = _segments_cross(a[i], a[i + 1], b[j], b[j + 1])
     if not len(hits):
         return None
@@ -228,9 +228,8 @@ def _from_start(points: Floats) -> Floats:
     return np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
 
 
-def _to_end(points: Floats) -> Floats:
-    along = _from_start(points)
-    return np.asarray(along[-1] - along)
+def _within(far: float, points: Floats, place: Floats) -> Bools:
+    return np.asarray(np.linalg.norm(points - place, axis=1) < far)
 
 
 def _unit(vector: Floats) -> Floats:
