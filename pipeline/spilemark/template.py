@@ -7,6 +7,7 @@ to the sheet.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -122,7 +123,7 @@ def _open(line: Polyline, style: str) -> Stroke:
     points = line.points_mm
     if style == "centreline":
         points = _straight(points)
-    segments = tuple(np.stack([a, b]) for a, b in zip(points[:-1], points[1:], strict=True))
+    segments = tuple(np.stack([a, b]) for a, b in itertools.pairwise(points))
     return Stroke(style=style, segments=segments, closed=False, name=line.name)  # type: ignore[arg-type]
 
 
@@ -148,7 +149,7 @@ def _unseen(ring: Polyline) -> list[Stroke]:
         elif run:
             around = np.arange(run[0] - 1, run[-1] + 2) % count
             points = ring.points_mm[around]
-            pairs = zip(points[:-1], points[1:], strict=True)
+            pairs = itertools.pairwise(points)
             segments = tuple(np.stack([a, b]) for a, b in pairs)
             strokes.append(Stroke(style="guessed", segments=segments, closed=False))
             run = []
@@ -160,7 +161,7 @@ def _segment(a: tuple[float, float], b: tuple[float, float]) -> Floats:
 
 
 def _line(style: str, name: str, *points: tuple[float, float]) -> Stroke:
-    pairs = zip(points[:-1], points[1:], strict=True)
+    pairs = itertools.pairwise(points)
     segments = tuple(_segment(a, b) for a, b in pairs)
     return Stroke(style=style, segments=segments, closed=False, name=name)  # type: ignore[arg-type]
 
@@ -178,10 +179,14 @@ def _check_square(left: float, bottom: float) -> tuple[list[Stroke], list[Label]
         _line("check", "bar-4in-across", (x, y - 6), (x + CHECK_IN_MM, y - 6)),
         _line("check", "bar-4in-along", (x - 6, y), (x - 6, y + CHECK_IN_MM)),
     ]
-    for at in (x, x + CHECK_IN_MM):
-        strokes.append(_line("check", "tick", (at, y - 6 - tick), (at, y - 6 + tick)))
-    for at in (y, y + CHECK_IN_MM):
-        strokes.append(_line("check", "tick", (x - 6 - tick, at), (x - 6 + tick, at)))
+    strokes += [
+        _line("check", "tick", (at, y - 6 - tick), (at, y - 6 + tick))
+        for at in (x, x + CHECK_IN_MM)
+    ]
+    strokes += [
+        _line("check", "tick", (x - 6 - tick, at), (x - 6 + tick, at))
+        for at in (y, y + CHECK_IN_MM)
+    ]
     diagonal = math.hypot(full, full)
     labels = [
         Label(text="100 mm", at_mm=(x + full / 2, y + 1.5), height_mm=3.4, anchor="middle"),
