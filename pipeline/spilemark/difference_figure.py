@@ -20,12 +20,13 @@ _FONT = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, Arial, sans-serif"
 _BLUE, _ORANGE = "#0b5cad", "#c8620a"
 _MARGIN_MM = 45.0
 _TOP_MM = 52.0
-_BOTTOM_MM = 40.0
+_BOTTOM_MM = 56.0
 _FACTORS = (1, 2, 5, 10, 20, 50, 100)
 _LARGEST_DRAWN_MM = 24.0
 _LETTERS = {Verdict.SAME: "", Verdict.DIFFERENT: "D", Verdict.CANNOT_TELL: "?"}
 _MOST_NUMBERS = 8
 _APART_MM = 42.0
+_SIDEWAYS = 0.4
 
 
 def write_difference_figure(comparison: SideComparison, facts: JobFacts, folder: Path) -> Path:
@@ -184,16 +185,17 @@ class _Figure:
 
     def _number(self, station: Station) -> None:
         normal = np.array(station.normal)
-        limit = _LARGEST_DRAWN_MM
-        out = min(self.factor * max(station.u95_mm, station.gap_mm), limit) + 9.0
+        out = min(self.factor * max(station.u95_mm, station.gap_mm), _LARGEST_DRAWN_MM) + 6.0
         x, y = self._sheet(np.array(station.at_mm) + out * normal)[0]
+        # Words stand clear of the edge: they begin, end or centre where its normal points.
+        anchor = "middle" if abs(normal[0]) < _SIDEWAYS else ("start" if normal[0] > 0 else "end")
         sign = "+" if station.gap_mm > 0 else "-"
         self._say(
             f"{sign}{abs(station.gap_mm):.1f} ±{station.u95_mm:.1f}",
             x,
-            y + 1.8,
+            y + 1.8 - 2.0 * float(normal[1]),
             5.2,
-            text_anchor="middle",
+            text_anchor=anchor,
             font_weight="bold",
         )
 

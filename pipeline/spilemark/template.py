@@ -269,7 +269,7 @@ def _on_the_part(pattern: RegisteredPattern) -> tuple[list[Stroke], list[Label]]
     """Arrow to the bow over side and face, in the widest place of the wood, as large as fits."""
     x, y, radius = _widest_place(pattern)
     word = wording.SIDE_WORDS[pattern.side]
-    size = float(np.clip(1.6 * radius / (0.75 * len(word)), 3.0, 14.0))
+    size = float(np.clip(1.25 * radius / (0.75 * len(word)), 3.0, 14.0))
     small = float(np.clip(0.42 * size, 2.5, 5.5))
     head, foot = y + 0.92 * radius, y + 0.25 * radius + 0.4 * size
     head = min(head, foot + 40.0)
