@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapes import corner_indices, knee
 
-from spilemark.curves import fit_polyline, point_noise_mm, segments_to_polyline
+from spilemark.curves import fit_polyline, segments_to_polyline
 
 
 def apart(points, segments, *, closed):
@@ -164,16 +164,6 @@ def test_repeated_points_and_short_lines_are_no_trouble():
     triangle = np.array([[0.0, 0.0], [30.0, 0.0], [0.0, 30.0]])
     assert len(fit_polyline(triangle, corners=[0, 1, 2], closed=True).segments) == 3
     assert apart(triangle, fit_polyline(triangle, closed=True).segments, closed=True) <= 0.05
-
-
-@pytest.mark.parametrize("sigma", [0.01, 0.05])
-def test_the_jumping_of_points_is_measured(sigma):
-    rng = np.random.default_rng(5)
-    ring = circle(150.0, 2400)
-    normal = (ring - [30.0, -20.0]) / 150.0
-    noisy = ring + normal * rng.normal(0, sigma, (len(ring), 1))
-    assert point_noise_mm(noisy, closed=True) == pytest.approx(sigma, rel=0.1)
-    assert point_noise_mm(ring, closed=True) < 1e-4
 
 
 def test_nonsense_is_refused():

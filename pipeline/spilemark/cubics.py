@@ -201,7 +201,8 @@ def _solve_chain(
     values = (matrix, keep, np.full(size, 1e-15 * strong))
     flat = [np.concatenate([part.ravel() for part in group]) for group in (values, rows, columns)]
     whole = coo_matrix((flat[0], (flat[1], flat[2])), shape=(size, size)).tocsc()
-    sums = np.bincount(where.ravel(), vector.ravel(), minlength=size)
+    sums = np.zeros(size)
+    np.add.at(sums, where.ravel(), vector.ravel())
     sums[: 2 * place_count] += (keep @ points[:, :, None]).ravel()
     solved = np.asarray(spsolve(whole, sums))
     at_points = np.flatnonzero(np.repeat(exact, 2))

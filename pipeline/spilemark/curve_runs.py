@@ -26,7 +26,7 @@ SHORT = 3
 """Runs of at most so many steps are drawn from point to point when no curve fits."""
 _TRIAL_POINTS = 33
 """Points of a run that a trial fit looks at."""
-_SPARE = 0.85
+_SPARE = 0.8
 """Share of the tolerance that trial fits may use; common places and tangents cost the rest."""
 _REFINE_BELOW = 200
 """Lines cut into more runs than this are noise, not shape: no finer set is tried."""

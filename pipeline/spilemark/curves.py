@@ -95,25 +95,6 @@ def fit_polyline(
     return _draw(chain, tolerance_mm)
 
 
-def point_noise_mm(points_mm: Floats, *, closed: bool) -> float:
-    """Tell how far single points jump about the line, one standard deviation across it, mm.
-
-    From fourth differences, which no smooth shape survives (their sum of
-    squared weights is 70), by the median, which corners do not move.  What a
-    tracer has smoothed counts as shape and gives nearly nothing.
-    """
-    p = np.asarray(points_mm, dtype=np.float64)
-    if closed:
-        p = np.concatenate([p[-2:], p, p[:2]])
-    if len(p) < 5:
-        return 0.0
-    fourth = np.diff(p, n=4, axis=0) / np.sqrt(70.0)
-    step = p[3:-1] - p[1:-3]
-    step /= np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-12)
-    across = fourth[:, 1] * step[:, 0] - fourth[:, 0] * step[:, 1]
-    return float(1.4826 * np.median(np.abs(across)))
-
-
 def segments_to_polyline(segments: Sequence[Floats], *, spacing_mm: float = 0.5) -> Floats:
     """Dense points (N, 2) along drawn segments, for checks and pictures."""
     parts = []
@@ -128,11 +109,16 @@ def segments_to_polyline(segments: Sequence[Floats], *, spacing_mm: float = 0.5)
 
 
 def _draw(chain: Chain, tolerance: float) -> FittedLine:
-    """Fit with common places and tangents; cut what fails and begin again."""
+    """Fit with common places and tangents; cut what fails and begin again.
+
+    Corner to corner, lines do not concern each other: those that hold are done.
+    """
+    done: dict[int, tuple[Floats, float]] = {}
     while True:
-        curved = np.flatnonzero(~chain.straight)
+        waiting = ~chain.straight & ~np.isin(chain.joints[:-1], list(done))
+        curved = np.flatnonzero(waiting)
         if not len(curved):
-            return _finish(chain, curved, np.empty((0, 4, 2)), np.empty(0), tolerance)
+            return _finish(chain, done, tolerance)
         start, stop = chain.joints[curved], chain.joints[curved + 1]
         runs = some_points(chain.points, start, stop, _FINAL_POINTS)
         free = free_fit(runs, ends_held=held_ends(chain, start, stop))
@@ -140,10 +126,11 @@ def _draw(chain: Chain, tolerance: float) -> FittedLine:
         control = _held_fit(chain, curved, runs, places, tangents)
         control = _settle(chain, curved, runs, control)
         errors = np.where(well_behaved(control), _deviations(chain, curved, control), np.inf)
-        short = stop - start <= SHORT
         bad = errors > tolerance
-        if not bad.any():
-            return _finish(chain, curved, control, errors, tolerance)
+        line = np.cumsum(chain.sharp)[curved]
+        holds = ~np.isin(line, line[bad])
+        done |= {int(start[k]): (control[k], float(errors[k])) for k in np.flatnonzero(holds)}
+        short = stop - start <= SHORT
         hopeless = curved[bad & short]
         chain.sharp[hopeless] = chain.sharp[hopeless + 1] = True
         _draw_from_point_to_point(chain, hopeless)
@@ -258,19 +245,16 @@ def _last_chunk(order: Indices, count: int) -> tuple[Indices, Indices]:
     return order[-count:], order[:-count]
 
 
-def _finish(
-    chain: Chain, curved: Indices, control: Floats, errors: Floats, tolerance: float
-) -> FittedLine:
+def _finish(chain: Chain, done: dict[int, tuple[Floats, float]], tolerance: float) -> FittedLine:
     """Segments in order, with curves that hardly bend drawn straight."""
-    fitted = dict(zip(curved.tolist(), zip(control, errors.tolist(), strict=True), strict=True))
     segments: list[Floats] = []
     deviation = 0.0
-    for k, (a, b) in enumerate(zip(chain.joints, chain.joints[1:], strict=False)):
-        if k not in fitted:
+    for a, b in zip(chain.joints, chain.joints[1:], strict=False):
+        if int(a) not in done:
             segments.append(chain.points[[a, b]])
             deviation = max(deviation, off_chord(chain.points[a : b + 1]))
             continue
-        curve, error = fitted[k]
+        curve, error = done[int(a)]
         bend = off_chord(curve)
         if error + bend <= tolerance and bend < 0.1 * tolerance:
             curve, error = curve[[0, 3]], error + bend

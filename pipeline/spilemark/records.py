@@ -563,6 +563,7 @@ class Label:
     height_mm: float
     turn_deg: float = 0.0
     anchor: Literal["start", "middle", "end"] = "start"
+    bold: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

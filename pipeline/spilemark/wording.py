@@ -18,6 +18,11 @@ STRUCTURE = (
 )
 HULL = "A pattern is only as true as the hull was when it was scribed: level, wind and square it first."
 DUST = "Wood dust harms the lungs: extract it at the source and wear a fitted mask."
+NO_SIZE = (
+    "NO ABSOLUTE SIZE IS CLAIMED: nothing that was measured says how large the cards were printed,"
+    " and a page shrunk to fit would go unnoticed. Tape the distance between two cards, or measure"
+    " their check bars, and run again."
+)
 CAUTIONS = (CHECK_BARS, HULL, STRUCTURE, DUST)
 
 SIDE_WORDS = {Side.PORT: "PORT", Side.STARBOARD: "STARBOARD", Side.SINGLE: "CENTRE"}
@@ -55,10 +60,17 @@ def fixed_words(mm: float, facts: JobFacts) -> str:
     )
 
 
+def doubt_words(pattern: RegisteredPattern, facts: JobFacts, scale: ScaleStatement) -> str:
+    """The fixed words of one pattern; no figure where no absolute size is claimed."""
+    if scale.basis is ScaleBasis.NOMINAL:
+        return NO_SIZE
+    return fixed_words(doubt_of(pattern).shape_mm, facts)
+
+
 def scale_words(scale: ScaleStatement) -> str:
     """Scale basis and how far it is trusted."""
     if scale.basis is ScaleBasis.NOMINAL:
-        return f"Scale: {scale.words}. {TRUST[scale.basis]}: check bars of the cards were not measured."
+        return f"Scale: {scale.words}. {TRUST[scale.basis]}."
     percent = 196.0 * scale.sigma_relative
     return f"Scale: {scale.words}; size good to ±{percent:.2f} % (95 %), {TRUST[scale.basis]}."
 
@@ -82,7 +94,25 @@ def photo_words(pattern: RegisteredPattern) -> str:
     """How much of it was seen, in how many photos."""
     count = len(pattern.outline.views)
     photos = "1 photo" if count == 1 else f"{count} photos"
-    return f"{100 * pattern.outline.seen_fraction:.0f} % of the outline seen, in {photos}."
+    percent = f"{100 * pattern.outline.seen_fraction:.1f}".removesuffix(".0")
+    return f"{percent} % of the outline seen, in {photos}."
+
+
+def line_words(pattern: RegisteredPattern, facts: JobFacts) -> str:
+    """How well the place of the shape about its line is known."""
+    mm = doubt_of(pattern).frame_mm
+    size = f"{mm:.2f} mm" if facts.units == "mm" else f'{mm / 25.4:.3f}"'
+    about = "its line" if pattern.datum == "centreline" else "its corner and edge"
+    return f"Placed on {about}: ±{size} (95 %)."
+
+
+def face_words(pattern: RegisteredPattern) -> str:
+    """Which face was photographed, and how it is drawn."""
+    if not pattern.measured:
+        return "MIRRORED from the other side: this side was not measured."
+    if pattern.face == "down":
+        return "Seen from above. It was photographed face down."
+    return "Seen from above, as photographed."
 
 
 def date_words(facts: JobFacts) -> str:

@@ -21,7 +21,7 @@ from spilemark.ink_files import PT_PER_MM
 from spilemark.records import Floats, Label, Stroke, Template
 from spilemark_stages.write.styles import PENS
 
-_FACE = "Vera"
+_FACES = {False: ("Vera", "Vera.ttf"), True: ("VeraBd", "VeraBd.ttf")}
 
 
 @hookimpl
@@ -43,8 +43,9 @@ def write_template(
 
 def pdf_bytes(template: Template) -> bytes:
     """The drawing as a PDF of one page."""
-    if _FACE not in getRegisteredFontNames():
-        registerFont(TTFont(_FACE, "Vera.ttf"))
+    for name, file in _FACES.values():
+        if name not in getRegisteredFontNames():
+            registerFont(TTFont(name, file))
     size = (template.width_mm * PT_PER_MM, template.height_mm * PT_PER_MM)
     canvas = Canvas("", pagesize=size, invariant=1, pageCompression=1)
     canvas.setTitle(template.title)
@@ -87,7 +88,7 @@ def draw_label(canvas: Canvas, label: Label, template: Template) -> None:
     x, y = _page(np.array([label.at_mm]), template)[0]
     canvas.saveState()
     canvas.setFillGray(0)
-    canvas.setFont(_FACE, label.height_mm * PT_PER_MM)
+    canvas.setFont(_FACES[label.bold][0], label.height_mm * PT_PER_MM)
     canvas.translate(x, y)
     canvas.rotate(label.turn_deg)
     draw = {

@@ -16,22 +16,24 @@ class Pen:
 
 
 PENS = {
-    "outline": Pen(0.35),
-    "hole": Pen(0.35),
-    "guessed": Pen(1.6, (1.2, 2.4), 0.35),
+    "outline": Pen(0.4),
+    "hole": Pen(0.4),
+    # White gaps over the solid edge: the edge stays one closed line, and looks dashed.
+    "guessed": Pen(1.2, (2.2, 2.6), 1.0),
     "centreline": Pen(0.3, (12.0, 2.5, 2.5, 2.5)),
     "mark": Pen(0.25, (4.0, 1.5)),
-    "check": Pen(0.18),
-    "label": Pen(0.5),
-    "other": Pen(0.18),
+    "check": Pen(0.2),
+    "label": Pen(0.6),
+    "other": Pen(0.3),
 }
 GROUPS = (
     ("outline", ("outline",)),
     ("holes", ("hole",)),
-    ("not-seen", ("guessed",)),
+    ("guessed", ("guessed",)),
     ("centreline", ("centreline",)),
     ("marks", ("mark",)),
     ("checks", ("check",)),
-    ("pointers", ("label", "other")),
+    ("arrows", ("label",)),
+    ("ticks", ("other",)),
 )
 """Name of each group of strokes, and the styles it holds."""

@@ -90,6 +90,8 @@ def _text(drawing: Any, label: Label, template: Template) -> Any:
     text = drawing.text(label.text, insert=(_number(x), _number(y)))
     text["font-size"] = _number(label.height_mm)
     text["text-anchor"] = label.anchor
+    if label.bold:
+        text["font-weight"] = "bold"
     if label.turn_deg:
         text["transform"] = f"rotate({_number(-label.turn_deg)} {_number(x)} {_number(y)})"
     return text
