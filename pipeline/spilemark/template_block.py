@@ -21,6 +21,7 @@ _TICK_MM = 2.5
 _BAR_WORDS_MM = 4.0
 _SIDE_MM = 15.0
 _NAME_MM = 7.0
+_NAME_LEAST_MM = 3.6
 _CAUTION_MM = 5.2
 _WORDS_MM = (5.4, 5.0, 4.6, 4.2, 3.9)
 """Sizes to try: the largest that does not make the block higher than the check square."""
@@ -71,7 +72,7 @@ def sheet_block(
     strokes, labels = _check_square(left_mm, top_mm)
     left, room = left_mm + _SQUARE_WIDTH_MM, width_mm - _SQUARE_WIDTH_MM
     y = top_mm - 0.75 * _SIDE_MM
-    labels += _heading(pattern, facts, left, y)
+    labels += _heading(pattern, facts, left, y, left_mm + width_mm)
     y -= 0.35 * _SIDE_MM
     cautions = _rows([wording.CHECK_BARS], room, _CAUTION_MM, bold=True)
     if scale.basis is ScaleBasis.NOMINAL:
@@ -102,17 +103,33 @@ def _columns(
     )
 
 
-def _heading(pattern: RegisteredPattern, facts: JobFacts, left: float, base: float) -> list[Label]:
+def _heading(
+    pattern: RegisteredPattern, facts: JobFacts, left: float, base: float, right: float
+) -> list[Label]:
     """The side large, boat and part beside it."""
     side = Words(text=wording.SIDE_WORDS[pattern.side], at=(0, 0), size_mm=_SIDE_MM, bold=True)
     labels = [Label(text=side.text, at_mm=(left, base), height_mm=_SIDE_MM, bold=True)]
     x = left + text_width_mm(side) + 6.0
     names = [text for text in (facts.part, facts.boat) if text]
     labels += [
-        Label(text=text, at_mm=(x, base + (1 - k) * 1.05 * _NAME_MM), height_mm=_NAME_MM)
-        for k, text in enumerate(names)
+        Label(text=text, at_mm=(x, base + (1 - k) * 1.05 * _NAME_MM), height_mm=size)
+        for k, (text, size) in enumerate(_in_one_line(name, right - x) for name in names)
     ]
     return labels
+
+
+def _in_one_line(text: str, room: float) -> tuple[str, float]:
+    """A name as large as fits on one line, and cut short where it would become too small."""
+
+    def width(words: str, size: float) -> float:
+        return text_width_mm(Words(text=words, at=(0, 0), size_mm=size))
+
+    size = float(min(_NAME_MM, _NAME_MM * room / max(width(text, _NAME_MM), 1e-9)))
+    if size >= _NAME_LEAST_MM:
+        return text, size
+    while len(text) > 1 and width(f"{text}...", _NAME_LEAST_MM) > room:
+        text = text[:-1]
+    return f"{text.rstrip()}...", _NAME_LEAST_MM
 
 
 def _paragraphs(

@@ -15,13 +15,15 @@ from spilemark import wording
 from spilemark.corners import edge_span
 from spilemark.frames import outward_normals
 from spilemark.ink import Words
-from spilemark.ink_files import text_width_mm
+from spilemark.ink_files import text_width_mm, wrapped
 from spilemark.lettering import Room, rectangle
 from spilemark.records import Edge, Floats, JobFacts, Label, RegisteredPattern, Side, Stroke
 
 _LARGEST_MM, _SMALLEST_MM = 26.0, 5.0
 _TURNED_WORTH = 0.6
 """Upright words are taken unless turned ones could stand this much larger."""
+_NAME_LETTERS = 10.0
+"""A name is broken into lines when longer than the side's word, or than so many heights of its own."""
 _ARROW_MM = (70.0, 18.0)
 _CLEAR_MM = 3.0
 _EDGE_NAME_MM = (4.0, 3.2)
@@ -98,7 +100,13 @@ def _lines(pattern: RegisteredPattern, facts: JobFacts, size: float) -> list[_Li
     small = float(np.clip(0.36 * size, 3.0, 7.0))
     least = float(np.clip(0.3 * size, 2.6, 5.0))
     lines = [_Line(wording.SIDE_WORDS[pattern.side], size, bold=True)]
-    lines += [_Line(text, small) for text in (facts.part, facts.boat) if text]
+    longest = max(1.3 * lines[0].width_mm, _NAME_LETTERS * small)
+    lines += [
+        _Line(row, small)
+        for text in (facts.part, facts.boat)
+        if text
+        for row in wrapped(text, longest, small)
+    ]
     lines.append(_Line("UP: this face", small, dotted=True))
     lines.append(_Line(wording.date_words(facts), least))
     if not pattern.measured:

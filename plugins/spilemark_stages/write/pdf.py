@@ -6,11 +6,13 @@ Asks viewers not to scale (``/PrintScaling /None``, ISO 32000-1:2008, table
 
 from __future__ import annotations
 
+import unicodedata
+from collections.abc import Container
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from reportlab.pdfbase.pdfmetrics import getRegisteredFontNames, registerFont
+from reportlab.pdfbase.pdfmetrics import getFont, getRegisteredFontNames, registerFont
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
@@ -96,8 +98,22 @@ def draw_label(canvas: Canvas, label: Label, template: Template) -> None:
         "middle": canvas.drawCentredString,
         "end": canvas.drawRightString,
     }
-    draw[label.anchor](0, 0, label.text)
+    draw[label.anchor](0, 0, in_face(label.text, _FACES[label.bold][0]))
     canvas.restoreState()
+
+
+def in_face(text: str, face: str) -> str:
+    """The text with letters that the face has: without their accents, or a question mark, else."""
+    glyphs = getFont(face).face.charToGlyph
+    return "".join(
+        letter if ord(letter) in glyphs else _plainer(letter, glyphs)
+        for letter in unicodedata.normalize("NFC", text)
+    )
+
+
+def _plainer(letter: str, glyphs: Container[int]) -> str:
+    parts = unicodedata.normalize("NFKD", letter)
+    return "".join(p for p in parts if not unicodedata.combining(p) and ord(p) in glyphs) or "?"
 
 
 def _page(points: Floats, template: Template) -> Floats:
