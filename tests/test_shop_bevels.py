@@ -271,13 +271,16 @@ def test_fair_line_passes_the_marks_and_never_swings_past() -> None:
 def test_stations_count_from_the_outer_corner() -> None:
     card = bevel_card(knee(), 22.0, bevels("hull edge=0:10 under, 280:18 under"))
     assert card[0].at_mm == pytest.approx((0.0, 0.0), abs=1e-9)
+    assert not card[0].throughout
     assert card[0].bevel_deg == pytest.approx(-10.0)
     assert [row.s_mm for row in card] == sorted(row.s_mm for row in card)
     assert card[-1].s_mm == pytest.approx(knee().length_mm(knee().edge("hull edge")))
 
 
 def test_bevel_card() -> None:
-    row = bevel_card(knee(), 18.0, bevels("transom edge=12 under"))[0]
+    (row,) = bevel_card(knee(), 18.0, bevels("transom edge=12 under"))
+    assert row.throughout
+    assert row.at_mm == pytest.approx((110.0, 0.0), abs=1.0)
     assert (row.kind, row.bevel_deg) == ("under", pytest.approx(-12.0))
     assert row.sliding_deg == pytest.approx(78.0)
     assert row.cut_sliding_deg == pytest.approx(78.0)

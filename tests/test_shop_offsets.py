@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from shapely import LineString, MultiPoint, Polygon
+from shapely import LinearRing, LineString, MultiPoint, Polygon
 from shop_zoo import knee, polygon, rectangle
 
 from spilemark.errors import UsageError
@@ -46,14 +46,24 @@ def notched(depth: float, width: float = 10.0) -> ShopOutline:
 
 
 @pytest.mark.parametrize("mm", [0.5, 3.0, 12.0, -1.0, -3.0, -15.0])
-@pytest.mark.parametrize("noise", [0.0, 0.05])
-def test_one_amount_all_round_is_shapelys_mitred_buffer(mm: float, noise: float) -> None:
-    outline = knee(noise=noise, step=1.0)
+def test_one_amount_all_round_is_shapelys_mitred_buffer(mm: float) -> None:
+    outline = knee(step=1.0)
     moved = move_edges(outline, all_round(outline, mm))
     wanted = Polygon(outline.points_mm).buffer(mm, join_style="mitre", mitre_limit=4.0)
     assert Polygon(moved.points_mm).is_valid
-    assert wanted.symmetric_difference(Polygon(moved.points_mm)).area < 1e-3
+    # Curved edges are carried on along their tangent; shapely takes their last chord.
+    assert wanted.symmetric_difference(Polygon(moved.points_mm)).area < 0.01 * mm**2
     assert [e.name for e in moved.edges] == [e.name for e in outline.edges]
+
+
+@pytest.mark.parametrize("mm", [1.0, 3.0, 12.0, -1.0, -3.0, -15.0])
+def test_a_noisy_outline_comes_out_near_the_clean_one(mm: float) -> None:
+    # shapely on the clean outline; a point of the noisy one stands off by 0.05 mm (one sigma).
+    outline = knee(noise=0.05, step=0.5)
+    moved = move_edges(outline, all_round(outline, mm))
+    wanted = Polygon(knee(step=0.5).points_mm).buffer(mm, join_style="mitre", mitre_limit=4.0)
+    assert Polygon(moved.points_mm).is_valid
+    assert wanted.exterior.hausdorff_distance(LinearRing(moved.points_mm)) < 0.25 + 0.04 * abs(mm)
 
 
 @pytest.mark.parametrize("mm", [4.0, -4.0])

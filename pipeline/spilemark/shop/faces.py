@@ -21,6 +21,9 @@ POINTS_MM = 1.0
 STATION_MM = 300.0
 """The card has a station about every foot: boatdesign.net, "cutting a changing bevel"."""
 
+_NEAR_MM = 15.0
+"""An end of an edge needs no row of its own so near to a station."""
+
 MOST_TILT_DEG = 45.0
 """Saw tables tilt so far, most of them: common practice, no source."""
 
@@ -48,6 +51,8 @@ class CardRow:
     """Positive standing, negative under, seen from the pattern's face."""
     offset_mm: float
     """From the pattern's line to the second face's, positive outwards."""
+    throughout: bool = False
+    """The same all along its edge."""
 
     @property
     def kind(self) -> Kind:
@@ -157,6 +162,7 @@ def bevel_card(
                     at_mm=(x, y),
                     bevel_deg=checked(math.degrees(math.atan2(offset, thickness_mm))),
                     offset_mm=offset,
+                    throughout=not stations.changes,
                 )
             )
     return tuple(rows)
@@ -164,9 +170,11 @@ def bevel_card(
 
 def _card_stations(stations: Stations, length_mm: float, every_mm: float) -> list[float]:
     """Those that were taken, both ends of the edge, and what is needed to leave no wide gap."""
-    taken = sorted({0.0, length_mm, *(min(at, length_mm) for at in stations.at_mm)})
     if not stations.changes:
-        return [0.0, length_mm]
+        return [length_mm / 2.0]
+    marks = {min(at, length_mm) for at in stations.at_mm}
+    ends = {end for end in (0.0, length_mm) if all(abs(end - at) > _NEAR_MM for at in marks)}
+    taken = sorted(marks | ends)
     found = [taken[0]]
     for begin, end in itertools.pairwise(taken):
         parts = max(1, math.ceil((end - begin) / every_mm))

@@ -33,6 +33,10 @@ class Part:
     date: str = ""
     """ISO date of the job, or empty."""
     units: str = "mm"
+    scale: str = ""
+    """Scale basis of a measured pattern ("taped" ...), empty where not told."""
+    doubt: str = ""
+    """In fixed words, how well it was measured."""
 
 
 def read_json(path: Path, what: str) -> dict[str, Any]:
@@ -96,6 +100,51 @@ def read_part(path: Path, side: SideName | None = None) -> Part:
         ) from error
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """What a comparison found that a hull could explain."""
+
+    corners: tuple[tuple[str, float, float, float], ...]
+    """Outer corner: name, port and starboard angle, 95 % half-width of their difference, degrees."""
+    turn_deg: float | None
+    """Mirrored starboard against port; None where it was not measured."""
+    turn_u95_deg: float
+
+
+def compared(path: Path) -> Compared:
+    """Read the comparison of a ``report.json`` or its folder.
+
+    Raises
+    ------
+    UnreadableInput
+        There is none in it.
+    """
+    path = path / REPORT if path.is_dir() else path
+    found = read_json(path, "report").get("comparison")
+    if not isinstance(found, dict):
+        raise UnreadableInput(
+            f"{path} compares no two sides.", "Take the report of a job with port and starboard."
+        )
+    try:
+        outer = [c for c in found.get("corners", []) if c["name"] in ("outer", "outer corner")]
+        rigid = found.get("rigid") or {}
+        turn = rigid.get("turn_deg")
+        return Compared(
+            corners=tuple(
+                (c["name"], c["port_deg"], c["starboard_deg"], c["difference_u95_deg"])
+                for c in outer
+                if None not in (c["port_deg"], c["starboard_deg"], c["difference_u95_deg"])
+            ),
+            turn_deg=None if turn is None else float(turn),
+            turn_u95_deg=float(rigid.get("turn_u95_deg") or 0.0),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise UnreadableInput(
+            f"{path} lacks what a comparison holds ({type(error).__name__}: {error}).",
+            "Take the report.json that spilemark wrote.",
+        ) from error
+
+
 def write_outline(path: Path, part: Part, *, force: bool = False) -> Path:
     """Write an outline file.
 
@@ -112,6 +161,8 @@ def write_outline(path: Path, part: Part, *, force: bool = False) -> Path:
         "boat": part.boat,
         "part": part.part,
         "date": part.date,
+        "scale": {"basis": part.scale},
+        "fixed_words": part.doubt,
         "outline_mm": _points(outline.points_mm),
         "holes_mm": [_points(hole) for hole in outline.holes_mm],
         "edges": [
@@ -195,7 +246,13 @@ def _part(table: dict[str, Any], side: str, job: dict[str, Any]) -> Part:
     )
     date = str(job.get("date") or "")
     return Part(
-        outline=outline, boat=boat, part=part, date=date, units=str(job.get("units") or "mm")
+        outline=outline,
+        boat=boat,
+        part=part,
+        date=date,
+        units=str(job.get("units") or "mm"),
+        scale=str((table.get("scale") or {}).get("basis", "")),
+        doubt=str(table.get("fixed_words") or ""),
     )
 
 

@@ -14,9 +14,9 @@ from spilemark.shop.horning import (
 from spilemark.shop.hull_turn import HullAgainstPatterns, HullShare
 from spilemark.shop.lengths import Show, show_degrees, show_doubt, show_length
 
-ARM_MM = 300.0
 _EXAMPLE_SKEW_DEG = 0.5
-_EXAMPLE_HIGH_MM = 30.0
+_ARM_MM: dict[Show, float] = {"mm": 300.0, "in": 304.8, "ft": 304.8}
+_HIGH_MM: dict[Show, float] = {"mm": 30.0, "in": 25.4, "ft": 25.4}
 SQUARE_FIRST = "Square first, then scribe."
 
 
@@ -43,11 +43,11 @@ def finding(hull: Horning, units: Show = "mm") -> tuple[str, ...]:
     lines = [_lead_words(hull, lead, doubt)]
     if hull.tapes.middle is not None:
         lines.append(_middle_words(hull, units))
-    gap = show_length(arm_gap_mm(hull.knees_differ_deg, ARM_MM), units)
+    gap = show_length(arm_gap_mm(hull.knees_differ_deg, _ARM_MM[units]), units)
     turn = show_degrees(abs(hull.knees_differ_deg), 2)
     lines.append(
         f"Port and starboard knees of this hull differ by twice that, {turn}: {gap} at the toe of "
-        f"a {show_length(ARM_MM, units, 0)} arm."
+        f"a {show_length(_ARM_MM[units], units, 0)} arm."
     )
     return tuple(lines)
 
@@ -55,7 +55,7 @@ def finding(hull: Horning, units: Show = "mm") -> tuple[str, ...]:
 def blind_spots(hull: Horning, units: Show = "mm") -> tuple[str, ...]:
     """The two things that three tapes cannot see; said every time."""
     shift = hidden_shift_mm(hull.median_mm, _EXAMPLE_SKEW_DEG)
-    high = high_corner_mm(hull.tapes.port.mm, _EXAMPLE_HIGH_MM)
+    high = high_corner_mm(hull.tapes.port.mm, _HIGH_MM[units])
     looked = "" if hull.tapes.middle is None else " You gave the middle: this one is allowed for."
     shifted = (
         "Not seen by diagonals: a skewed transom that is also shifted. Out of square by "
@@ -65,7 +65,7 @@ def blind_spots(hull: Horning, units: Show = "mm") -> tuple[str, ...]:
     )
     small = f"{high:.1f} mm" if units == "mm" else f'{high / 25.4:.3f}"'
     twisted = (
-        f"Not seen by diagonals: twist. A corner {show_length(_EXAMPLE_HIGH_MM, units)} high "
+        f"Not seen by diagonals: twist. A corner {show_length(_HIGH_MM[units], units, 0)} high "
         f"lengthens its tape by {small} here. Sight two winding sticks across the sheer."
     )
     return shifted, twisted
@@ -110,7 +110,7 @@ def doubts(hull: Horning, units: Show = "mm") -> tuple[str, ...]:
     return tuple(lines)
 
 
-def against_patterns(found: HullAgainstPatterns, what: str = "turn") -> str:
+def against_patterns(found: HullAgainstPatterns, what: str = "turn", *, fixed: bool = False) -> str:
     """Say whether the hull explains what the two patterns showed.
 
     Parameters
@@ -118,12 +118,24 @@ def against_patterns(found: HullAgainstPatterns, what: str = "turn") -> str:
     found : HullAgainstPatterns
     what : str
         "turn", or "corner angle".
+    fixed : bool
+        Whether the hull cannot be moved any more.
     """
     hull = f"{show_degrees(found.expected_deg, 2)} ± {show_degrees(found.expected_u95_deg, 2)}"
     seen = f"{show_degrees(found.found_deg, 2)} ± {show_degrees(found.found_u95_deg, 2)}"
     left = f"{show_degrees(found.left_deg, 2)} ± {show_degrees(found.left_u95_deg, 2)}"
     both = f"The patterns differ in {what} by {seen}; this hull would make {hull}."
-    return f"{both} {_SHARE_WORDS[found.share].format(left=left)}"
+    words = _FIXED_WORDS if fixed and found.share in _FIXED_WORDS else _SHARE_WORDS
+    return f"{both} {words[found.share].format(left=left)}"
+
+
+_FIXED_WORDS = {
+    HullShare.EXPLAINS: "The hull explains it: each side needs its own part.",
+    HullShare.PARTLY: (
+        "The hull explains part of it; {left} is left for the lines, the scribing or the hull's "
+        "shape. Each side needs its own part."
+    ),
+}
 
 
 _SHARE_WORDS = {

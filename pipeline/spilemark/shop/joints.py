@@ -7,7 +7,7 @@ checked, with the mitred and round joints of ``shapely.buffer``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,10 @@ _ARC_STEP_RAD = math.radians(2.0)
 _PARALLEL = 1e-6
 _RUNS_ON_RAD = math.radians(30.0)
 """Neighbours that turn by less run on smoothly: between unlike amounts stands a step."""
+_TIP_MM = 0.01
+"""Within an edge, a mitred tip may stand off by this much more than the amount."""
+_ENOUGH = 6
+"""With fewer points an edge is a drawn one, not a traced one."""
 _SEARCH = 6.0
 """Two edges are looked at for where they cross over this many times the amount, and 5 mm."""
 
@@ -39,27 +43,25 @@ class MovedEdge:
     real: Bools
     """(M - 1,) False for the way there and back over an old point, at a tight inside curve."""
 
-    @property
-    def heading_first(self) -> Floats:
-        """Unit vector along the first segment."""
-        return _unit(self.points[1] - self.points[0])
-
-    @property
-    def heading_last(self) -> Floats:
-        """Unit vector along the last segment."""
-        return _unit(self.points[-1] - self.points[-2])
+    comes: Floats
+    """Unit vector in which it begins."""
+    leads: Floats
+    """Unit vector in which it ends."""
 
 
-def moved_edge(old: Floats, outward_mm: Floats, along_mm: Floats, join: Join) -> MovedEdge:
+def moved_edge(
+    old: Floats, outward_mm: Floats, along_mm: Floats, join: Join, over_mm: float
+) -> MovedEdge:
     """Move an edge (M, 2) square to itself by an amount (M,) at each point, and bodily.
 
-    Points that lie on each other count once.
+    Points that lie on each other count once.  A traced edge wanders from point
+    to point, so how it runs at its ends, where it may have to be carried on, is
+    fitted over its first and last ``over_mm``.
     """
     keep = np.concatenate([[True], np.linalg.norm(np.diff(old, axis=0), axis=1) > SAME_MM])
     old, outward_mm = old[keep], outward_mm[keep]
     step = np.diff(old, axis=0)
-    heading = step / np.linalg.norm(step, axis=1)[:, None]
-    outward = np.stack([heading[:, 1], -heading[:, 0]], axis=-1)
+    outward = _right(step / np.linalg.norm(step, axis=1)[:, None])
     begin = old[:-1] + along_mm + outward_mm[:-1, None] * outward
     end = old[1:] + along_mm + outward_mm[1:, None] * outward
     points, real = [begin[0]], []
@@ -67,7 +69,28 @@ def moved_edge(old: Floats, outward_mm: Floats, along_mm: Floats, join: Join) ->
         middle, over_old = _bend(begin[i : i + 2], end[i : i + 2], old[i + 1] + along_mm, join)
         points += middle
         real += [True, False, False] if over_old else [True] * len(middle)
-    return MovedEdge(np.array([*points, end[-1]]), np.array([*real, True], dtype=np.bool_))
+    last, leads = _moved_end(old, outward_mm, over_mm)
+    first, away = _moved_end(old[::-1], -outward_mm[::-1], over_mm)
+    return MovedEdge(
+        np.array([first + along_mm, *points[1:], last + along_mm]),
+        np.array([*real, True], dtype=np.bool_),
+        -away,
+        leads,
+    )
+
+
+def _moved_end(old: Floats, outward_mm: Floats, over_mm: float) -> tuple[Floats, Floats]:
+    """Where the last point goes, square to how the edge runs there, and how it runs after the move."""
+    near = _from_start(old[::-1])[::-1] <= over_mm
+    near[-2:] = True
+    outward = _right(_tangent(old[near]))
+    moved = old[near] + outward_mm[near, None] * outward
+    return moved[-1], _tangent(moved)
+
+
+def _right(heading: Floats) -> Floats:
+    """Vectors turned a quarter clockwise: out of the wood for an edge of an anticlockwise ring."""
+    return np.stack([heading[..., 1], -heading[..., 0]], axis=-1)
 
 
 def meet(
@@ -85,9 +108,9 @@ def meet(
     leave, arrive = one.points[-1], two.points[0]
     if float(np.hypot(*(arrive - leave))) < SAME_MM:
         return one, two
-    d, e = one.heading_last, two.heading_first
-    crossing = _lines_meet(leave, d, arrive, e)
     reach = max(float(np.hypot(*(leave - old))), float(np.hypot(*(arrive - old))))
+    d, e = one.leads, two.comes
+    crossing = _lines_meet(leave, d, arrive, e)
     if crossing is not None and crossing[0] >= 0.0 >= crossing[1]:
         return _linked(one, two, _outside(leave, d, arrive, e, crossing, old, join))
     found = _cut_back(one, two, reach)
@@ -115,7 +138,10 @@ def _bend(begin: Floats, end: Floats, old: Floats, join: Join) -> tuple[list[Flo
         return [leave, arrive], False
     past, short = crossing
     if past >= 0.0 >= short:
-        return _outside(leave, d, arrive, e, crossing, old, join), False
+        # A bend of a traced edge is no corner: a tip there would multiply its wandering.
+        stands_off = float(np.hypot(*(leave + past * d - old)) - np.hypot(*(leave - old)))
+        bend: Join = "round" if stands_off > _TIP_MM else join
+        return _outside(leave, d, arrive, e, crossing, old, bend), False
     if -past < room[0] and short < room[1]:
         return [leave + past * d], False
     # As in ``meet``: clears itself.
@@ -170,8 +196,8 @@ def _arc(centre: Floats, leave: Floats, arrive: Floats) -> list[Floats] | None:
 
 def _cut_back(one: MovedEdge, two: MovedEdge, reach: float) -> tuple[MovedEdge, MovedEdge] | None:
     """Cut two edges back to where they cross next to their corner, each first carried on a little."""
-    ahead = one.points[-1] + MITRE_LIMIT * reach * one.heading_last
-    behind = two.points[0] - MITRE_LIMIT * reach * two.heading_first
+    ahead = one.points[-1] + MITRE_LIMIT * reach * one.leads
+    behind = two.points[0] - MITRE_LIMIT * reach * two.comes
     a = np.concatenate([one.points, ahead[None]])
     b = np.concatenate([behind[None], two.points])
     far = _SEARCH * reach + 5.0
@@ -193,8 +219,8 @@ def _cut_back(one: MovedEdge, two: MovedEdge, reach: float) -> tuple[MovedEdge, 
     # An edge that is carried straight on has no point any more where it ended.
     m, n = min(m, len(one.points) - 2), max(n, 1)
     return (
-        MovedEdge(np.concatenate([a[: m + 1], tip[None]]), one.real[: m + 1]),
-        MovedEdge(np.concatenate([tip[None], b[n + 1 :]]), two.real[n - 1 :]),
+        replace(one, points=np.concatenate([a[: m + 1], tip[None]]), real=one.real[: m + 1]),
+        replace(two, points=np.concatenate([tip[None], b[n + 1 :]]), real=two.real[n - 1 :]),
     )
 
 
@@ -217,10 +243,10 @@ def _segments_cross(
 
 def _linked(one: MovedEdge, two: MovedEdge, between: list[Floats]) -> tuple[MovedEdge, MovedEdge]:
     """Lead an edge through points to the next; its own last point lies on the way to the first."""
-    flags = np.ones(len(between) - 1, dtype=np.bool_)
+    real = np.concatenate([one.real, np.ones(len(between) - 1, dtype=np.bool_)])
     return (
-        MovedEdge(np.array([*one.points[:-1], *between]), np.concatenate([one.real, flags])),
-        MovedEdge(np.concatenate([between[-1][None], two.points[1:]]), two.real),
+        replace(one, points=np.array([*one.points[:-1], *between]), real=real),
+        replace(two, points=np.concatenate([between[-1][None], two.points[1:]])),
     )
 
 
@@ -230,6 +256,16 @@ def _from_start(points: Floats) -> Floats:
 
 def _within(far: float, points: Floats, place: Floats) -> Bools:
     return np.asarray(np.linalg.norm(points - place, axis=1) < far)
+
+
+def _tangent(points: Floats) -> Floats:
+    """Unit vector in which a short line ends: the tangent of a parabola fitted to it."""
+    if len(points) < _ENOUGH:
+        return _unit(points[-1] - points[-2])
+    chord = _unit(points[-1] - points[0])
+    x, y = (points - points[-1]) @ chord, (points - points[-1]) @ -_right(chord)
+    slope = np.linalg.lstsq(np.stack([np.ones_like(x), x, x * x], axis=-1), y, rcond=None)[0][1]
+    return _unit(chord - float(slope) * _right(chord))
 
 
 def _unit(vector: Floats) -> Floats:

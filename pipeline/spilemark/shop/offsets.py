@@ -27,6 +27,8 @@ LOST_DEPTH = 4.0
 _ON_LINE_MM = 1e-4
 _SLIVER_MM2 = 1e-2
 _LEAST_MM = 0.25
+_RUN, _LEAST_RUN_MM, _MOST_RUN_MM = 2.0, 6.0, 40.0
+"""How an edge runs at its ends is fitted over this many times the largest amount, within limits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +105,14 @@ def densified(outline: ShopOutline, step_mm: float = 1.0) -> ShopOutline:
 
 def _moved_ring(outline: ShopOutline, moves: list[EdgeMove], join: Join) -> _Tagged:
     """One closed line along all moved edges."""
+    over = max(_LEAST_RUN_MM, min(_RUN * max(_most(move) for move in moves), _MOST_RUN_MM))
     edges = [
         moved_edge(
             outline.points_mm[outline.indices(edge)],
             np.broadcast_to(np.asarray(move.outward_mm, np.float64), len(outline.indices(edge))),
             np.asarray(move.along_mm, np.float64),
             join,
+            over,
         )
         for edge, move in zip(outline.edges, moves, strict=True)
     ]
@@ -129,15 +133,21 @@ def _moved_ring(outline: ShopOutline, moves: list[EdgeMove], join: Join) -> _Tag
     )
 
 
+def _most(move: EdgeMove) -> float:
+    return float(np.abs(move.outward_mm).max()) + float(np.hypot(*move.along_mm))
+
+
 def _closed_on_itself(edge: MovedEdge, old: Floats, join: Join) -> MovedEdge:
     """A ring of one edge: its end joined to its own beginning."""
     half = len(edge.points) // 2
-    first = MovedEdge(edge.points[: half + 1], edge.real[:half])
-    second = MovedEdge(edge.points[half:], edge.real[half:])
+    first = replace(edge, points=edge.points[: half + 1], real=edge.real[:half])
+    second = replace(edge, points=edge.points[half:], real=edge.real[half:])
     pair = meet(second, first, old, join)
     second, first = pair if pair is not None else (second, first)
-    return MovedEdge(
-        np.concatenate([first.points, second.points[1:]]), np.concatenate([first.real, second.real])
+    return replace(
+        edge,
+        points=np.concatenate([first.points, second.points[1:]]),
+        real=np.concatenate([first.real, second.real]),
     )
 
 
@@ -151,10 +161,7 @@ def _cleared(raw: _Tagged, outline: ShopOutline, moves: list[EdgeMove]) -> _Tagg
         return raw
     ring = _one_piece(_kept_faces(raw.points), raw, outline)
     depth, (x, y) = _deepest_loss(LinearRing(ring), raw, outline)
-    most = max(
-        float(np.abs(move.outward_mm).max()) + float(np.hypot(*move.along_mm)) for move in moves
-    )
-    if depth > max(LOST_DEPTH * most, _LEAST_MM):
+    if depth > max(LOST_DEPTH * max(_most(move) for move in moves), _LEAST_MM):
         raise _crosses("runs over itself", x, y)
     return _Tagged(ring, _nearest_edges(ring, raw))
 

@@ -1,0 +1,373 @@
+"""What a person says of hull, bevels and allowances: the same words in a job file and on a command.
+
+In a job file::
+
+    [hull]                                  # see spilemark horn
+    port_diagonal = "4049.9 mm"             # stem to the transom's port corner
+    starboard_diagonal = "4039.6 mm"
+    breadth = "1200 mm"                     # across the transom
+    tape_class = "II"                       # what stands on the tape; or write ± behind a length
+    heights = ["300 mm", "0", "0"]          # stem, port, starboard corner above one level
+    middle = "5 mm starboard"               # transom's middle off the centreline wire
+    line_from = "centreline"                # or "transom": what the pencil lines were set out from
+    fixed = false                           # true: this hull cannot be moved any more
+    date = 2026-05-14
+    support = "upside down on three trestles"
+
+    [shop]                                  # see spilemark bevel and spilemark allow
+    stock = "18 mm"                         # thickness of the part
+    pattern_on = "top"                      # or "bottom": the part's face that the pattern lay on
+    angles = { flare = 15, rake = 12, plan = 8, tilt = 5 }
+    bevels = ["hull edge = 0:10 under, 300:18 under"]
+    saw = ["2 mm", "throat curve = 0"]      # without an edge: all edges
+    plane = ["hull edge = 1 mm"]
+    glue = ["hull edge = 2 mm", "transom edge = 2 mm"]
+    scribe = ["hull edge = 8 mm outboard"]  # compass held one way; "8 mm square": a rolled block
+    relief = ["outer corner = 12 mm"]       # fillet to clear; "12 mm round": with an arc
+
+    [shop.port]                             # what differs on one side
+
+A number without quotes is mm.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import msgspec
+
+from spilemark.errors import UsageError
+from spilemark.shop.allowances import Allowances, EdgeAllowance, ScribeGap
+from spilemark.shop.bevels import KneeAngles, PatternFace, compound_bevel, read_bevels
+from spilemark.shop.horning import HullTapes
+from spilemark.shop.hull_turn import LineFrom
+from spilemark.shop.lengths import read_degrees, read_length, read_measured
+from spilemark.shop.outlines import ShopOutline, SideName
+from spilemark.shop.relief import CornerRelief
+from spilemark.shop.stations import Stations
+from spilemark.shop.tapes import ClassName, Reading, class_sigma_mm
+from spilemark.strict import convert
+from spilemark.units import Measured
+
+Length = str | float
+MIDDLE_SIGMA_MM = 1.0
+"""Doubt of the transom's middle against a wire where none is given: common practice, no source."""
+
+_LONGEST_MM = 100_000.0
+_THICKEST_MM = 200.0
+_WAYS = {"starboard": 0.0, "forward": 90.0, "port": 180.0, "aft": 270.0}
+_SIDEWAYS = {
+    ("outboard", "port"): 180.0,
+    ("outboard", "starboard"): 0.0,
+    ("inboard", "port"): 0.0,
+    ("inboard", "starboard"): 180.0,
+}
+
+
+class HullTable(msgspec.Struct, kw_only=True):
+    """Table ``[hull]``."""
+
+    port_diagonal: Length
+    starboard_diagonal: Length
+    breadth: Length
+    tape_class: Literal["I", "II", "III"] = "II"
+    heights: list[Length] = []
+    middle: str | None = None
+    line_from: Literal["centreline", "transom"] = "centreline"
+    fixed: bool = False
+    date: dt.date | None = None
+    support: str = ""
+
+
+class AnglesTable(msgspec.Struct, kw_only=True):
+    """Inline table ``angles``, degrees."""
+
+    flare: float = 0.0
+    rake: float = 0.0
+    plan: float = 0.0
+    tilt: float = 0.0
+
+
+class ShopTable(msgspec.Struct, kw_only=True):
+    """Table ``[shop]``."""
+
+    stock: Length | None = None
+    pattern_on: Literal["top", "bottom"] = "top"
+    angles: AnglesTable | None = None
+    bevels: list[str] = []
+    saw: list[Length] = []
+    plane: list[Length] = []
+    glue: list[Length] = []
+    scribe: list[str] = []
+    relief: list[str] = []
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HullOrder:
+    """A hull as it was taped."""
+
+    tapes: HullTapes
+    fixed: bool
+    line_from: LineFrom
+    date: dt.date | None
+    support: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShopOrder:
+    """Bevels and allowances as told, for one side."""
+
+    stock_mm: float | None
+    pattern_on: PatternFace
+    angles: KneeAngles | None
+    bevels: tuple[Stations, ...]
+    """As seen from the face on which the pattern lay; those from ``angles`` among them."""
+    saw: tuple[tuple[str, float], ...]
+    """(edge, mm); an empty name stands for all edges."""
+    plane: tuple[tuple[str, float], ...]
+    glue: tuple[tuple[str, float], ...]
+    scribes: tuple[ScribeGap, ...]
+    reliefs: tuple[CornerRelief, ...]
+
+    def allowances(self, outline: ShopOutline) -> Allowances:
+        """Amounts by the edges of an outline.
+
+        Raises
+        ------
+        UsageError
+            An edge is not there, or is given twice.
+        """
+        saw, plane, glue = (_spread(outline, rows) for rows in (self.saw, self.plane, self.glue))
+        named = [
+            e.name for e in outline.edges if {e.name} & (saw.keys() | plane.keys() | glue.keys())
+        ]
+        rows = tuple(
+            EdgeAllowance(
+                edge=name,
+                saw_mm=saw.get(name, 0.0),
+                plane_off_mm=plane.get(name, 0.0),
+                glue_gap_mm=glue.get(name, 0.0),
+            )
+            for name in named
+        )
+        return Allowances(edges=rows, scribes=self.scribes, reliefs=self.reliefs)
+
+
+def hull_order(table: dict[str, Any], where: str = "The command") -> HullOrder:
+    """Read the table ``[hull]``, or the options of a command in its words.
+
+    Raises
+    ------
+    UsageError
+        A key is missing or misspelt, or a value is impossible; the message names it.
+    """
+    for key in ("port_diagonal", "starboard_diagonal", "breadth"):
+        if table.get(key) is None:
+            raise UsageError(
+                f"{where} does not say the {key.replace('_', ' ')}.",
+                "Horning takes three tapes: from the stem to both transom corners, and across.",
+            )
+    said = convert({k: v for k, v in table.items() if v is not None}, HullTable, where)
+    tapes = HullTapes(
+        port=_taped(said.port_diagonal, "port diagonal", said.tape_class, where),
+        starboard=_taped(said.starboard_diagonal, "starboard diagonal", said.tape_class, where),
+        breadth=_taped(said.breadth, "breadth", said.tape_class, where),
+        heights_mm=_heights(said.heights, where),
+        middle=None if said.middle is None else _middle(said.middle, where),
+    )
+    return HullOrder(
+        tapes=tapes,
+        fixed=said.fixed,
+        line_from=said.line_from,
+        date=said.date,
+        support=said.support,
+    )
+
+
+def shop_order(
+    table: dict[str, Any], side: SideName | None = None, where: str = "The command"
+) -> ShopOrder:
+    """Read the table ``[shop]`` for one side, or the options of a command in its words.
+
+    Parameters
+    ----------
+    table : dict
+        May hold a table for each side, laid over the rest.
+    side : {"port", "starboard", "single"}, optional
+    where : str
+        For messages.
+
+    Raises
+    ------
+    UsageError
+        A key is misspelt, or a value is impossible; the message names it.
+    """
+    flat = {k: v for k, v in table.items() if k not in ("port", "starboard", "single")}
+    flat |= table.get(side, {}) if side else {}
+    said = convert({k: v for k, v in flat.items() if v is not None}, ShopTable, where)
+    angles = None if said.angles is None else _angles(said.angles)
+    return ShopOrder(
+        stock_mm=None if said.stock is None else _stock(said.stock, where),
+        pattern_on=said.pattern_on,
+        angles=angles,
+        bevels=_bevels(said, angles),
+        saw=tuple(_amount(text, "saw") for text in said.saw),
+        plane=tuple(_amount(text, "plane") for text in said.plane),
+        glue=tuple(_amount(text, "glue") for text in said.glue),
+        scribes=tuple(read_scribe(text, side) for text in said.scribe),
+        reliefs=tuple(read_relief(text) for text in said.relief),
+    )
+
+
+def read_scribe(text: str, side: SideName | None = None) -> ScribeGap:
+    """Read ``hull edge = 8 mm outboard``, ``... aft``, ``... at 120`` or ``... square``.
+
+    Raises
+    ------
+    UsageError
+        It does not say how the gap was held.
+    """
+    edge, rest = _split(text, '"hull edge = 8mm outboard"')
+    match = re.fullmatch(
+        r"(?P<gap>.+?)\s+(?P<way>square|outboard|inboard|port|starboard|forward|aft|at\s+.+)", rest
+    )
+    if match is None:
+        raise UsageError(
+            f'The scribe "{text}" does not say how the gap was held.',
+            'Write "hull edge = 8mm outboard" for a compass held one way (outboard, inboard, port, '
+            'starboard, forward, aft, at 120), or "hull edge = 8mm square" for a rolled block.',
+        )
+    return ScribeGap(
+        edge=edge, gap_mm=read_length(match["gap"]), direction_deg=_direction(match["way"], side)
+    )
+
+
+def read_relief(text: str) -> CornerRelief:
+    """Read ``outer corner = 12 mm`` or ``outer corner = 12 mm round``.
+
+    Raises
+    ------
+    UsageError
+        It is written otherwise.
+    """
+    corner, rest = _split(text, '"outer corner = 12mm"')
+    shape: Literal["clip", "round"] = "round" if rest.endswith("round") else "clip"
+    size = rest.removesuffix("round").removesuffix("clip").strip()
+    return CornerRelief(corner=corner, radius_mm=read_length(size), shape=shape)
+
+
+def _direction(way: str, side: SideName | None) -> float | None:
+    if way == "square":
+        return None
+    if way.startswith("at"):
+        return read_degrees(way.removeprefix("at"))
+    if way in _WAYS:
+        return _WAYS[way]
+    if side not in ("port", "starboard"):
+        raise UsageError(
+            f'"{way}" means nothing on a part of no side.', "Write port, starboard, forward or aft."
+        )
+    return _SIDEWAYS[way, side]
+
+
+def _split(text: str, example: str) -> tuple[str, str]:
+    name, equals, rest = text.partition("=")
+    if not equals or not name.strip() or not rest.strip():
+        raise UsageError(
+            f'"{text}" is not a name with its amount.', f"Write for example {example}."
+        )
+    return name.strip().lower(), rest.strip().lower()
+
+
+def _amount(value: Length, what: str) -> tuple[str, float]:
+    if isinstance(value, int | float):
+        return "", float(value)
+    if "=" not in value:
+        return "", read_length(value)
+    edge, rest = _split(value, f'{what} "hull edge = 2mm"')
+    return edge, read_length(rest)
+
+
+def _spread(outline: ShopOutline, rows: Sequence[tuple[str, float]]) -> dict[str, float]:
+    """Amounts by edge: what is said of all first, what is said of one over it."""
+    found: dict[str, float] = {}
+    for name, mm in rows:
+        if not name:
+            found |= {edge.name: mm for edge in outline.edges}
+    own: dict[str, float] = {}
+    for name, mm in rows:
+        if name and outline.edge(name).name in own:
+            raise UsageError(f'The edge "{name}" is given twice.', "Give it once.")
+        if name:
+            own[outline.edge(name).name] = mm
+    return found | own
+
+
+def _taped(value: Length, what: str, tape_class: ClassName, where: str) -> Reading:
+    length = _read(value, what, where)
+    sigma = length.sigma_mm
+    return Reading(length.mm, class_sigma_mm(length.mm, tape_class) if sigma is None else sigma)
+
+
+def _read(value: Length, what: str, where: str) -> Measured:
+    try:
+        length = read_measured(value if isinstance(value, str) else f"{value} mm")
+    except UsageError as error:
+        raise UsageError(f"{where}, {what}: {error.what}", error.todo) from error
+    if not 0.0 < length.mm <= _LONGEST_MM:
+        raise UsageError(f"{where}: a {what} of {length.mm:g} mm is none.", "Check its unit.")
+    return length
+
+
+def _heights(values: Sequence[Length], where: str) -> tuple[float, float, float]:
+    if not values:
+        return 0.0, 0.0, 0.0
+    if len(values) != 3:
+        raise UsageError(
+            f"{where}: {len(values)} heights are given.",
+            "Heights are three: stem point, port corner, starboard corner, above one level.",
+        )
+    a, b, c = (v if isinstance(v, int | float) else read_length(v) for v in values)
+    return float(a), float(b), float(c)
+
+
+def _middle(text: str, where: str) -> Reading:
+    match = re.fullmatch(r"(?P<off>.+?)\s*(?P<side>port|starboard)", text.strip().lower())
+    if match is None:
+        raise UsageError(
+            f'{where}: the middle "{text}" does not say to which side it stands.',
+            'Write for example "5mm starboard": how far the transom\'s middle is off the wire.',
+        )
+    off = read_measured(match["off"])
+    sigma = MIDDLE_SIGMA_MM if off.sigma_mm is None else off.sigma_mm
+    return Reading(off.mm if match["side"] == "starboard" else -off.mm, sigma)
+
+
+def _angles(said: AnglesTable) -> KneeAngles:
+    return KneeAngles(
+        flare_deg=said.flare, rake_deg=said.rake, plan_deg=said.plan, tilt_deg=said.tilt
+    )
+
+
+def _bevels(said: ShopTable, angles: KneeAngles | None) -> tuple[Stations, ...]:
+    """Bevels as taken, and for edges without one those that follow from the hull's angles."""
+    taken = read_bevels(said.bevels)
+    if angles is None:
+        return taken
+    named = {stations.edge.lower() for stations in taken}
+    derived = compound_bevel(angles).stations(said.pattern_on)
+    return (*taken, *(s for s in derived if s.edge not in named))
+
+
+def _stock(value: Length, where: str) -> float:
+    mm = float(value) if isinstance(value, int | float) else read_length(value)
+    if not 0.1 <= mm <= _THICKEST_MM:
+        raise UsageError(
+            f"{where}: a stock of {mm:g} mm is not between 0.1 and {_THICKEST_MM:g} mm.",
+            "Give the thickness of the part, not of the pattern.",
+        )
+    return mm

@@ -1,0 +1,173 @@
+"""Bevels and allowances of a part, in a builder's words: for terminal, sheet and report alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spilemark.shop.allowances import Allowances, CutLines
+from spilemark.shop.bevels import SQUARE_RUN_MM, CompoundBevel, PatternFace, kind, rise_mm
+from spilemark.shop.faces import MOST_TILT_DEG, CardRow
+from spilemark.shop.lengths import Show, show_degrees, show_length
+from spilemark.shop.stations import Stations
+
+CARD_HEAD = ("edge", "at", "bevel", "sliding bevel", "saw table", "far face", "")
+_OTHER: dict[PatternFace, PatternFace] = {"top": "bottom", "bottom": "top"}
+_METRIC_RUN_MM = 100.0
+
+
+def compound_lines(found: CompoundBevel, pattern_on: PatternFace) -> tuple[str, ...]:
+    """Say a compound bevel."""
+    sign = 1.0 if pattern_on == "top" else -1.0
+    side, transom = (bevel_words(sign * b) for b in (found.side_deg, found.transom_deg))
+    return (
+        f"Corner of the knee, in its own plane: {show_degrees(found.corner_deg)}.",
+        f"Seen from its {pattern_on} face: hull edge {side}, transom edge {transom}.",
+        (
+            f"Side and transom stand at {show_degrees(found.true_corner_deg)} to each other, "
+            "square to where they meet."
+        ),
+    )
+
+
+def bevel_words(bevel_deg: float) -> str:
+    """Say one bevel from square: ``12.0° under``."""
+    name = kind(bevel_deg)
+    return "square" if name == "square" else f"{show_degrees(abs(bevel_deg))} {name}"
+
+
+def card_cells(row: CardRow, units: Show = "mm") -> tuple[str, ...]:
+    """Cells of one row of the bevel card, in the order of its head."""
+    run = _METRIC_RUN_MM if units == "mm" else SQUARE_RUN_MM
+    rise = show_length(rise_mm(row.bevel_deg, run), units)
+    over = "100 mm" if units == "mm" else '14"'
+    way = {"under": "in", "standing": "out", "square": ""}[row.kind]
+    return (
+        row.edge,
+        "all along" if row.throughout else show_length(row.s_mm, units, 0),
+        bevel_words(row.bevel_deg),
+        show_degrees(row.sliding_deg),
+        f"tilt {show_degrees(row.table_tilt_deg)}",
+        f"{show_length(abs(row.offset_mm), units)} {way}".strip(),
+        f"{rise} on {over}",
+    )
+
+
+def card_notes(rows: Sequence[CardRow], pattern_on: PatternFace) -> tuple[str, ...]:
+    """What belongs under a bevel card."""
+    other = _OTHER[pattern_on]
+    notes = [
+        (
+            f"Stations count from the outer corner, or from the edge's first corner. The pattern lay on "
+            f"the {pattern_on} face; the sliding bevel reads from that face, below 90° is under. The far "
+            f"face is the {other}."
+        )
+    ]
+    kinds = {row.kind for row in rows}
+    if "under" in kinds:
+        notes.append(
+            f"Under: the {pattern_on} face is the larger one. Lay it up on the saw, follow its line, "
+            "and let the cut lean in below it."
+        )
+    if "standing" in kinds:
+        notes.append(
+            f"Standing: the {other} face is the larger one and wood is needed outside the pattern's "
+            f"line. Draw the far face's line, turn the stock over so that the {other} face lies up, "
+            "and cut as an under bevel."
+        )
+    if {"under", "standing"} <= kinds:
+        notes.append("Cut to the larger outline, square, first; then bevel edge by edge.")
+    if any(row.table_tilt_deg > MOST_TILT_DEG for row in rows):
+        notes.append("Most saw tables stop at 45°: saw what they give and plane the rest.")
+    if _winds(rows):
+        notes.append("Winding bevel: fair the marks with a batten, not edge to edge with a rule.")
+    return tuple(notes)
+
+
+def offset_lines(
+    bevels: Sequence[Stations], offsets: Sequence[Sequence[float]], units: Show = "mm"
+) -> tuple[str, ...]:
+    """Bevels that belong to no outline: what each station comes to across the stock."""
+    lines = []
+    for stations, row in zip(bevels, offsets, strict=True):
+        for at, bevel, offset in zip(stations.at_mm, stations.values, row, strict=True):
+            place = f" at {show_length(at, units, 0)}" if len(stations.at_mm) > 1 else ""
+            way = {"under": " in", "standing": " out", "square": ""}[kind(bevel)]
+            across = show_length(abs(offset), units, 2)
+            lines.append(
+                f"{stations.edge}{place}: {bevel_words(bevel)}, the far face lies {across}{way}."
+            )
+    return tuple(lines)
+
+
+def allowance_lines(allowances: Allowances, units: Show = "mm") -> tuple[str, ...]:
+    """What was declared, edge by edge, and how it was taken."""
+    lines = []
+    for scribe in allowances.scribes:
+        gap = show_length(scribe.gap_mm, units)
+        how = (
+            "square to the edge (rolled block)"
+            if scribe.direction_deg is None
+            else f"in one direction, {_way_words(scribe.direction_deg)} (compass held one way)"
+        )
+        lines.append(f"{scribe.edge}: scribe gap of {gap} undone {how}.")
+    for row in allowances.edges:
+        parts = [
+            f"{show_length(mm, units)} {words}"
+            for mm, words in (
+                (row.glue_gap_mm, "free for glue"),
+                (row.saw_mm, "for the saw"),
+                (row.plane_off_mm, "to plane off"),
+            )
+            if mm
+        ]
+        if parts:
+            lines.append(f"{row.edge}: {', '.join(parts)}.")
+    lines += [
+        f"{r.corner}: {'rounded' if r.shape == 'round' else 'cut off straight'} to clear a fillet of "
+        f"{show_length(r.radius_mm, units)} radius."
+        for r in allowances.reliefs
+    ]
+    return tuple(lines)
+
+
+def outgrown_lines(lines: CutLines, units: Show = "mm") -> tuple[str, ...]:
+    """Size of stock that the cutting line needs, as it lies."""
+    low, high = lines.cutting.points_mm.min(axis=0), lines.cutting.points_mm.max(axis=0)
+    across, along = (show_length(float(v), units, 0) for v in high - low)
+    return (f"The cutting line as drawn takes {across} across the boat and {along} along it.",)
+
+
+def router_lines(
+    bush_mm: float, cutter_mm: float, offset_mm: float, units: Show = "mm"
+) -> tuple[str, ...]:
+    """What a guide bush does to corners."""
+    bush, cutter, offset = (show_length(v, units) for v in (bush_mm, cutter_mm, offset_mm))
+    return (
+        f"Router: bush {bush} outside, cutter {cutter}: the template is {offset} smaller all round.",
+        (
+            f"Outside corners come out rounded to {offset}, inside corners to the cutter's radius: finish "
+            "them by hand."
+        ),
+    )
+
+
+def table(rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Rows of cells as lines with straight columns."""
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    return tuple(
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    )
+
+
+def _winds(rows: Sequence[CardRow]) -> bool:
+    by_edge: dict[str, set[float]] = {}
+    for row in rows:
+        by_edge.setdefault(row.edge, set()).add(round(row.bevel_deg, 1))
+    return any(len(bevels) > 1 for bevels in by_edge.values())
+
+
+def _way_words(direction_deg: float) -> str:
+    names = {0: "to starboard", 90: "forward", 180: "to port", 270: "aft"}
+    turned = direction_deg % 360.0
+    return names.get(int(turned), "") if turned in names else f"at {show_degrees(turned)}"

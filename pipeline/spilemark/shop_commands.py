@@ -1,0 +1,12 @@
+"""The commands before and after the pattern, for the command line to take in."""
+
+from __future__ import annotations
+
+import click
+
+from spilemark.commands.allow import allow
+from spilemark.commands.bevel import bevel
+from spilemark.commands.fitted import fitted
+from spilemark.commands.horn import horn
+
+SHOP_COMMANDS: tuple[click.Command, ...] = (horn, bevel, allow, fitted)

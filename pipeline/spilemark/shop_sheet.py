@@ -1,0 +1,270 @@
+"""The lines of a part at true size on one sheet, with its bevel card and what was allowed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from spilemark import ink_files
+from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
+from spilemark.ink import Anchor, Mark, Point, Sheet, Stroke, Words, bar
+from spilemark.shop.faces import CardRow
+from spilemark.shop.lengths import show_degrees
+from spilemark.shop.outlines import Floats, ShopOutline
+
+_MARGIN_MM = 15.0
+_GAP_MM = 12.0
+_LEAST_WIDTH_MM = 250.0
+_BAR_MM = 100.0
+_BAR_SPACE_MM = 118.0
+_TEXT_MM, _LINE_MM = 3.3, 4.7
+_TITLE_MM = 6.0
+_TICK_MM = 7.0
+_NAME_IN_MM = 9.0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One outline to draw, and what it is called in the legend."""
+
+    outline: ShopOutline
+    legend: str
+    width_mm: float
+    dash_mm: tuple[float, ...] = ()
+    grey: float = 0.0
+    named: bool = False
+    """Whether its edges are named beside it."""
+
+
+def finished_line(outline: ShopOutline) -> Line:
+    """Draw what the part becomes on the face where the pattern lay."""
+    return Line(outline, "finished line, the face on which the pattern lay", 0.5, named=True)
+
+
+def second_face_line(outline: ShopOutline) -> Line:
+    """Draw the far face."""
+    return Line(outline, "finished line of the far face", 0.35, (5.0, 2.0))
+
+
+def cutting_line(outline: ShopOutline) -> Line:
+    """Draw what to saw to."""
+    return Line(outline, "CUTTING LINE: saw square to this first", 0.35, (12.0, 2.0, 2.0, 2.0))
+
+
+def larger_line(outline: ShopOutline) -> Line:
+    """Draw the larger of both faces everywhere."""
+    return Line(outline, "LARGER OUTLINE: saw square to this first", 0.35, (12.0, 2.0, 2.0, 2.0))
+
+
+def pattern_line(outline: ShopOutline) -> Line:
+    """Draw the pattern as it was taken."""
+    return Line(outline, "the pattern as it was taken", 0.25, (1.2, 1.2), grey=0.5)
+
+
+def router_line(outline: ShopOutline) -> Line:
+    """Draw the template for a guide bush."""
+    return Line(outline, "router template, for the bush to run round", 0.35, (8.0, 3.0))
+
+
+def part_sheet(
+    title: str,
+    lines: Sequence[Line],
+    *,
+    card: Sequence[CardRow] = (),
+    cells: Sequence[Sequence[str]] = (),
+    notes: Sequence[str] = (),
+) -> Sheet:
+    """Lay out a part.
+
+    Parameters
+    ----------
+    title : str
+    lines : sequence of Line
+        At least one; all in one frame, y up.
+    card : sequence of CardRow
+        Stations to mark on the outline.
+    cells : sequence of rows
+        The bevel card, its head first.
+    notes : sequence of str
+        Wrapped under the card.
+    """
+    points = np.concatenate([line.outline.points_mm for line in lines])
+    low, high = points.min(axis=0), points.max(axis=0)
+    wide = max(float(high[0] - low[0]) + 4 * _NAME_IN_MM, _LEAST_WIDTH_MM)
+    left = _MARGIN_MM + (wide - float(high[0] - low[0])) / 2.0 - float(low[0])
+    top = _MARGIN_MM + 2 * _TITLE_MM + float(high[1]) + _TICK_MM
+
+    def place(p: Floats) -> tuple[float, float]:
+        return (left + float(p[0]), top - float(p[1]))
+
+    marks: list[Mark] = [
+        Words(text=title, at=(_MARGIN_MM, _MARGIN_MM + _TITLE_MM), size_mm=_TITLE_MM, bold=True)
+    ]
+    for line in lines:
+        marks += _drawn(line, place)
+        if line.named:
+            marks += _edge_names(line.outline, place)
+    for row in card:
+        marks += _station(row, lines[0].outline, place)
+    under = top - float(low[1]) + _TICK_MM + _GAP_MM
+    words, bottom = _block(lines, cells, notes, under, wide)
+    return Sheet(
+        title=title,
+        width_mm=round(wide + 2 * _MARGIN_MM, 1),
+        height_mm=round(max(bottom, under + _BAR_SPACE_MM) + _MARGIN_MM, 1),
+        marks=(*marks, *words),
+    )
+
+
+def write_sheet(path: Path, sheet: Sheet, *, force: bool = False) -> Path:
+    """Write a sheet as SVG or PDF, by the ending.
+
+    Raises
+    ------
+    UsageError
+        Another ending.
+    WouldOverwrite, CannotWrite
+    """
+    kind = path.suffix.lower()
+    if kind not in (".svg", ".pdf"):
+        raise UsageError(f"A sheet is not written as {path.name}.", "Let it end in .svg or .pdf.")
+    if path.exists() and not force:
+        raise WouldOverwrite(
+            f"{path} already exists.", "Choose another name, or add --force to replace it."
+        )
+    content = (
+        ink_files.svg_text(sheet).encode()
+        if kind == ".svg"
+        else ink_files.pdf_bytes([sheet], sheet.title)
+    )
+    try:
+        ink_files.store_files({path: content})
+    except OSError as error:
+        raise CannotWrite(
+            f"{path} cannot be written: {error.strerror}.", "Check that its folder exists."
+        ) from error
+    return path
+
+
+def _drawn(line: Line, place: Callable[[Floats], Point]) -> list[Mark]:
+    rings = (line.outline.points_mm, *line.outline.holes_mm)
+    return [
+        Stroke(
+            points=tuple(place(p) for p in ring),
+            width_mm=line.width_mm,
+            dash_mm=line.dash_mm,
+            grey=line.grey,
+            closed=True,
+        )
+        for ring in rings
+    ]
+
+
+def _edge_names(outline: ShopOutline, place: Callable[[Floats], Point]) -> list[Mark]:
+    """Names along the inside of the edges; what is too short for its name goes without."""
+    marks: list[Mark] = []
+    for edge in outline.edges:
+        points = outline.points_mm[outline.indices(edge)]
+        words = Words(text=edge.name, at=(0.0, 0.0), size_mm=_TEXT_MM, anchor="middle")
+        if ink_files.text_width_mm(words) > outline.length_mm(edge):
+            continue
+        middle, along = _middle(points)
+        inward = np.array([-along[1], along[0]])
+        turn = math.degrees(math.atan2(along[1], along[0]))
+        over = not -90.0 < turn <= 90.0
+        # Upside-down words stand on their other side.
+        off = _NAME_IN_MM - (_TEXT_MM if over else 0.0)
+        at = place(middle + off * inward)
+        marks.append(replace(words, at=at, turn_deg=turn + 180.0 if over else turn))
+    return marks
+
+
+def _middle(points: Floats) -> tuple[Floats, Floats]:
+    """Point halfway along a line, and the unit vector of the line there."""
+    steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    run = np.concatenate([[0.0], np.cumsum(steps)])
+    half = run[-1] / 2.0
+    middle = np.array([np.interp(half, run, axis) for axis in points.T])
+    reach = min(15.0, half)
+    ends = [
+        np.array([np.interp(half + r, run, axis) for axis in points.T]) for r in (-reach, reach)
+    ]
+    along = ends[1] - ends[0]
+    return middle, along / max(float(np.hypot(*along)), 1e-9)
+
+
+def _station(row: CardRow, outline: ShopOutline, place: Callable[[Floats], Point]) -> list[Mark]:
+    """A tick across the edge, its bevel written at the outer end."""
+    edge = outline.edge(row.edge)
+    points = outline.points_mm[outline.indices(edge)]
+    at = np.asarray(row.at_mm)
+    k = int(np.clip(np.argmin(np.linalg.norm(points - at, axis=1)), 1, len(points) - 2))
+    along = points[min(k + 3, len(points) - 1)] - points[max(k - 3, 0)]
+    outward = np.array([along[1], -along[0]]) / max(float(np.hypot(*along)), 1e-9)
+    start, stop = place(at - 0.3 * _TICK_MM * outward), place(at + _TICK_MM * outward)
+    x, y = place(at + (_TICK_MM + 1.5) * outward)
+    anchor: Anchor = "end" if outward[0] < -0.5 else "start" if outward[0] > 0.5 else "middle"
+    drop = _TEXT_MM * (0.35 if anchor != "middle" else (0.75 if outward[1] < 0 else 0.0))
+    words = (
+        show_degrees(abs(row.bevel_deg)) + {"under": " u", "standing": " s", "square": ""}[row.kind]
+    )
+    return [
+        Stroke(points=(start, stop), width_mm=0.25),
+        Words(text=words, at=(x, y + drop), size_mm=_TEXT_MM, anchor=anchor),
+    ]
+
+
+def _block(
+    lines: Sequence[Line],
+    cells: Sequence[Sequence[str]],
+    notes: Sequence[str],
+    top: float,
+    wide: float,
+) -> tuple[list[Mark], float]:
+    """Check bars at the right; legend, card and notes left of them. The lowest line as well."""
+    right = _MARGIN_MM + wide
+    marks: list[Mark] = [
+        *bar((right - _BAR_MM, top + 4.0), _BAR_MM, along=False),
+        *bar((right - 4.0, top + 12.0), _BAR_MM, along=True),
+        Words(
+            text="100 mm, both ways", at=(right - 8.0, top + 12.0), size_mm=_TEXT_MM, anchor="end"
+        ),
+    ]
+    y = top
+    for line in lines:
+        y += _LINE_MM
+        sample = ((_MARGIN_MM, y - 1.2), (_MARGIN_MM + 22.0, y - 1.2))
+        pen = Stroke(points=sample, width_mm=line.width_mm, dash_mm=line.dash_mm, grey=line.grey)
+        marks += [pen, Words(text=line.legend, at=(_MARGIN_MM + 26.0, y), size_mm=_TEXT_MM)]
+    y = max(y + 2 * _LINE_MM, top + 18.0)
+    column = wide - 14.0
+    for k, row in enumerate(_columns(cells)):
+        for x, cell in row:
+            marks.append(Words(text=cell, at=(_MARGIN_MM + x, y), size_mm=_TEXT_MM, bold=k == 0))
+        y += _LINE_MM
+    y += _LINE_MM if cells else 0.0
+    for note in notes:
+        for text in ink_files.wrapped(note, column, _TEXT_MM):
+            marks.append(Words(text=text, at=(_MARGIN_MM, y), size_mm=_TEXT_MM))
+            y += _LINE_MM
+        y += 0.4 * _LINE_MM
+    return marks, y
+
+
+def _columns(cells: Sequence[Sequence[str]]) -> list[list[tuple[float, str]]]:
+    """Rows of (x, cell) with columns as wide as their widest cell."""
+    if not cells:
+        return []
+    widths = [
+        max(
+            ink_files.text_width_mm(Words(text=cell, at=(0.0, 0.0), size_mm=_TEXT_MM, bold=k == 0))
+            for k, cell in enumerate(column)
+        )
+        for column in zip(*cells, strict=True)
+    ]
+    starts = np.concatenate([[0.0], np.cumsum(np.array(widths) + 4.0)])
+    return [[(float(x), cell) for x, cell in zip(starts, row, strict=False)] for row in cells]
