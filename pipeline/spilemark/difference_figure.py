@@ -1,7 +1,7 @@
-"""difference.svg: both sides over each other, the gap exaggerated, the doubt as a band.
+"""difference.svg: where the sides differ, on one page that survives a black-and-white printer.
 
-Survives a black-and-white printer: sides differ by line style, signs by the
-side of port's edge on which the gap is drawn and by numbers, verdicts by letter.
+The verdict stands on top.  Below it the sides lie on each other as the verdict
+has them, and, where that is another way, as they fit best.
 """
 
 from __future__ import annotations
@@ -9,24 +9,23 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
+from spilemark.difference_panel import BAND, FONT, FULLER, HATCH, LEANER, Panel, Place
 from spilemark.errors import CannotWrite
-from spilemark.records import Alignment, Floats, JobFacts, SideComparison, Station, Verdict
-from spilemark.uncertainty import normals_of
+from spilemark.ink_files import wrapped
+from spilemark.records import Alignment, JobFacts, SideComparison
 from spilemark.units import format_length
 
-_FONT = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, Arial, sans-serif"
-_BLUE, _ORANGE = "#0b5cad", "#c8620a"
-_MARGIN_MM = 45.0
-_TOP_MM = 52.0
-_BOTTOM_MM = 56.0
-_FACTORS = (1, 2, 5, 10, 20, 50, 100)
-_LARGEST_DRAWN_MM = 24.0
-_LETTERS = {Verdict.SAME: "", Verdict.DIFFERENT: "D", Verdict.CANNOT_TELL: "?"}
-_MOST_NUMBERS = 8
-_APART_MM = 42.0
-_SIDEWAYS = 0.4
+_WIDTH_MM, _HEIGHT_MM = 297.0, 210.0
+"""ISO 216 A4, lying; on Letter it prints with a little less margin."""
+_MARGIN_MM = 11.0
+_TITLE_MM, _VERDICT_MM, _HEADING_MM, _SMALL_MM = 6.0, 4.2, 4.4, 3.3
+_LEADING = 1.4
+_LEGEND_MM = 27.0
+_HEADINGS = {
+    "centreline": "On their pencil lines: as they sit in the boat",
+    "corner and edge": "On corner and edge: as they sit in the boat",
+    "best fit": "As they fit best: the shape alone",
+}
 
 
 def write_difference_figure(comparison: SideComparison, facts: JobFacts, folder: Path) -> Path:
@@ -49,222 +48,142 @@ def write_difference_figure(comparison: SideComparison, facts: JobFacts, folder:
 
 
 def figure(comparison: SideComparison, facts: JobFacts) -> str:
-    """The figure as SVG text, about the best fit: shape is what a picture shows."""
-    return _Figure(comparison, facts).text()
+    """The figure as SVG text; equal comparisons give equal text."""
+    import svgwrite
+
+    drawing = svgwrite.Drawing(size=(f"{_WIDTH_MM:g}mm", f"{_HEIGHT_MM:g}mm"), debug=False)
+    drawing["viewBox"] = f"0 0 {_WIDTH_MM:g} {_HEIGHT_MM:g}"
+    drawing.set_desc(title=_title(facts), desc=comparison.verdict)
+    drawing.add(drawing.rect((0, 0), (_WIDTH_MM, _HEIGHT_MM), fill="white"))
+    _define_hatch(drawing)
+    page = _Page(drawing)
+    top = page.words_on_top(comparison, facts)
+    shown = _shown(comparison)
+    width = (_WIDTH_MM - 2 * _MARGIN_MM) / len(shown)
+    height = _HEIGHT_MM - _MARGIN_MM - _LEGEND_MM - top
+    for k, alignment in enumerate(shown):
+        left = _MARGIN_MM + k * width
+        page.say(_HEADINGS[alignment.datum], left, top + _HEADING_MM, _HEADING_MM, bold=True)
+        place = Place(left, top + 1.6 * _HEADING_MM, width, height - 3.4 * _HEADING_MM)
+        panel = Panel(drawing, comparison, alignment, place, facts.units)
+        panel.draw()
+        page.say(_scale_words(panel), left, top + height - 0.4 * _HEADING_MM, _SMALL_MM)
+        page.forward(left + width - 14.0, top + 2.2 * _HEADING_MM)
+    page.legend(comparison, facts)
+    text: str = drawing.tostring()
+    return text
 
 
-class _Figure:
-    def __init__(self, comparison: SideComparison, facts: JobFacts) -> None:
-        import svgwrite
+def _shown(comparison: SideComparison) -> list[Alignment]:
+    """The alignment that the verdict is about, and the best fit if that is another one."""
+    first = comparison.alignments[0]
+    best = [a for a in comparison.alignments[1:] if a.datum == "best fit"]
+    return [first] if first.datum == "best fit" else [first, *best]
 
-        self.comparison, self.facts = comparison, facts
-        self.alignment = next(a for a in comparison.alignments if a.datum == "best fit")
-        self.ring = comparison.port.outline.ring
-        self.normals = normals_of(self.ring)
-        self.factor = _factor(self.alignment)
-        points = self.ring.points_mm
-        low, high = points.min(axis=0), points.max(axis=0)
-        width = max(float(high[0] - low[0]) + 2 * _MARGIN_MM, 330.0)
-        self.left = float((low[0] + high[0] - width) / 2)
-        self.top = float(high[1]) + _TOP_MM
-        self.width = width
-        self.height = float(high[1] - low[1]) + _TOP_MM + _BOTTOM_MM
-        self.drawing: Any = svgwrite.Drawing(
-            size=(f"{width:.3f}mm", f"{self.height:.3f}mm"), debug=False
-        )
-        self.drawing["viewBox"] = f"0 0 {width:.3f} {self.height:.3f}"
 
-    def text(self) -> str:
-        d = self.drawing
-        d.set_desc(title="Port against starboard")
-        d.add(d.rect((0, 0), (f"{self.width:.3f}", f"{self.height:.3f}"), fill="white"))
-        self._band()
-        self._gaps()
-        self._sides()
-        self._stations()
-        self._numbers()
-        self._words()
-        text: str = d.tostring()
-        return text
+def _title(facts: JobFacts) -> str:
+    names = ", ".join(n for n in (facts.boat, facts.part) if n)
+    return f"{names}: port against starboard" if names else "Port against starboard"
 
-    def _sheet(self, points: Floats) -> Floats:
-        p = np.asarray(points, dtype=np.float64).reshape(-1, 2)
-        return np.stack([p[:, 0] - self.left, self.top - p[:, 1]], axis=-1)
 
-    def _path(self, points: Floats, *, closed: bool, **style: Any) -> None:
-        moves = " L".join(f"{x:.3f},{y:.3f}" for x, y in self._sheet(points))
-        self.drawing.add(self.drawing.path(d=f"M{moves}{' Z' if closed else ''}", **style))
+def _kept(text: str) -> str:
+    """Numbers keep their unit at the end of a line."""
+    return text.replace(" mm", "\u00a0mm")
 
-    def _say(self, text: str, x: float, y: float, size: float, **style: Any) -> None:
-        style.setdefault("fill", "black")
+
+def _scale_words(panel: Panel) -> str:
+    share = 1.0 / panel.scale
+    if panel.enlarged <= panel.scale:
+        return f"Outline and gaps drawn 1:{share:.1f}."
+    return f"Outline drawn 1:{share:.1f}, gaps and grey band {panel.enlarged:g}:1."
+
+
+def _define_hatch(drawing: Any) -> None:
+    """Slanting lines, so that what lies outside port's edge needs no colour."""
+    hatch = drawing.pattern(id=HATCH, insert=(0, 0), size=(1.6, 1.6), patternUnits="userSpaceOnUse")
+    hatch.add(drawing.rect((0, 0), (1.6, 1.6), fill=FULLER))
+    for x in (-0.8, 0.8):
+        hatch.add(drawing.line((x, 1.6), (x + 1.6, 0), stroke="black", stroke_width=0.25))
+    drawing.defs.add(hatch)
+
+
+class _Page:
+    """Words, arrows and samples about the panels."""
+
+    def __init__(self, drawing: Any) -> None:
+        self.drawing = drawing
+
+    def say(
+        self, text: str, x: float, y: float, size: float, *, bold: bool = False, **style: Any
+    ) -> None:
+        """One line of words; ``y`` is its base line."""
         self.drawing.add(
             self.drawing.text(
-                text, insert=(f"{x:.2f}", f"{y:.2f}"), font_size=size, font_family=_FONT, **style
+                text,
+                insert=(f"{x:.2f}", f"{y:.2f}"),
+                font_size=size,
+                font_family=FONT,
+                font_weight="bold" if bold else "normal",
+                **style,
             )
         )
 
-    def _offset(self, distance: Floats) -> Floats:
-        """Port's edge moved along its normals by exaggerated distances."""
-        return np.asarray(self.ring.points_mm + (self.factor * distance)[:, None] * self.normals)
+    def words_on_top(self, comparison: SideComparison, facts: JobFacts) -> float:
+        """Title and verdict; hands back where they end."""
+        y = _MARGIN_MM + 0.8 * _TITLE_MM
+        self.say(_title(facts), _MARGIN_MM, y, _TITLE_MM, bold=True)
+        for row in wrapped(_kept(comparison.verdict), _WIDTH_MM - 2 * _MARGIN_MM, _VERDICT_MM):
+            y += _LEADING * _VERDICT_MM
+            self.say(row, _MARGIN_MM, y + 1.0, _VERDICT_MM)
+        return y + 5.0
 
-    def _band(self) -> None:
-        """What cannot be told apart: within this of port's edge, exaggerated alike."""
-        u95 = np.minimum(self.alignment.u95_mm, _LARGEST_DRAWN_MM / self.factor)
-        outer, inner = self._offset(u95), self._offset(-u95)
-        parts = " ".join(
-            "M" + " L".join(f"{x:.3f},{y:.3f}" for x, y in self._sheet(p)) + " Z"
-            for p in (outer, inner)
-        )
-        self.drawing.add(
-            self.drawing.path(d=parts, fill="#d9d9d9", fill_rule="evenodd", stroke="none")
-        )
+    def forward(self, x: float, y: float) -> None:
+        """An arrow to the bow."""
+        for d in (f"M{x},{y + 16} L{x},{y}", f"M{x - 3},{y + 5} L{x},{y} L{x + 3},{y + 5}"):
+            self.drawing.add(self.drawing.path(d=d, stroke="black", stroke_width=0.7, fill="none"))
+        self.say("FWD", x, y + 20.5, 4.0, bold=True, text_anchor="middle")
 
-    def _gaps(self) -> None:
-        """Starboard's mirror as it lies against port, exaggerated."""
-        gap = self.alignment.gap_mm
-        limit = _LARGEST_DRAWN_MM / self.factor
-        drawn = self._offset(np.clip(np.nan_to_num(gap), -limit, limit))
-        known = np.isfinite(gap) & np.roll(np.isfinite(gap), -1)
-        beyond = np.abs(np.nan_to_num(gap)) > self.alignment.u95_mm
-        for sign, colour in ((1, _ORANGE), (-1, _BLUE)):
-            pick = known & beyond & (np.sign(np.nan_to_num(gap)) == sign)
-            for run in _runs(pick):
-                shape = np.vstack([self.ring.points_mm[run], drawn[run][::-1]])
-                self._path(shape, closed=True, fill=colour, fill_opacity=0.55, stroke="none")
-        for run in _runs(known):
-            self._path(
-                drawn[run],
-                closed=False,
-                fill="none",
-                stroke="black",
-                stroke_width=0.5,
-                stroke_dasharray="3 1.6",
-            )
-
-    def _sides(self) -> None:
-        self._path(self.ring.points_mm, closed=True, fill="none", stroke="black", stroke_width=0.7)
-        line = self.comparison.port.outline.of_role("centreline")
-        for pencil in line:
-            self._path(
-                pencil.points_mm[[0, -1]],
-                closed=False,
-                fill="none",
-                stroke="black",
-                stroke_width=0.35,
-                stroke_dasharray="9 2 2 2",
-            )
-
-    def _stations(self) -> None:
-        """A tick at each stretch, with the letter of its verdict."""
-        for station in self.alignment.stations:
-            at, normal = np.array(station.at_mm), np.array(station.normal)
-            self._path(
-                np.stack([at - 1.6 * normal, at + 1.6 * normal]),
-                closed=False,
-                stroke="black",
-                stroke_width=0.4,
-            )
-            letter = _LETTERS[station.verdict]
-            if letter:
-                x, y = self._sheet(at - 6.0 * normal)[0]
-                self._say(letter, x, y + 1.4, 4.2, text_anchor="middle", font_weight="bold")
-
-    def _numbers(self) -> None:
-        """Numbers at the largest gaps, apart from each other."""
-        done: list[Floats] = []
-        ranked = sorted(
-            (s for s in self.alignment.stations if np.isfinite(s.gap_mm)),
-            key=lambda s: -abs(s.gap_mm),
-        )
-        for station in ranked:
-            at = np.array(station.at_mm)
-            if len(done) >= _MOST_NUMBERS or any(np.linalg.norm(at - o) < _APART_MM for o in done):
-                continue
-            done.append(at)
-            self._number(station)
-
-    def _number(self, station: Station) -> None:
-        normal = np.array(station.normal)
-        out = min(self.factor * max(station.u95_mm, station.gap_mm), _LARGEST_DRAWN_MM) + 6.0
-        x, y = self._sheet(np.array(station.at_mm) + out * normal)[0]
-        # Words stand clear of the edge: they begin, end or centre where its normal points.
-        anchor = "middle" if abs(normal[0]) < _SIDEWAYS else ("start" if normal[0] > 0 else "end")
-        sign = "+" if station.gap_mm > 0 else "-"
-        self._say(
-            f"{sign}{abs(station.gap_mm):.1f} ±{station.u95_mm:.1f}",
-            x,
-            y + 1.8 - 2.0 * float(normal[1]),
-            5.2,
-            text_anchor=anchor,
-            font_weight="bold",
-        )
-
-    def _words(self) -> None:
-        import textwrap
-
-        comparison = self.comparison
-        names = ", ".join(n for n in (self.facts.boat, self.facts.part) if n)
-        y = 10.0
-        self._say(
-            f"{names + ': ' if names else ''}port against starboard, mirrored",
-            8,
-            y,
-            7.0,
-            font_weight="bold",
-        )
-        for row in textwrap.wrap(comparison.verdict, int(self.width / 2.55)):
-            y += 6.6
-            self._say(row, 8, y, 4.8)
-        rows = (
-            f"Laid as they fit best. Gaps and band drawn {self.factor} times their size.",
+    def legend(self, comparison: SideComparison, facts: JobFacts) -> None:
+        """What each line, area and bar means, each with a sample of itself."""
+        tolerance = format_length(comparison.tolerance_mm, facts.units)
+        unit = "mm" if facts.units == "mm" else "inches"
+        samples: tuple[tuple[str, dict[str, Any]], ...] = (
+            ("port's edge", {"stroke_width": 0.55}),
+            ("starboard's, mirrored", {"stroke_width": 0.35, "stroke_dasharray": "1.8 1"}),
+            ("starboard fuller there (+)", {"area": f"url(#{HATCH})"}),
+            ("port fuller there (\u2212)", {"area": LEANER}),
+            ("cannot be told from no gap (95 %)", {"area": BAND}),
+            (f"DIFFERENT by more than {tolerance}", {"stroke_width": 1.5}),
             (
-                "Solid: port. Dashed: starboard. Outside port = starboard fuller (+, orange);"
-                " inside = port fuller (-, blue)."
+                f"CANNOT TELL whether within {tolerance}",
+                {"stroke_width": 1.5, "stroke_dasharray": "0.5 0.9"},
             ),
-            (
-                "Grey: what this measurement cannot tell (95 %, everywhere at once)."
-                f" Numbers in mm. D different, ? cannot tell; no letter: same within"
-                f" {format_length(comparison.tolerance_mm, self.facts.units)}."
-            ),
+            (f"no bar: SAME within {tolerance}", {}),
         )
-        y = self.height - 27.0
-        for row in rows:
-            for part in textwrap.wrap(row, int(self.width / 2.1)):
-                self._say(part, 8, y, 4.0)
-                y += 5.4
-        self._forward()
-
-    def _forward(self) -> None:
-        x, y = self.width - 16.0, 48.0
-        style = {"stroke": "black", "stroke_width": 0.8, "fill": "none"}
-        self.drawing.add(self.drawing.path(d=f"M{x},{y} L{x},{y - 24}", **style))
-        self.drawing.add(
-            self.drawing.path(d=f"M{x - 4},{y - 17} L{x},{y - 24} L{x + 4},{y - 17}", **style)
+        top = _HEIGHT_MM - _MARGIN_MM - _LEGEND_MM + 5.0
+        column = (_WIDTH_MM - 2 * _MARGIN_MM) / 3
+        for k, (text, style) in enumerate(samples):
+            x, y = _MARGIN_MM + (k // 3) * column, top + (k % 3) * 1.7 * _SMALL_MM
+            self._sample(x, y, style)
+            self.say(text, x + 15.0, y, _SMALL_MM)
+        y = top + 3 * 1.7 * _SMALL_MM + 0.6 * _SMALL_MM
+        date = facts.date.isoformat() if facts.date else "no date given"
+        words = (
+            f"Numbers: largest gap of a stretch and its doubt, {unit}; the band holds everywhere at"
+            f" once with 95 %. {date[0].upper()}{date[1:]}."
         )
-        self._say("FWD", x, y + 6, 5.0, text_anchor="middle")
+        for row in wrapped(words, _WIDTH_MM - 2 * _MARGIN_MM, _SMALL_MM):
+            self.say(row, _MARGIN_MM, y, _SMALL_MM)
+            y += _LEADING * _SMALL_MM
 
-
-def _factor(alignment: Alignment) -> int:
-    """The largest round factor that keeps gaps and band on the sheet."""
-    size = (
-        np.nanpercentile(np.abs(alignment.gap_mm), 99.5)
-        if np.isfinite(alignment.gap_mm).any()
-        else 1.0
-    )
-    band = float(np.median(alignment.u95_mm))
-    most = max(float(size), 1.5 * band, 1e-3)
-    return max(f for f in _FACTORS if f == 1 or f * most <= 0.8 * _LARGEST_DRAWN_MM)
-
-
-def _runs(flags: Any) -> list[Any]:
-    """Index runs of true flags on a ring, each with the point after its last."""
-    count = len(flags)
-    if flags.all():
-        return [np.arange(count + 1) % count]
-    start = int(np.argmin(flags))
-    turned = np.roll(flags, -start)
-    bounds = np.flatnonzero(np.diff(np.concatenate([[0], turned.astype(int), [0]])))
-    return [
-        (np.arange(low, high + 1) + start) % count
-        for low, high in zip(bounds[::2], bounds[1::2], strict=True)
-    ]
+    def _sample(self, x: float, y: float, style: dict[str, Any]) -> None:
+        if "area" in style:
+            self.drawing.add(
+                self.drawing.rect((f"{x:.2f}", f"{y - 2.6:.2f}"), (12.0, 3.0), fill=style["area"])
+            )
+        elif style:
+            self.drawing.add(
+                self.drawing.path(
+                    d=f"M{x:.2f},{y - 1.1:.2f} h12", stroke="black", fill="none", **style
+                )
+            )
