@@ -1,32 +1,50 @@
-"""Overlay pictures: the photo as a person sees it, with what was found drawn on it.
-
-Pixels are resampled here and nowhere else: for looking at, never for measuring.
-"""
+"""overlay_<arm>.jpg: the photo as a person sees it, with everything that was found drawn on it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spilemark import frames
+from spilemark.corners import edge_span
 from spilemark.errors import CannotWrite
-from spilemark.lens import plane_to_pixels
-from spilemark.records import Bools, Floats, Note, Outline, Photo, View
+from spilemark.frames import mirror_across_centreline, outward_normals
+from spilemark.overlay_canvas import BLUE, ORANGE, WHITE, YELLOW, Canvas, letters_per_line
+from spilemark.records import Floats, Note, Outline, RegisteredPattern, Side, View
 from spilemark.results import JobResult
+from spilemark.rigid import apply, inverse
+from spilemark.wording import SIDE_WORDS
 
 if TYPE_CHECKING:
     from PIL import Image
 
-_LONG_SIDE_PX = 2000
-_QUALITY = 88
-_EDGE = (255, 214, 10)
-_UNSEEN = (255, 255, 255)
-_LINE = (90, 200, 250)
-_CARD = (80, 220, 120)
-_DARK = (0, 0, 0)
+_QUALITY = 85
+_MOST_NOTES = 6
+_LETTER_WIDTH = 0.49
+"""Of its height, on the average of a sentence and some to spare."""
+_LEGEND = (
+    (YELLOW, False, "edge as measured; dots: corners"),
+    (WHITE, True, "not seen, bridged"),
+    (ORANGE, False, "reference line"),
+    (BLUE, False, "scale cards: name and misfit"),
+    (WHITE, False, "arrow: towards the bow; other lines on the face"),
+)
+_SAMPLE_LETTERS = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Placed:
+    """A note and where it lies in one photo."""
+
+    note: Note
+    at_mm: Floats | None
+    """(2,) on the face, plane frame."""
+    at_px: Floats | None
+    """(2,) upright px, where it was told of the photo itself."""
 
 
 def write_overlays(result: JobResult, folder: Path) -> tuple[Path, ...]:
@@ -38,15 +56,13 @@ def write_overlays(result: JobResult, folder: Path) -> tuple[Path, ...]:
         The disk refuses.
     """
     files = []
-    at = 0
+    views = iter(result.survey.views)
     for arm, photos in result.photos.items():
-        for k, _ in enumerate(photos):
-            view = result.survey.views[at]
-            at += 1
-            picture = overlay(view, result.outlines.get(arm, ()), result.notes)
+        for k in range(len(photos)):
+            picture = overlay(next(views), arm, result)
             path = folder / (f"overlay_{arm}.jpg" if k == 0 else f"overlay_{arm}_{k + 1}.jpg")
             try:
-                picture.save(path, "JPEG", quality=_QUALITY, subsampling=0)
+                picture.save(path, "JPEG", quality=_QUALITY)
             except OSError as error:
                 raise CannotWrite(
                     f"{path} cannot be written: {error.strerror}.",
@@ -56,141 +72,128 @@ def write_overlays(result: JobResult, folder: Path) -> tuple[Path, ...]:
     return tuple(files)
 
 
-def overlay(view: View, outlines: Sequence[Outline], notes: Sequence[Note] = ()) -> Image.Image:
-    """The upright photo, reduced, with edges, lines, corners, cards and the places of notes."""
-    from PIL import ImageDraw
-
-    photo = view.straight.photo
-    picture = _upright(photo)
-    canvas = _Canvas(view, picture, ImageDraw.Draw(picture))
+def overlay(view: View, arm: str, result: JobResult) -> Image.Image:
+    """One photo with edges, lines, corners, cards, the way forward and the notes at their place."""
+    outlines = result.outlines.get(arm, ())
+    patterns = [p for p in result.patterns.values() if p.outline.views[0].straight.arm == arm]
+    notes = _notes(view, patterns, result)
+    room = letters_per_line(view.straight.photo)
+    listed = [row for k, note in enumerate(notes) for row in _rows(k, note.note, room)]
+    legend = _legend_places(room)
+    legend_rows = legend[-1][0] + 1
+    canvas = Canvas(view, legend_rows + len(listed))
     for card in view.cards:
-        canvas.closed(canvas.stored(card.outline_px), _CARD, canvas.unit)
+        corners = canvas.stored(card.outline_px)
         kept = card.residuals_px[card.kept]
-        rms = float(np.sqrt((kept**2).mean())) if len(kept) else float("nan")
-        canvas.words(
-            canvas.stored(card.outline_px).mean(axis=0), f"{card.name}  {rms:.2f} px", _CARD
-        )
+        misfit = f"  {np.sqrt((kept**2).mean()):.2f} px" if len(kept) else "  not used"
+        canvas.path(corners, BLUE, closed=True)
+        canvas.words(corners.mean(axis=0), f"{card.name}{misfit}", BLUE)
     for outline in outlines:
-        canvas.outline(outline)
-    for note in notes:
-        if note.photo == photo.path.name and note.at_px is not None:
-            canvas.cross(canvas.upright(np.array([note.at_px]))[0], _UNSEEN)
-    canvas.legend()
-    return picture
+        _draw_outline(canvas, outline)
+    for pattern in patterns:
+        _draw_names(canvas, pattern)
+    for k, note in enumerate(notes):
+        at = canvas.upright(note.at_px) if note.at_px is not None else None
+        if note.at_mm is not None:
+            at = canvas.on_face(note.at_mm[None])[0]
+        if at is not None:
+            canvas.dot(at, ORANGE, 4.0)
+            # Notes that lie together have their numbers on both sides of the place.
+            aside = np.array([1.5, -1.1]) * canvas.letter * (1 if k % 2 else -1)
+            canvas.words(at + aside, str(k + 1), ORANGE)
+    for (row, x), (colour, dashed, text) in zip(legend, _LEGEND, strict=True):
+        canvas.sample(row, x, colour, dashed=dashed)
+        canvas.line_below(row, text, x=x + _SAMPLE_LETTERS)
+    for row, text in enumerate(listed):
+        canvas.line_below(legend_rows + row, text, ORANGE)
+    return canvas.image
 
 
-def _upright(photo: Photo) -> Image.Image:
-    """The photo as it is looked at, at most 2000 px long, 8 bit RGB."""
-    from PIL import Image
-
-    pixels = photo.pixels
-    step = max(1, max(pixels.shape[:2]) // (2 * _LONG_SIDE_PX))
-    small = pixels[::step, ::step]
-    eight = small if small.dtype == np.uint8 else (small >> 8).astype(np.uint8)
-    image = Image.fromarray(
-        np.ascontiguousarray(frames.upright_pixels(eight, photo.orientation))
-    ).convert("RGB")
-    share = _LONG_SIDE_PX / max(image.size)
-    if share < 1:
-        size = (max(1, round(image.width * share)), max(1, round(image.height * share)))
-        image = image.resize(size, Image.Resampling.BOX)
-    return image
+def _draw_outline(canvas: Canvas, outline: Outline) -> None:
+    for line in (*outline.of_role("hole"), outline.ring):
+        canvas.ring(canvas.on_face(line.points_mm), line.seen)
+    for line in outline.of_role("mark"):
+        canvas.path(canvas.on_face(line.points_mm), WHITE)
+    for line in outline.of_role("centreline"):
+        canvas.path(canvas.on_face(line.points_mm), ORANGE, wide=2)
+    ring = canvas.on_face(outline.ring.points_mm)
+    for corner in outline.corners:
+        canvas.dot(ring[corner.index], YELLOW)
 
 
-class _Canvas:
-    """Draws in the reduced upright picture."""
+def _draw_names(canvas: Canvas, pattern: RegisteredPattern) -> None:
+    """Side, arrow to the bow, and names along the edges, outside the wood."""
+    from shapely import Polygon, maximum_inscribed_circle
 
-    def __init__(self, view: View, picture: Image.Image, draw: Any) -> None:
-        from PIL import ImageFont
+    back = inverse(pattern.map)
+    ring = pattern.outline.ring.points_mm
+    holes = [hole.points_mm for hole in pattern.outline.of_role("hole")]
+    circle = maximum_inscribed_circle(Polygon(ring, holes).buffer(0), tolerance=2.0)
+    middle, rim = np.array(circle.coords)
+    reach = float(np.linalg.norm(rim - middle))
+    along = np.array([0.0, reach])
+    places = np.array([middle - 0.1 * along, middle + 0.9 * along, middle - 0.45 * along])
+    foot, tip, below = canvas.on_face(apply(back, places))
+    canvas.arrow(foot, tip, WHITE)
+    canvas.words(below, SIDE_WORDS[pattern.side])
+    normals = outward_normals(ring)
+    for edge in pattern.outline.edges:
+        span = edge_span(edge, len(ring))
+        at = span[len(span) // 2]
+        if edge.name:
+            place = canvas.on_face(apply(back, ring[at : at + 1]))[0]
+            beside = canvas.on_face(apply(back, ring[at : at + 1] + 2.0 * normals[at]))[0]
+            out = (beside - place) / max(float(np.linalg.norm(beside - place)), 1e-9)
+            width = 0.3 * canvas.letter * len(edge.name)
+            shift = np.array([width * out[0], 0.6 * canvas.letter * out[1]])
+            canvas.words(place + shift + 0.9 * canvas.letter * out, edge.name, YELLOW)
 
-        photo = view.straight.photo
-        self.view, self.photo, self.draw = view, photo, draw
-        width, _ = frames.upright_size(photo.width_px, photo.height_px, photo.orientation)
-        self.scale = picture.width / width
-        self.unit = max(2, round(max(picture.size) / 700))
-        self.letter = max(13, max(picture.size) // 75)
-        self.font = ImageFont.load_default(size=self.letter)
-        self.height = picture.height
 
-    def upright(self, points_px: Floats) -> Floats:
-        """Upright px of the full photo to picture px."""
-        return np.asarray((points_px + 0.5) * self.scale - 0.5)
+def _notes(view: View, patterns: list[RegisteredPattern], result: JobResult) -> list[_Placed]:
+    """Notes that have a place in this photo, warnings first."""
+    found = list(_placed(view, patterns, result))
+    unique = list({id(p.note): p for p in found}.values())
+    unique.sort(key=lambda p: p.note.severity != "warn")
+    return unique[:_MOST_NOTES]
 
-    def stored(self, points_px: Floats) -> Floats:
-        """Stored px to picture px."""
-        photo = self.photo
-        turned = frames.stored_to_upright(
-            points_px, photo.width_px, photo.height_px, photo.orientation
-        )
-        return self.upright(turned)
 
-    def on_face(self, points_mm: Floats) -> Floats:
-        """Millimetres on the pattern's face to picture px."""
-        return self.stored(plane_to_pixels(points_mm, self.view.plane))
+def _placed(view: View, patterns: list[RegisteredPattern], result: JobResult) -> Iterator[_Placed]:
+    name = view.straight.photo.path.name
+    for note in result.notes:
+        if note.photo == name and note.at_px is not None:
+            yield _Placed(note, None, np.array(note.at_px))
+    comparison = result.comparison.notes if result.comparison is not None else ()
+    for pattern in patterns:
+        back = inverse(pattern.map)
+        for note in (*pattern.outline.notes, *pattern.notes):
+            if note.at_mm is not None:
+                yield _Placed(note, apply(back, np.array([note.at_mm]))[0], None)
+        for note in comparison:
+            if note.at_mm is not None:
+                # A comparison is told on port's edge; starboard has its like across the boat.
+                at = np.array([note.at_mm])
+                if pattern.side is Side.STARBOARD:
+                    at = mirror_across_centreline(at)
+                yield _Placed(note, apply(back, at)[0], None)
 
-    def outline(self, outline: Outline) -> None:
-        for line in (outline.ring, *outline.of_role("hole")):
-            points = self.on_face(line.points_mm)
-            self.ring(points, line.seen)
-        for role, colour in (("mark", _UNSEEN), ("centreline", _LINE)):
-            for line in outline.of_role(role):  # type: ignore[arg-type]
-                points = self.on_face(line.points_mm)
-                self.path(points, _DARK, self.unit + 2)
-                self.path(points, colour, self.unit)
-        ring = self.on_face(outline.ring.points_mm)
-        for corner in outline.corners:
-            self.dot(ring[corner.index], _EDGE)
 
-    def ring(self, points: Floats, seen: Bools) -> None:
-        """Solid with a dark rim where seen, broken white where bridged."""
-        closed = np.vstack([points, points[:1]])
-        known = seen & np.roll(seen, -1)
-        self.path(closed, _DARK, self.unit + 2)
-        for k in range(len(points)):
-            if known[k]:
-                self.path(closed[k : k + 2], _EDGE, self.unit)
-            elif (k // 4) % 2 == 0:
-                self.path(closed[k : k + 2], _UNSEEN, self.unit + 1)
+def _rows(number: int, note: Note, room: float) -> list[str]:
+    return textwrap.wrap(
+        note.text,
+        max(20, int(room / _LETTER_WIDTH)),
+        initial_indent=f"{number + 1}  ",
+        subsequent_indent="    ",
+    )
 
-    def closed(self, points: Floats, colour: tuple[int, int, int], width: int) -> None:
-        self.path(np.vstack([points, points[:1]]), colour, width)
 
-    def path(self, points: Floats, colour: tuple[int, int, int], width: int) -> None:
-        self.draw.line([tuple(p) for p in points], fill=colour, width=width, joint="curve")
-
-    def dot(self, at: Floats, colour: tuple[int, int, int]) -> None:
-        r = 2.2 * self.unit
-        box = (at[0] - r, at[1] - r, at[0] + r, at[1] + r)
-        self.draw.ellipse(box, outline=_DARK, fill=colour)
-
-    def cross(self, at: Floats, colour: tuple[int, int, int]) -> None:
-        r = 5 * self.unit
-        for way in (1, -1):
-            ends = np.array([[at[0] - r, at[1] - way * r], [at[0] + r, at[1] + way * r]])
-            self.path(ends, _DARK, self.unit + 2)
-            self.path(ends, colour, self.unit)
-
-    def words(self, at: Floats, text: str, colour: tuple[int, int, int]) -> None:
-        self.draw.text(
-            tuple(at),
-            text,
-            fill=colour,
-            font=self.font,
-            anchor="mm",
-            stroke_width=3,
-            stroke_fill=_DARK,
-        )
-
-    def legend(self) -> None:
-        rows = (
-            ("solid: edge as measured, dots: corners", _EDGE),
-            ("broken white: not seen, bridged", _UNSEEN),
-            ("reference line", _LINE),
-            ("scale cards, misfit in pixels", _CARD),
-        )
-        size = self.letter
-        for k, (text, colour) in enumerate(rows):
-            y = self.height - (len(rows) - k) * 1.4 * size - 8
-            self.draw.text(
-                (14, y), text, fill=colour, font=self.font, stroke_width=3, stroke_fill=_DARK
-            )
+def _legend_places(room: float) -> list[tuple[int, float]]:
+    """Row and place, in letters from the left, of each sample."""
+    row, x = 0, 0.0
+    places = []
+    for _, _, text in _LEGEND:
+        width = _SAMPLE_LETTERS + _LETTER_WIDTH * len(text) + 2.0
+        if x > 0 and x + width > room:
+            row, x = row + 1, 0.0
+        places.append((row, x))
+        x += width
+    return places
