@@ -27,8 +27,9 @@ from spilemark.records import (
     View,
 )
 from spilemark.results import JobResult
+from spilemark.template import curve_tolerance, straight_ends
 from spilemark.uncertainty import budget, u95_datum, u95_fit
-from spilemark.wording import CAUTIONS, doubt_of, fixed_words
+from spilemark.wording import CAUTIONS, doubt_of, doubt_words
 
 SCHEMA = 1
 _DIGITS = 4
@@ -113,7 +114,7 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
             _numbers(u95_fit(hole, fitted_on=ring)) for hole in outline.of_role("hole")
         ],
         "marks_mm": [_ends(mark.points_mm) for mark in outline.of_role("mark")],
-        "centreline_mm": _ends(_straight(lines[0].points_mm)) if lines else None,
+        "centreline_mm": _points(straight_ends(lines[0].points_mm)) if lines else None,
         "centreline_offset_mm": _number(pattern.centreline_offset_mm),
         "corners_mm": _corners(pattern),
         "corner_angles_deg": {
@@ -135,7 +136,8 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "seen_percent": _number(100 * outline.seen_fraction, 2),
         "u95_worst_fit_mm": _number(doubt.shape_mm),
         "u95_worst_datum_mm": _number(doubt.frame_mm),
-        "fixed_words": fixed_words(doubt.shape_mm, result.facts),
+        "fixed_words": doubt_words(pattern, result.facts, scale),
+        "curve_tolerance_mm": _number(curve_tolerance(ring)),
         "photos": [view.straight.photo.path.name for view in outline.views],
         "budget": _budget(pattern, "datum"),
         "budget_fit": _budget(pattern, "fit"),
@@ -281,14 +283,6 @@ def _note(note: Note) -> dict[str, Any]:
         "at_px": None if note.at_px is None else [_number(v, 1) for v in note.at_px],
         "photo": note.photo or None,
     }
-
-
-def _straight(points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A line's straight mean between its ends."""
-    middle = points.mean(axis=0)
-    along = np.linalg.svd(points - middle, full_matrices=False)[2][0]
-    reach = (points - middle) @ along
-    return np.asarray(middle + np.outer([reach[0], reach[-1]], along))
 
 
 def _ends(points: NDArray[np.float64]) -> list[list[float | None]]:

@@ -2,13 +2,33 @@
 
 from __future__ import annotations
 
+import textwrap
+import unicodedata
+
 from spilemark import wording
-from spilemark.records import Note, RegisteredPattern, Verdict
+from spilemark.records import JobFacts, Note, RegisteredPattern, SideComparison
 from spilemark.results import JobResult
 from spilemark.uncertainty import budget
+from spilemark.units import format_length
 
 _WIDTH = 96
-_ASCII = str.maketrans({"±": "+-", "°": " deg", "×": "x", "–": "-", "’": "'", "²": "2"})
+_ASCII = str.maketrans(
+    {
+        "±": "+-",
+        "°": " deg",
+        "×": "x",
+        "–": "-",
+        "’": "'",
+        "²": "2",
+        "−": "-",
+        "\u00a0": " ",
+        "ß": "ss",
+        "\u2044": "/",
+        "“": '"',
+        "”": '"',
+    }
+)
+_MOST_TAKE_OFF = 6
 _HELP = {
     "card print scale": "measure the distance between two cards far apart (--distance)",
     "measured check bars": "tape the distance between two cards far apart (--distance)",
@@ -26,17 +46,23 @@ _HELP = {
 
 
 def summary_lines(result: JobResult) -> list[str]:
-    """Lines for the terminal, ASCII, verdict first."""
+    """Lines for the terminal, ASCII: verdict, numbers, what to do, what was noted."""
     lines: list[str] = []
     comparison = result.comparison
     if comparison is not None:
         lines += _wrap(comparison.verdict)
         lines += _wrap(_one_part(comparison.one_part_serves_both))
-        lines.append("")
+        lines += _take_off(comparison, result.facts)
+    elif len(result.patterns) == 1:
+        name = str(next(iter(result.patterns)))
+        lines += _wrap(f"One pattern was measured ({name}): a template, and no comparison.")
+    lines.append("")
     for pattern in result.patterns.values():
         lines += _pattern_lines(pattern, result)
     lines.append("")
     lines += _wrap(wording.scale_words(result.survey.scale))
+    if result.scale_is_nominal:
+        lines += _wrap(wording.NO_SIZE)
     warnings = [n for n in result.notes if n.severity == "warn"]
     others = [n for n in result.notes if n.severity == "info"]
     for title, notes in (("Mind:", warnings), ("Noted:", others)):
@@ -44,7 +70,8 @@ def summary_lines(result: JobResult) -> list[str]:
             lines += ["", title]
             for note in notes:
                 lines += _bullet(note)
-    return [line.translate(_ASCII).encode("ascii", "replace").decode() for line in lines]
+    lines += ["", *_wrap(wording.CHECK_BARS)]
+    return lines
 
 
 def summary_text(result: JobResult) -> str:
@@ -60,19 +87,36 @@ def _one_part(answer: bool | None) -> str:
     return "One part does not serve both sides: make two, or make the larger and plane to fit."
 
 
+def _take_off(comparison: SideComparison, facts: JobFacts) -> list[str]:
+    """Where one part made for both sides would have to lose wood, the deepest cuts first."""
+    deepest = sorted(comparison.take_off, key=lambda t: -t.most_mm)[:_MOST_TAKE_OFF]
+    if not deepest or comparison.one_part_serves_both:
+        return []
+    lines = ["A part made as large as both would lose, at most:"]
+    for cut in deepest:
+        start, stop, most = (
+            format_length(mm, facts.units, digits)
+            for mm, digits in ((cut.from_mm, 0), (cut.to_mm, 0), (cut.most_mm, 1))
+        )
+        lines += _wrap(f"{most} to fit {cut.side}: {cut.edge}, {start} to {stop}", "    ", "  - ")
+    return lines
+
+
 def _pattern_lines(pattern: RegisteredPattern, result: JobResult) -> list[str]:
-    doubt = wording.doubt_of(pattern)
     name = str(pattern.side).capitalize()
-    lines = _wrap(f"{name}: {wording.fixed_words(doubt.shape_mm, result.facts)}")
-    if pattern.datum == "centreline":
-        lines += _wrap(f"About its line +-{doubt.frame_mm:.2f} mm.", "  ")
+    lines = []
+    if result.scale_is_nominal:
+        lines += _wrap(f"{name}: a shape without a size; see below.")
+    else:
+        words = wording.doubt_words(pattern, result.facts, result.survey.scale)
+        lines += _wrap(f"{name}: {words}")
+        lines += _wrap(wording.line_words(pattern, result.facts), "  ")
     lines += _wrap(wording.photo_words(pattern), "  ")
     causes = budget(pattern, after="fit")
-    largest = next((c for c in causes if c.cause in _HELP), causes[0])
-    words = f"Most of the doubt ({largest.u95_mm:.2f} mm) comes from: {largest.cause}"
-    if largest.cause in _HELP:
-        words += f"; to shrink it, {_HELP[largest.cause]}"
-    lines += _wrap(f"{words}.", "  ")
+    largest = causes[0].cause
+    advice = advice_for(largest)
+    to_do = f"; to shrink it, {advice}" if advice else ""
+    lines += _wrap(f"Most of the doubt of its shape comes from: {largest}{to_do}.", "  ")
     return lines
 
 
@@ -87,16 +131,18 @@ def _bullet(note: Note) -> list[str]:
 
 
 def _wrap(text: str, indent: str = "", first: str | None = None) -> list[str]:
-    import textwrap
-
     return textwrap.wrap(
-        text, _WIDTH, initial_indent=indent if first is None else first, subsequent_indent=indent
+        ascii_words(text),
+        _WIDTH,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_on_hyphens=False,
     )
 
 
-def verdict_counts(result: JobResult) -> dict[str, int]:
-    """How many stretches have each verdict, in the alignment that the verdict is about."""
-    if result.comparison is None:
-        return {}
-    stations = result.comparison.alignments[0].stations
-    return {str(v): sum(s.verdict is v for s in stations) for v in Verdict}
+def ascii_words(text: str) -> str:
+    """The same words for a terminal of any code page: signs in letters, accents left off."""
+    plain = unicodedata.normalize("NFKD", text.translate(_ASCII)).translate(_ASCII)
+    return "".join(
+        letter if letter.isascii() else "?" for letter in plain if not unicodedata.combining(letter)
+    )

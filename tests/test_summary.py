@@ -1,0 +1,113 @@
+"""The terminal's words: verdict first, plain letters, what to do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import drawn_jobs
+import pytest
+import shapes as zoo
+
+from spilemark import wording
+from spilemark.records import Note, Side
+from spilemark.summary import advice_for, ascii_words, summary_lines, summary_text
+from spilemark.uncertainty import budget
+
+
+@pytest.fixture(scope="module")
+def fuller():
+    bumped = zoo.knee(side="starboard", bump_mm=(200.0, 4.0, 60.0))
+    told = Note(code="x", severity="warn", text="Größe ½ unklar.", photo="port.jpg")
+    facts = replace(drawn_jobs.FACTS, boat="Ängla")
+    return drawn_jobs.result(starboard=bumped, notes=(told,), facts=facts)
+
+
+def test_the_verdict_comes_first(fuller):
+    text = " ".join(summary_text(fuller).split())
+    assert text.startswith(ascii_words(fuller.comparison.verdict))
+    assert "One part does not serve both sides" in text
+
+
+def test_numbers_come_before_notes_and_the_check_bars_last(fuller):
+    text = " ".join(summary_text(fuller).split())
+    order = [
+        text.index(words)
+        for words in (
+            "One part does not serve",
+            "A part made as large as both would lose",
+            "Port: +-",
+            "Starboard: +-",
+            "Scale: taped A-H 742.5 mm",
+            "Mind:",
+            "Measure the check bars in both directions",
+        )
+    ]
+    assert order == sorted(order)
+
+
+def test_each_side_has_its_figure_with_the_fixed_words_and_what_would_help(fuller):
+    text = " ".join(summary_text(fuller).split())
+    for side in (Side.PORT, Side.STARBOARD):
+        pattern = fuller.patterns[side]
+        words = wording.doubt_words(pattern, fuller.facts, fuller.survey.scale)
+        assert f"{str(side).capitalize()}: {ascii_words(words)}" in text
+        largest = budget(pattern, after="fit")[0].cause
+        assert f"comes from: {largest}" in text
+        assert advice_for(largest) in text
+
+
+def test_wood_to_take_off_is_told_by_edge(fuller):
+    text = summary_text(fuller)
+    deepest = max(fuller.comparison.take_off, key=lambda t: t.most_mm)
+    line = next(row for row in text.splitlines() if f"{deepest.most_mm:.1f} mm to fit" in row)
+    assert str(deepest.side) in line
+    assert deepest.edge in line
+
+
+def test_equal_sides_lose_no_wood():
+    job = drawn_jobs.result()
+    same = replace(job, comparison=replace(job.comparison, one_part_serves_both=True))
+    text = summary_text(same)
+    assert "serves both sides within the tolerance" in text
+    assert "would lose" not in text
+    unsure = replace(job, comparison=replace(job.comparison, one_part_serves_both=None))
+    assert "cannot be told" in summary_text(unsure)
+
+
+def test_only_plain_letters_in_lines_of_a_terminals_width(fuller):
+    for line in summary_lines(fuller):
+        assert line.isascii()
+        assert len(line) <= 96
+    assert "Grosse 1/2 unklar." in summary_text(fuller)
+
+
+def test_words_keep_their_sense_in_plain_letters():
+    assert ascii_words("±0.3° − 2 × 4 mm²") == "+-0.3 deg - 2 x 4 mm2"
+    assert ascii_words("Ängla, Åse, \u2693") == "Angla, Ase, ?"
+
+
+def test_one_side_says_that_there_is_no_comparison():
+    text = summary_text(drawn_jobs.result(sides=("starboard",)))
+    assert text.startswith("One pattern was measured (starboard): a template, and no comparison.")
+
+
+def test_without_a_size_no_figure_is_given():
+    text = summary_text(drawn_jobs.result(sides=("port",), scale=drawn_jobs.NOMINAL))
+    assert "NO ABSOLUTE SIZE IS CLAIMED" in text
+    assert "+-" not in text
+
+
+def test_inches_where_they_were_asked_for():
+    facts = replace(drawn_jobs.FACTS, units="in")
+    text = " ".join(summary_text(drawn_jobs.result(facts=facts)).split())
+    assert '" (95 %) for the pattern' in text
+
+
+def test_what_helps_is_known_for_every_cause_that_the_rooms_name():
+    for cause in (
+        "card print scale", "measured check bars", "taped distance", "scale batten",
+        "face height", "cards not lying flat", "lens", "reading of the crossings",
+        "reference line", "flatness of the sheet", "edge place", "edge noise",
+    ):  # fmt: skip
+        assert advice_for(cause)
+    assert advice_for("something else") == ""
