@@ -13,8 +13,8 @@ from spilemark import ink_files
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 from spilemark.ink import Anchor, Mark, Point, Sheet, Stroke, Words, bar
 from spilemark.shop.faces import CardRow
-from spilemark.shop.lengths import show_degrees
 from spilemark.shop.outlines import Floats, ShopOutline
+from spilemark.shop.part_words import bevel_words
 
 _MARGIN_MM = 15.0
 _GAP_MM = 12.0
@@ -25,6 +25,8 @@ _TEXT_MM, _LINE_MM = 3.3, 4.7
 _TITLE_MM = 6.0
 _TICK_MM = 7.0
 _NAME_IN_MM = 9.0
+_ROOM_MM = 24.0
+"""Beside the part, for what is written at its stations."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +92,11 @@ def part_sheet(
     cells : sequence of rows
         The bevel card, its head first.
     notes : sequence of str
-        Wrapped under the card.
+        Wrapped under the card, the first one bold.
     """
     points = np.concatenate([line.outline.points_mm for line in lines])
     low, high = points.min(axis=0), points.max(axis=0)
-    wide = max(float(high[0] - low[0]) + 4 * _NAME_IN_MM, _LEAST_WIDTH_MM)
+    wide = max(float(high[0] - low[0]) + 2 * _ROOM_MM, _LEAST_WIDTH_MM)
     left = _MARGIN_MM + (wide - float(high[0] - low[0])) / 2.0 - float(low[0])
     top = _MARGIN_MM + 2 * _TITLE_MM + float(high[1]) + _TICK_MM
 
@@ -209,9 +211,7 @@ def _station(row: CardRow, outline: ShopOutline, place: Callable[[Floats], Point
     x, y = place(at + (_TICK_MM + 1.5) * outward)
     anchor: Anchor = "end" if outward[0] < -0.5 else "start" if outward[0] > 0.5 else "middle"
     drop = _TEXT_MM * (0.35 if anchor != "middle" else (0.75 if outward[1] < 0 else 0.0))
-    words = (
-        show_degrees(abs(row.bevel_deg)) + {"under": " u", "standing": " s", "square": ""}[row.kind]
-    )
+    words = bevel_words(row.bevel_deg)
     return [
         Stroke(points=(start, stop), width_mm=0.25),
         Words(text=words, at=(x, y + drop), size_mm=_TEXT_MM, anchor=anchor),
@@ -247,9 +247,9 @@ def _block(
             marks.append(Words(text=cell, at=(_MARGIN_MM + x, y), size_mm=_TEXT_MM, bold=k == 0))
         y += _LINE_MM
     y += _LINE_MM if cells else 0.0
-    for note in notes:
-        for text in ink_files.wrapped(note, column, _TEXT_MM):
-            marks.append(Words(text=text, at=(_MARGIN_MM, y), size_mm=_TEXT_MM))
+    for k, note in enumerate(notes):
+        for text in ink_files.wrapped(note, column, _TEXT_MM, bold=k == 0):
+            marks.append(Words(text=text, at=(_MARGIN_MM, y), size_mm=_TEXT_MM, bold=k == 0))
             y += _LINE_MM
         y += 0.4 * _LINE_MM
     return marks, y

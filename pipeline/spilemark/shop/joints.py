@@ -40,8 +40,8 @@ class MovedEdge:
 
     points: Floats
     """(M, 2)"""
-    real: Bools
-    """(M - 1,) False for the way there and back over an old point, at a tight inside curve."""
+    apex: Bools
+    """(M,) True at an old point, over which the line goes there and back at a tight inside bend."""
 
     comes: Floats
     """Unit vector in which it begins."""
@@ -64,16 +64,16 @@ def moved_edge(
     outward = _right(step / np.linalg.norm(step, axis=1)[:, None])
     begin = old[:-1] + along_mm + outward_mm[:-1, None] * outward
     end = old[1:] + along_mm + outward_mm[1:, None] * outward
-    points, real = [begin[0]], []
+    points, apex = [begin[0]], [False]
     for i in range(len(begin) - 1):
         middle, over_old = _bend(begin[i : i + 2], end[i : i + 2], old[i + 1] + along_mm, join)
         points += middle
-        real += [True, False, False] if over_old else [True] * len(middle)
+        apex += [False, True, False] if over_old else [False] * len(middle)
     last, leads = _moved_end(old, outward_mm, over_mm)
     first, away = _moved_end(old[::-1], -outward_mm[::-1], over_mm)
     return MovedEdge(
         np.array([first + along_mm, *points[1:], last + along_mm]),
-        np.array([*real, True], dtype=np.bool_),
+        np.array([*apex, False], dtype=np.bool_),
         -away,
         leads,
     )
@@ -196,13 +196,14 @@ def _arc(centre: Floats, leave: Floats, arrive: Floats) -> list[Floats] | None:
 
 def _cut_back(one: MovedEdge, two: MovedEdge, reach: float) -> tuple[MovedEdge, MovedEdge] | None:
     """Cut two edges back to where they cross next to their corner, each first carried on a little."""
+    own_one, own_two = np.flatnonzero(~one.apex), np.flatnonzero(~two.apex)
     ahead = one.points[-1] + MITRE_LIMIT * reach * one.leads
     behind = two.points[0] - MITRE_LIMIT * reach * two.comes
-    a = np.concatenate([one.points, ahead[None]])
-    b = np.concatenate([behind[None], two.points])
+    a = np.concatenate([one.points[own_one], ahead[None]])
+    b = np.concatenate([behind[None], two.points[own_two]])
     far = _SEARCH * reach + 5.0
-    i = np.flatnonzero(np.append(one.real, True) & _within(far, a[1:], one.points[-1]))
-    j = np.flatnonzero(np.concatenate([[True], two.real]) & _within(far, b[:-1], two.points[0]))
+    i = np.flatnonzero(_within(far, a[1:], one.points[-1]))
+    j = np.flatnonzero(_within(far, b[:-1], two.points[0]))
     hits = _segments_cross(a[i], a[i + 1], b[j], b[j + 1])
     if not len(hits):
         return None
@@ -217,10 +218,20 @@ def _cut_back(one: MovedEdge, two: MovedEdge, reach: float) -> tuple[MovedEdge, 
     m, n = int(i[m]), int(j[n])
     tip = a[m] + u * (a[m + 1] - a[m])
     # An edge that is carried straight on has no point any more where it ended.
-    m, n = min(m, len(one.points) - 2), max(n, 1)
+    stop, start = own_one[min(m, len(own_one) - 2)] + 1, own_two[max(n, 1)]
     return (
-        replace(one, points=np.concatenate([a[: m + 1], tip[None]]), real=one.real[: m + 1]),
-        replace(two, points=np.concatenate([tip[None], b[n + 1 :]]), real=two.real[n - 1 :]),
+        MovedEdge(
+            np.concatenate([one.points[:stop], tip[None]]),
+            np.append(one.apex[:stop], False),
+            one.comes,
+            one.leads,
+        ),
+        MovedEdge(
+            np.concatenate([tip[None], two.points[start:]]),
+            np.concatenate([[False], two.apex[start:]]),
+            two.comes,
+            two.leads,
+        ),
     )
 
 
@@ -243,9 +254,9 @@ def _segments_cross(
 
 def _linked(one: MovedEdge, two: MovedEdge, between: list[Floats]) -> tuple[MovedEdge, MovedEdge]:
     """Lead an edge through points to the next; its own last point lies on the way to the first."""
-    real = np.concatenate([one.real, np.ones(len(between) - 1, dtype=np.bool_)])
+    apex = np.concatenate([one.apex[:-1], np.zeros(len(between), dtype=np.bool_)])
     return (
-        replace(one, points=np.array([*one.points[:-1], *between]), real=real),
+        replace(one, points=np.array([*one.points[:-1], *between]), apex=apex),
         replace(two, points=np.concatenate([between[-1][None], two.points[1:]])),
     )
 

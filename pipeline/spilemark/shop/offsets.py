@@ -25,7 +25,9 @@ LOST_DEPTH = 4.0
 """What vanishes at a tight inside corner lies within this many times the amount of the new line."""
 
 _ON_LINE_MM = 1e-4
-_SLIVER_MM2 = 1e-2
+_SLIVER_MM2, _SLIVER = 1e-2, 0.1
+"""Scraps and voids up to this and this share of the amount squared are what a rough edge leaves
+behind when it is moved; no saw makes them."""
 _LEAST_MM = 0.25
 _RUN, _LEAST_RUN_MM, _MOST_RUN_MM = 2.0, 6.0, 40.0
 """How an edge runs at its ends is fitted over this many times the largest amount, within limits."""
@@ -140,14 +142,14 @@ def _most(move: EdgeMove) -> float:
 def _closed_on_itself(edge: MovedEdge, old: Floats, join: Join) -> MovedEdge:
     """A ring of one edge: its end joined to its own beginning."""
     half = len(edge.points) // 2
-    first = replace(edge, points=edge.points[: half + 1], real=edge.real[:half])
-    second = replace(edge, points=edge.points[half:], real=edge.real[half:])
+    first = replace(edge, points=edge.points[: half + 1], apex=edge.apex[: half + 1])
+    second = replace(edge, points=edge.points[half:], apex=edge.apex[half:])
     pair = meet(second, first, old, join)
     second, first = pair if pair is not None else (second, first)
     return replace(
         edge,
         points=np.concatenate([first.points, second.points[1:]]),
-        real=np.concatenate([first.real, second.real]),
+        apex=np.concatenate([first.apex, second.apex[1:]]),
     )
 
 
@@ -159,9 +161,10 @@ def _cleared(raw: _Tagged, outline: ShopOutline, moves: list[EdgeMove]) -> _Tagg
         if _signed_area(raw.points) <= 0:
             raise _nothing_left(outline)
         return raw
-    ring = _one_piece(_kept_faces(raw.points), raw, outline)
+    most = max(_most(move) for move in moves)
+    ring = _one_piece(_kept_faces(raw.points), raw, outline, _SLIVER_MM2 + _SLIVER * most**2)
     depth, (x, y) = _deepest_loss(LinearRing(ring), raw, outline)
-    if depth > max(LOST_DEPTH * max(_most(move) for move in moves), _LEAST_MM):
+    if depth > max(LOST_DEPTH * most, _LEAST_MM):
         raise _crosses("runs over itself", x, y)
     return _Tagged(ring, _nearest_edges(ring, raw))
 
@@ -177,7 +180,7 @@ def _kept_faces(ring: Floats) -> list[Any]:
     inside = np.array([f.representative_point().coords[0] for f in faces])
     kept = [f for f, turns in zip(faces, _windings(inside, ring), strict=True) if turns >= 1]
     union = unary_union(kept)
-    return [p for p in getattr(union, "geoms", [union]) if p.area > _SLIVER_MM2]
+    return list(getattr(union, "geoms", [union]))
 
 
 def _windings(points: Floats, ring: Floats) -> Indices:
@@ -192,16 +195,17 @@ def _windings(points: Floats, ring: Floats) -> Indices:
     return found
 
 
-def _one_piece(pieces: list[Any], raw: _Tagged, outline: ShopOutline) -> Floats:
+def _one_piece(pieces: list[Any], raw: _Tagged, outline: ShopOutline, sliver_mm2: float) -> Floats:
     from shapely import MultiPolygon, Polygon
     from shapely.geometry.polygon import orient
 
+    pieces = [piece for piece in pieces if piece.area > sliver_mm2]
     if not pieces:
         raise _nothing_left(outline)
     if len(pieces) > 1:
         _, (x, y) = _deepest_loss(MultiPolygon(pieces).boundary, raw, outline)
         raise _crosses("falls into pieces", x, y)
-    pockets = [Polygon(r) for r in pieces[0].interiors if Polygon(r).area > _SLIVER_MM2]
+    pockets = [Polygon(r) for r in pieces[0].interiors if Polygon(r).area > sliver_mm2]
     if pockets:
         middle = pockets[0].representative_point()
         raise _crosses("closes on itself", middle.x, middle.y)

@@ -83,7 +83,7 @@ class HullTable(msgspec.Struct, kw_only=True):
     support: str = ""
 
 
-class AnglesTable(msgspec.Struct, kw_only=True):
+class AnglesTable(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     """Inline table ``angles``, degrees."""
 
     flare: float = 0.0

@@ -10,7 +10,7 @@ from spilemark.shop.faces import MOST_TILT_DEG, CardRow
 from spilemark.shop.lengths import Show, show_degrees, show_length
 from spilemark.shop.stations import Stations
 
-CARD_HEAD = ("edge", "at", "bevel", "sliding bevel", "saw table", "far face", "")
+CARD_HEAD = ("edge", "at", "bevel", "sliding bevel", "saw table", "far face", "set it by")
 _OTHER: dict[PatternFace, PatternFace] = {"top": "bottom", "bottom": "top"}
 _METRIC_RUN_MM = 100.0
 
