@@ -87,6 +87,14 @@ def _one_part(answer: bool | None) -> str:
     return "One part does not serve both sides: make two, or make the larger and plane to fit."
 
 
+def _line_advice(pattern: RegisteredPattern) -> str:
+    """What to do where the place, not the shape, is what is least known."""
+    largest = budget(pattern)[0].cause
+    if largest == budget(pattern, after="fit")[0].cause or not advice_for(largest):
+        return ""
+    return f" Most of that comes from: {largest}; to shrink it, {advice_for(largest)}."
+
+
 def _take_off(comparison: SideComparison, facts: JobFacts) -> list[str]:
     """Where one part made for both sides would have to lose wood, the deepest cuts first."""
     deepest = sorted(comparison.take_off, key=lambda t: -t.most_mm)[:_MOST_TAKE_OFF]
@@ -110,7 +118,7 @@ def _pattern_lines(pattern: RegisteredPattern, result: JobResult) -> list[str]:
     else:
         words = wording.doubt_words(pattern, result.facts, result.survey.scale)
         lines += _wrap(f"{name}: {words}")
-        lines += _wrap(wording.line_words(pattern, result.facts), "  ")
+        lines += _wrap(f"{wording.line_words(pattern, result.facts)}{_line_advice(pattern)}", "  ")
     lines += _wrap(wording.photo_words(pattern), "  ")
     causes = budget(pattern, after="fit")
     largest = causes[0].cause
