@@ -11,13 +11,14 @@ import shapes as zoo
 from spilemark.outputs import write_outputs
 from spilemark.records import Template
 from spilemark_stages.write import pdf, svg
+from spilemark_stages.write.styles import Options
 
 
 def both_writers(template: Template, folder: Path) -> list[Path]:
     return [
         path
         for writer in (svg, pdf)
-        for path in writer.write_template(template=template, folder=folder, options=None)
+        for path in writer.write_template(template=template, folder=folder, options=Options())
     ]
 
 

@@ -16,6 +16,7 @@ from spilemark.errors import CannotWrite
 from spilemark.records import Stroke, Template
 from spilemark.template import build_template
 from spilemark_stages.write.pdf import in_face, pdf_bytes, write_template
+from spilemark_stages.write.styles import Options
 
 POINT_MM = 25.4 / 72.0
 """Default user space, ISO 32000-1:2008, 8.3.2.3."""
@@ -32,7 +33,7 @@ def template() -> Template:
 @pytest.fixture(scope="module")
 def file(template: Template, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("pdf")
-    return write_template(template=template, folder=folder, options=None)[0]
+    return write_template(template=template, folder=folder, options=Options())[0]
 
 
 def paths(file: Path) -> list[np.ndarray]:
@@ -100,13 +101,14 @@ def test_the_words_can_be_read_back(template, file):
 
 
 def test_letters_that_the_face_lacks_are_replaced():
-    pdf_bytes(build_template(drawn_jobs.pattern(), drawn_jobs.FACTS, drawn_jobs.TAPED))
+    drawn = build_template(drawn_jobs.pattern(), drawn_jobs.FACTS, drawn_jobs.TAPED)
+    assert pdf_bytes(drawn, Options())
     assert in_face("Ängla é", "Vera") == "Ängla é"
     assert in_face("\u1e02u \u2693", "Vera") == "Bu ?"
 
 
 def test_equal_templates_give_equal_bytes(template, file):
-    assert pdf_bytes(template) == file.read_bytes()
+    assert pdf_bytes(template, Options()) == file.read_bytes()
     assert file.name == "port.pdf"
 
 
@@ -122,14 +124,14 @@ def test_a_square_of_100_mm_measures_100_mm_on_paper(template, tmp_path):
     """Rasterised at 600 dpi, pen 0.3 mm: middle to middle of opposite sides within 2 px (0.09 mm)."""
     corners = np.array([[10.0, 10.0], [110.0, 10.0], [110.0, 110.0], [10.0, 110.0]])
     sides = tuple(np.stack(p) for p in zip(corners, np.roll(corners, -1, 0), strict=True))
-    square = Stroke(style="other", segments=sides, closed=True)
+    square = Stroke(style="outline", segments=sides, closed=True)
     sheet = replace(
         template,
         left_mm=0.0, bottom_mm=0.0, width_mm=120.0, height_mm=120.0,
         strokes=(square,), labels=(),
     )  # fmt: skip
     path = tmp_path / "square.pdf"
-    path.write_bytes(pdf_bytes(sheet))
+    path.write_bytes(pdf_bytes(sheet, Options(edge_pen_mm=0.3)))
     document = pypdfium2.PdfDocument(str(path))
     picture = document[0].render(scale=600.0 / 72.0, grayscale=True).to_numpy().squeeze()
     document.close()
@@ -146,4 +148,4 @@ def test_a_square_of_100_mm_measures_100_mm_on_paper(template, tmp_path):
 
 def test_a_disk_that_refuses_is_said(template, tmp_path):
     with pytest.raises(CannotWrite, match=r"port\.pdf cannot be written"):
-        write_template(template=template, folder=tmp_path / "gone", options=None)
+        write_template(template=template, folder=tmp_path / "gone", options=Options())

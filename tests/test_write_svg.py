@@ -18,6 +18,7 @@ from svgelements import Path as Drawn
 from spilemark.errors import CannotWrite
 from spilemark.records import Template
 from spilemark.template import build_template
+from spilemark_stages.write.styles import Options
 from spilemark_stages.write.svg import svg_text, write_template
 
 NAMESPACE = "{http://www.w3.org/2000/svg}"
@@ -33,7 +34,7 @@ def template() -> Template:
 
 @pytest.fixture(scope="module")
 def text(template: Template) -> str:
-    return svg_text(template)
+    return svg_text(template, Options())
 
 
 def read(text: str, tmp_path: Path, ppi: float) -> SVG:
@@ -159,14 +160,23 @@ def test_it_is_a_drawing_and_nothing_else(text):
 
 
 def test_equal_templates_give_equal_bytes(template, text, tmp_path):
-    (path,) = write_template(template=template, folder=tmp_path, options=None)
+    (path,) = write_template(template=template, folder=tmp_path, options=Options())
     assert path == tmp_path / "port.svg"
     assert path.read_bytes().decode("utf-8").endswith(text + "\n")
-    again = write_template(template=template, folder=tmp_path, options=None)[0]
+    again = write_template(template=template, folder=tmp_path, options=Options())[0]
     assert again.read_bytes() == path.read_bytes()
     assert b"\r" not in path.read_bytes()
 
 
 def test_a_disk_that_refuses_is_said(template, tmp_path):
     with pytest.raises(CannotWrite, match=r"port\.svg cannot be written"):
-        write_template(template=template, folder=tmp_path / "gone", options=None)
+        write_template(template=template, folder=tmp_path / "gone", options=Options())
+
+
+def test_the_edge_is_as_thick_as_was_chosen(template):
+    root = ElementTree.fromstring(svg_text(template, Options(edge_pen_mm=0.15)).encode())
+    groups = {g.get("id"): g for g in root.iter(f"{NAMESPACE}g")}
+    assert groups["outline"].get("stroke-width") == groups["holes"].get("stroke-width") == "0.15"
+    assert float(groups["guessed"].get("stroke-width")) > 0.15
+    with pytest.raises(ValueError, match="edge_pen_mm"):
+        Options(edge_pen_mm=0.0)

@@ -93,7 +93,7 @@ class Panel:
         return np.asarray(self.ring + (self.enlarged * distance_mm)[:, None] * self.normals)
 
     def _path(self, points: Floats, *, closed: bool, **style: Any) -> None:
-        moves = " L".join(f"{x:.3f},{y:.3f}" for x, y in points)
+        moves = " L".join(f"{x:.2f},{y:.2f}" for x, y in points)
         style = {"fill": "none", "stroke": "black", "stroke_linejoin": "round"} | style
         self.drawing.add(self.drawing.path(d=f"M{moves}{' Z' if closed else ''}", **style))
 

@@ -29,6 +29,7 @@ BLUE: Colour = (120, 205, 255)
 ORANGE: Colour = (255, 150, 50)
 DARK: Colour = (18, 18, 18)
 _DASH_PX = 14.0
+_FEW_POINTS = 60
 _LETTERS_LONG = 72
 """How many heights of its letters the long side of a photo measures."""
 
@@ -104,8 +105,10 @@ class Canvas:
         line = np.vstack([points, points[:1]]) if closed else points
         flat = [tuple(p) for p in line.tolist()]
         width = wide * self.unit
-        self._draw.line(flat, fill=DARK, width=width + 2 * self.unit, joint="curve")
-        self._draw.line(flat, fill=colour, width=width, joint="curve")
+        # Dense lines need no rounding at their joints, which takes Pillow long.
+        joint = "curve" if len(flat) < _FEW_POINTS else None
+        self._draw.line(flat, fill=DARK, width=width + 2 * self.unit, joint=joint)
+        self._draw.line(flat, fill=colour, width=width, joint=joint)
 
     def dashes(self, points: Floats, colour: Colour) -> None:
         """An open line in dashes of even length."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Container
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from reportlab.pdfbase.pdfmetrics import getFont, getRegisteredFontNames, registerFont
@@ -21,21 +20,23 @@ from spilemark.frames import mm_to_pdf
 from spilemark.hookspecs import hookimpl
 from spilemark.ink_files import PT_PER_MM
 from spilemark.records import Floats, Label, Stroke, Template
-from spilemark_stages.write.styles import PENS
+from spilemark_stages.write.styles import Options, Pen, pens
 
 _FACES = {False: ("Vera", "Vera.ttf"), True: ("VeraBd", "VeraBd.ttf")}
 
 
 @hookimpl
-def write_template(
-    template: Template,
-    folder: Path,
-    options: Any,  # noqa: ARG001 - it has none
-) -> tuple[Path, ...]:
+def declare_options() -> type:
+    """Hand over the options."""
+    return Options
+
+
+@hookimpl
+def write_template(template: Template, folder: Path, options: Options) -> tuple[Path, ...]:
     """Write ``<name>.pdf``."""
     path = folder / f"{template.name}.pdf"
     try:
-        path.write_bytes(pdf_bytes(template))
+        path.write_bytes(pdf_bytes(template, options))
     except OSError as error:
         raise CannotWrite(
             f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
@@ -43,7 +44,7 @@ def write_template(
     return (path,)
 
 
-def pdf_bytes(template: Template) -> bytes:
+def pdf_bytes(template: Template, options: Options) -> bytes:
     """The drawing as a PDF of one page."""
     for name, file in _FACES.values():
         if name not in getRegisteredFontNames():
@@ -56,17 +57,17 @@ def pdf_bytes(template: Template) -> bytes:
     canvas.setProducer("spilemark")
     canvas.setSubject("; ".join(f"{k}: {v}" for k, v in template.provenance.items()))
     canvas.setViewerPreference("PrintScaling", "None")
+    chosen = pens(options)
     for stroke in template.strokes:
-        draw_stroke(canvas, stroke, template)
+        draw_stroke(canvas, stroke, chosen[stroke.style], template)
     for label in template.labels:
         draw_label(canvas, label, template)
     canvas.showPage()
     return bytes(canvas.getpdfdata())
 
 
-def draw_stroke(canvas: Canvas, stroke: Stroke, template: Template) -> None:
+def draw_stroke(canvas: Canvas, stroke: Stroke, pen: Pen, template: Template) -> None:
     """Ink one stroke."""
-    pen = PENS[stroke.style]
     canvas.setStrokeGray(pen.grey)
     canvas.setLineWidth(pen.width_mm * PT_PER_MM)
     canvas.setLineJoin(1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,3 +37,27 @@ GROUPS = (
     ("ticks", ("other",)),
 )
 """Name of each group of strokes, and the styles it holds."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """What may be chosen of a template's look."""
+
+    edge_pen_mm: float = field(
+        default=0.4,
+        metadata={"help": "Width of the line along edge and holes, 0.05 to 2.", "unit": "mm"},
+    )
+
+    def __post_init__(self) -> None:
+        if not 0.05 <= self.edge_pen_mm <= 2.0:
+            raise ValueError("edge_pen_mm is 0.05 to 2: its middle is the edge")
+
+
+def pens(options: Options) -> dict[str, Pen]:
+    """All pens, with the edge's as it was chosen; the gaps of a guessed edge cover it."""
+    edge = options.edge_pen_mm
+    return PENS | {
+        "outline": replace(PENS["outline"], width_mm=edge),
+        "hole": replace(PENS["hole"], width_mm=edge),
+        "guessed": replace(PENS["guessed"], width_mm=edge + 0.8),
+    }

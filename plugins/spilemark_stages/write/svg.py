@@ -15,20 +15,22 @@ from spilemark.errors import CannotWrite
 from spilemark.frames import mm_to_svg
 from spilemark.hookspecs import hookimpl
 from spilemark.records import Floats, Label, Stroke, Template
-from spilemark_stages.write.styles import GROUPS, PENS
+from spilemark_stages.write.styles import GROUPS, Options, pens
 
 _FONT = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, Arial, sans-serif"
 
 
 @hookimpl
-def write_template(
-    template: Template,
-    folder: Path,
-    options: Any,  # noqa: ARG001 - it has none
-) -> tuple[Path, ...]:
+def declare_options() -> type:
+    """Hand over the options."""
+    return Options
+
+
+@hookimpl
+def write_template(template: Template, folder: Path, options: Options) -> tuple[Path, ...]:
     """Write ``<name>.svg``."""
     path = folder / f"{template.name}.svg"
-    text = '<?xml version="1.0" encoding="utf-8"?>\n' + svg_text(template) + "\n"
+    text = '<?xml version="1.0" encoding="utf-8"?>\n' + svg_text(template, options) + "\n"
     try:
         path.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
@@ -38,7 +40,7 @@ def write_template(
     return (path,)
 
 
-def svg_text(template: Template) -> str:
+def svg_text(template: Template, options: Options) -> str:
     """The drawing as SVG text; the same template gives the same text."""
     width, height = _number(template.width_mm), _number(template.height_mm)
     # svgwrite's checker parses each path slowly; the paths are ours.
@@ -46,11 +48,12 @@ def svg_text(template: Template) -> str:
     drawing["viewBox"] = f"0 0 {width} {height}"
     details = "; ".join(f"{key}: {value}" for key, value in template.provenance.items())
     drawing.set_desc(title=template.title, desc=details)
+    chosen = pens(options)
     for name, styles in GROUPS:
         strokes = [s for s in template.strokes if s.style in styles]
         if not strokes and name not in ("outline", "holes", "centreline", "marks"):
             continue
-        pen = PENS[styles[0]]
+        pen = chosen[styles[0]]
         group = drawing.g(
             id=name,
             fill="none",
