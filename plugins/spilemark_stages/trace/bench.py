@@ -68,7 +68,8 @@ def _robust_surface(basis: Floats, values: Floats, rounds: int = 6) -> tuple[Flo
     ridge = 1e-6 * len(values) * np.eye(basis.shape[1])
     for _ in range(rounds):
         weighted = basis * weights[:, None]
-        coefficients = np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ values)
+        solved = np.linalg.solve(weighted.T @ basis + ridge, weighted.T @ values)
+        coefficients = np.asarray(solved, dtype=np.float64)
         residual = np.abs(values - basis @ coefficients)
         spread = np.maximum(1.4826 * np.median(residual, axis=0), SPREAD_FLOOR)
         weights = 1.0 / np.maximum(np.linalg.norm(residual / spread, axis=1), 0.3)
@@ -139,6 +140,6 @@ def relative_to_bench(features: Float32, unknown: Bools) -> Relative:
     size = (max(8, width // _COARSE), max(8, height // _COARSE))
     coarse = cv2.resize(features, size, interpolation=cv2.INTER_NEAREST)
     hidden = cv2.resize(unknown.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    light, spread = _bench_light(coarse, hidden)
+    light, spread = _bench_light(np.asarray(coarse, dtype=np.float32), hidden)
     values = features - cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
     return Relative(values=values, spread=spread, bench=agrees(values, spread) & ~unknown)

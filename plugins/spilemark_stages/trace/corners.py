@@ -39,7 +39,8 @@ class Parabola:
         """Points (N, 2) at distances ``t`` along."""
         across = np.polynomial.polynomial.polyval(t, self.coefficients)
         left = np.array([-self.along[1], self.along[0]])
-        return self.origin + np.multiply.outer(t, self.along) + np.multiply.outer(across, left)
+        on_line = self.origin + np.multiply.outer(t, self.along)
+        return np.asarray(on_line + np.multiply.outer(across, left))
 
     def direction(self, t: float) -> Floats:
         """Unit direction of travel at ``t``."""
@@ -116,7 +117,7 @@ def _turning(ring: Floats, gap: int, window: int) -> Floats:
     behind = (index[:, None] - gap - window + 1 + np.arange(window)) % n
     u = np.einsum("nwk,w->nk", ring[behind], kernel)
     v = np.einsum("nwk,w->nk", ring[ahead], kernel)
-    return np.arctan2(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0], (u * v).sum(axis=1))
+    return np.asarray(np.arctan2(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0], (u * v).sum(axis=1)))
 
 
 def _candidates(ring: Floats, gap: int, window: int) -> list[int]:
@@ -191,13 +192,13 @@ def _joins_smoothly(ring: Floats, step_mm: float, here: int, places: list[int], 
             reach[side] = min(reach[side], away)
     points = ring[(here + np.arange(-reach[0], reach[1] + 1)) % n]
     weights = np.ones(len(points))
-    away = np.zeros(len(points))
+    off = np.zeros(len(points))
     for _ in range(8):
         curve = fit_parabola(points, weights)
         t = (points - curve.origin) @ curve.along
-        away = np.linalg.norm(points - curve.at(t), axis=1)
-        weights = 1.0 / np.maximum(away / _BIT_MM, 0.2) ** 1.5
-    return bool((away < _BIT_MM).mean() > 0.7)
+        off = np.linalg.norm(points - curve.at(t), axis=1)
+        weights = 1.0 / np.maximum(off / _BIT_MM, 0.2) ** 1.5
+    return bool((off < _BIT_MM).mean() > 0.7)
 
 
 def pieces_between(

@@ -44,12 +44,13 @@ def log_density(values: Float32) -> Float32:
     kernel = np.array([0.06, 0.24, 0.4, 0.24, 0.06], dtype=np.float32)
     for axis in range(3):
         lines = np.ascontiguousarray(np.moveaxis(cube, axis, 0)).reshape(_BINS[axis], -1)
-        lines = cv2.filter2D(lines, -1, kernel[:, None], borderType=cv2.BORDER_CONSTANT)
+        smooth = cv2.filter2D(lines, -1, kernel[:, None], borderType=cv2.BORDER_CONSTANT)
+        lines = np.asarray(smooth, dtype=np.float32)
         others = [int(_BINS[k]) for k in range(3) if k != axis]
         cube = np.moveaxis(lines.reshape(int(_BINS[axis]), *others), 0, axis)
     share = cube.ravel() / max(1.0, float(counts.sum()))
     density = (1 - STRAY_SHARE) * share / float(np.prod(_STEP)) + STRAY_SHARE / _VOLUME
-    return np.log(density).astype(np.float32)
+    return np.asarray(np.log(density), dtype=np.float32)
 
 
 def shadow_log_density(spread: Floats) -> Float32:
@@ -62,7 +63,7 @@ def shadow_log_density(spread: Floats) -> Float32:
     ]
     depth = ((axes[0] < -spread[0]) & (axes[0] > -DEEPEST_SHADOW)) / (DEEPEST_SHADOW - spread[0])
     cube = depth[:, None, None] * hue[0][:, None] * hue[1]
-    return np.log(cube.ravel() + STRAY_SHARE / _VOLUME).astype(np.float32)
+    return np.asarray(np.log(cube.ravel() + STRAY_SHARE / _VOLUME), dtype=np.float32)
 
 
 def shadow_like(values: Float32, spread: Floats) -> NDArray[np.bool_]:

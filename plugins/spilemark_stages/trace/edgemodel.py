@@ -164,7 +164,8 @@ def _evidence_terms(
     at = np.round((s[None, :] - trial[:, None] - x[0]) / _FINE).astype(int)
     design = functions[1:, at].transpose(1, 2, 0)
     covariance = design @ design.transpose(0, 2, 1) + free.noise**2 * np.eye(len(s))
-    return np.linalg.inv(covariance), np.linalg.slogdet(covariance)[1], functions[0, at]
+    inverse: Floats = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
+    return inverse, np.linalg.slogdet(covariance)[1], functions[0, at]
 
 
 _LIGHTS = np.array([0.15, 0.3, 0.6, 1.0, 1.8, 3.2, 6.0])

@@ -113,7 +113,7 @@ def offsets(
         by_hue = _shifts(found.hue, found, between)
         hue_usable = found.usable & (np.abs(by_hue) < _FARTHEST_PX)
         hue_weight = 1.0 / _scatter(by_hue, hue_usable, closed=closed) ** 2
-        hue_weight *= between.blend(found.hue.trust > 0.02) * hue_usable
+        hue_weight *= between.blend((found.hue.trust > 0.02).astype(np.float64)) * hue_usable
         light_weight = weight * usable
         total = np.maximum(light_weight + hue_weight, 1e-12)
         shift = (light_weight * shift + hue_weight * by_hue) / total

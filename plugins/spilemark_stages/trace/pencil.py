@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from spilemark.records import Floats, PlaneMap
+from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.pencil_search import Candidate, find_lines, view_face
 from spilemark_stages.trace.photometry import LUMA_WEIGHTS, LinearPhoto
 from spilemark_stages.trace.profiles import Placed, placed, profiles
@@ -109,7 +109,7 @@ class PencilTracer:
             return None
         return ends[0], ends[-1]
 
-    def _profiles(self, start: Floats, stop: Floats) -> tuple[Placed, Floats, Floats, Floats]:
+    def _profiles(self, start: Floats, stop: Floats) -> tuple[Placed, Floats, Floats, Bools]:
         """Profiles across a straight line: places, offsets (S,) mm, light (N, S), seen (N,)."""
         length = float(np.linalg.norm(stop - start))
         count = max(8, round(length / _ALONG_MM))
@@ -120,7 +120,8 @@ class PencilTracer:
         line = placed(points, normals, self.plane, 0.0)
         scale = float(np.median(line.mm_per_px))
         step = 0.5
-        samples = np.arange(-round(_REACH_MM / scale / step), round(_REACH_MM / scale / step) + 1)
+        reach = round(_REACH_MM / scale / step)
+        samples = np.arange(-reach, reach + 1, dtype=np.float64)
         values, seen = profiles(self.photo, line, samples * step)
         if values.shape[-1] == 1:
             light = values[..., 0].astype(np.float64)
@@ -202,7 +203,7 @@ def _darkening(light: Floats, s: Floats) -> Floats:
     return 1.0 - light / np.maximum(sides, 1e-4)[:, None]
 
 
-def _drawn(dark: Floats, s: Floats, seen: Floats) -> tuple[int, int, float] | None:
+def _drawn(dark: Floats, s: Floats, seen: Bools) -> tuple[int, int, float] | None:
     """First and last profile of the longest stretch that shows the line, and its depth."""
     core, beside = np.abs(s) <= 0.45, (np.abs(s) > 0.9) & (np.abs(s) < 2.4)
     depth = dark[:, core].mean(axis=1)

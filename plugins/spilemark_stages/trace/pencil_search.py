@@ -167,7 +167,7 @@ def find_lines(view: FaceView) -> list[Candidate]:
 
 def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Candidate]:
     """Lines that stand out of their parallels."""
-    table = cv2.blur(table.astype(np.float32), (3, 1))
+    table = np.asarray(cv2.blur(table.astype(np.float32), (3, 1)), dtype=np.float64)
     used = table > 0
     typical = np.array(
         [np.median(row[u]) if u.any() else 0.0 for row, u in zip(table, used, strict=True)]

@@ -5,6 +5,8 @@ The curve is undone by ``spilemark.tone``; why, stands there.
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -66,18 +68,21 @@ class LinearPhoto:
         if not parts:
             return np.zeros((0, points_px.shape[1], self.channels), dtype=np.float32)
         values = np.concatenate(parts)
-        return values.reshape(*points_px.shape[:2], self.channels)
+        shaped = values.reshape(*points_px.shape[:2], self.channels)
+        return np.asarray(shaped, dtype=np.float32)
 
     def resampled(self, maps: Float32) -> Float32:
         """Coded brightness (h, w), 0..1, at stored pixels (h, w, 2): for looking, not for measuring."""
         x, y = maps[..., 0], maps[..., 1]
         left, right = int(max(x.min() - 2, 0)), int(min(x.max() + 3, self.width_px))
         top, bottom = int(max(y.min() - 2, 0)), int(min(y.max() + 3, self.height_px))
-        part = np.ascontiguousarray(self._pixels[top:bottom, left:right])
+        part: Any = np.ascontiguousarray(self._pixels[top:bottom, left:right])
         grey = part[..., 0] if self.channels == 1 else cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
         shifted = maps - np.array([left, top], dtype=np.float32)
-        seen = cv2.remap(grey, shifted, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(seen, dtype=np.float32) / np.float32(np.iinfo(part.dtype).max)
+        x, y = np.ascontiguousarray(shifted[..., 0]), np.ascontiguousarray(shifted[..., 1])
+        seen = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        full = float(np.iinfo(part.dtype).max)
+        return np.asarray(np.asarray(seen) / full, dtype=np.float32)
 
     def inside(self, points_px: Floats, margin_px: float = 1.0) -> NDArray[np.bool_]:
         """Whether points (..., 2) lie in the frame, ``margin_px`` or more from its rim."""
@@ -131,7 +136,7 @@ def reduced(pixels: Pixels, factor: int) -> Float32:
     height, width = pixels.shape[0] // factor, pixels.shape[1] // factor
     whole = pixels[: height * factor, : width * factor]
     small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
-    linear = to_linear(small)
+    linear = to_linear(_as_stored(small, whole))
     return linear if linear.ndim == 3 else linear[:, :, None]
 
 
@@ -143,3 +148,9 @@ def to_small(points_px: Floats, factor: int) -> Floats:
 def to_full(points_px: Floats, factor: int) -> Floats:
     """Pixels of the reduced picture to stored pixels."""
     return (np.asarray(points_px, dtype=np.float64) + 0.5) * factor - 0.5
+
+
+def _as_stored(small: Any, whole: Pixels) -> Pixels:
+    """The reduced picture in the number type of the whole one."""
+    kept: Pixels = np.asarray(small, dtype=whole.dtype)
+    return kept

@@ -87,7 +87,7 @@ def profiles(photo: LinearPhoto, line: Placed, samples: Floats) -> tuple[Float32
         usable &= ~covered[:, np.abs(s) <= _CLEAR_PX].any(axis=1)
         rows = np.nonzero(touched)[0]
         values[rows] = _behind_cards(values[rows], covered[rows], s)
-    return values, usable
+    return values, np.asarray(usable)
 
 
 def _behind_cards(values: Float32, covered: Bools, samples: Floats) -> Float32:

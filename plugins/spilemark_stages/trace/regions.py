@@ -129,7 +129,7 @@ class _Finder:
             for k in good
             if stats[k, cv2.CC_STAT_AREA] >= _COMPARABLE * stats[good[0], cv2.CC_STAT_AREA]
         ]
-        return labels, large, clutter + len(good) - len(large)
+        return np.asarray(labels, dtype=np.int32), large, clutter + len(good) - len(large)
 
     def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
         """Share of a part's rim that lies along the frame."""
@@ -152,15 +152,17 @@ class _Finder:
         """Log likelihood ratio (h, w) of face against all else."""
         face = np.isin(labels, faces).astype(np.uint8)
         inside = self._deep(labels, faces)
-        around = cv2.dilate(face, _disc(1)) | self.hidden
-        bench = (around == 0) & (cv2.dilate(relative.bench.astype(np.uint8), _disc(1)) > 0)
+        around = np.asarray(cv2.dilate(face, _disc(1)) > 0) | self.hidden
+        bench = ~around & (cv2.dilate(relative.bench.astype(np.uint8), _disc(1)) > 0)
         on_face = log_density(relative.values[inside])
         off_face = np.logaddexp(
             log_density(relative.values[::2, ::2][bench[::2, ::2]]),
             np.logaddexp(shadow_log_density(relative.spread), STRAY_LOG_DENSITY) - np.log(4.0),
         ).astype(np.float32)
         ratio = np.clip(on_face - off_face, -6, 6)
-        return cv2.GaussianBlur(ratio[bin_of(relative.values)], (0, 0), 0.8)
+        return np.asarray(
+            cv2.GaussianBlur(ratio[bin_of(relative.values)], (0, 0), 0.8), dtype=np.float32
+        )
 
 
 def _fill_cards(finder: _Finder, relative: Relative, face: Mask, stray: Mask) -> tuple[Mask, Bools]:
@@ -172,13 +174,14 @@ def _fill_cards(finder: _Finder, relative: Relative, face: Mask, stray: Mask) ->
         core = (finder.cards == k).astype(np.uint8)
         if not core.any():
             continue
-        near = cv2.dilate(core, reach)
+        near = np.asarray(cv2.dilate(core, reach), dtype=np.uint8)
         paper = stray & near & _paper_like(relative, core)
         _, parts = cv2.connectedComponents((paper | core).astype(np.uint8))
         card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
         covered |= cv2.dilate(card, _disc(1)) > 0
-        rim = cv2.dilate(card, _disc(2)) & ~cv2.dilate(card, _disc(1)) & 1
-        share = float(face[rim > 0].mean()) if rim.any() else 0.0
+        wide, tight = (np.asarray(cv2.dilate(card, _disc(k)) > 0) for k in (2, 1))
+        rim = wide & ~tight
+        share = float(face[rim].mean()) if rim.any() else 0.0
         if share > 0.9:
             face[card > 0] = 1
         elif share > 0.1:
@@ -231,14 +234,14 @@ def find_patterns(view: View) -> Found:
     finder = _Finder(view)
     relative = relative_to_bench(log_features(finder.linear), finder.hidden)
     first = (~relative.bench & ~finder.hidden).astype(np.uint8)
-    first = cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1))
+    first = np.asarray(cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
     labels, faces, clutter = finder.pieces(first)
     if not faces:
         return Found((), clutter, finder.factor, finder.hidden)
     score = finder.face_score(relative, labels, faces)
     face = (score > 0).astype(np.uint8)
     face[finder.hidden] = 0
-    face = cv2.morphologyEx(face, cv2.MORPH_OPEN, _disc(1))
+    face = np.asarray(cv2.morphologyEx(face, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
     bench = relative.bench | shadow_like(relative.values, relative.spread)
     stray = (~relative.bench & (face == 0)).astype(np.uint8)
     face, covered = _fill_cards(finder, relative, face, stray)
