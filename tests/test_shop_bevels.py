@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shapely import LineString, Point, Polygon
+from shapely import LinearRing, LineString, Point, Polygon
 from shop_zoo import knee, polygon, rectangle
 
 from spilemark.errors import UsageError
@@ -254,6 +254,18 @@ def test_a_winding_bevel_is_not_parallel() -> None:
         # Square off the first line by the offset; the slope of the change costs 1 in 20,000.
         assert new.distance(Point(row.at_mm)) == pytest.approx(row.offset_mm, rel=2e-4)
     assert Polygon(lines.second_face.points_mm).is_valid
+
+
+def test_a_bevel_that_changes_sign_on_a_noisy_edge_leaves_no_slits() -> None:
+    told = bevels("hull edge = 0:10 under, 150:14 under, 300:18 standing")
+    clean = face_lines(knee(), 18.0, told)
+    noisy = face_lines(knee(noise=0.03), 18.0, told)
+    for one, other in (
+        (noisy.second_face, clean.second_face),
+        (noisy.large, clean.large),
+    ):
+        assert Polygon(one.points_mm).length < 1.03 * Polygon(other.points_mm).length
+        assert LinearRing(one.points_mm).hausdorff_distance(LinearRing(other.points_mm)) < 0.6
 
 
 def test_fair_line_passes_the_marks_and_never_swings_past() -> None:

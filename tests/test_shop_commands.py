@@ -21,6 +21,8 @@ from test_shop_fitted import report
 from spilemark import wording
 from spilemark.commands import Examples
 from spilemark.errors import (
+    EXIT_BELOW_LIMIT,
+    EXIT_DONE,
     CannotWrite,
     SpilemarkError,
     UnreadableInput,
@@ -261,7 +263,10 @@ def test_a_nominal_scale_is_said_again(shop: Path) -> None:
     table = json.loads(Path("knee/report.json").read_text())
     table["patterns"]["port"]["scale"] = {"basis": "nominal"}
     Path("knee/report.json").write_text(json.dumps(table))
-    assert "NO ABSOLUTE SIZE" in run("allow knee --side port --saw 2mm").stdout
+    done = run("allow knee --side port --saw 2mm")
+    assert "NO ABSOLUTE SIZE" in done.stdout
+    assert done.return_value == EXIT_BELOW_LIMIT
+    assert run("allow knee --side starboard --saw 2mm").return_value == EXIT_DONE
 
 
 def test_fitted_and_the_next_pattern(shop: Path) -> None:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +25,7 @@ _BAR_SPACE_MM = 118.0
 _TEXT_MM, _LINE_MM = 3.3, 4.7
 _TITLE_MM = 6.0
 _TICK_MM = 7.0
-_NAME_IN_MM = 9.0
+_NAMES_IN_MM = (8.0, 15.0, 5.0, 20.0, 25.0, 11.0)
 _ROOM_MM = 24.0
 """Beside the part, for what is written at its stations."""
 
@@ -109,7 +110,7 @@ def part_sheet(
     for line in lines:
         marks += _drawn(line, place)
         if line.named:
-            marks += _edge_names(line.outline, place)
+            marks += _edge_names(line, lines, place)
     for row in card:
         marks += _station(row, lines[0].outline, place)
     under = top - float(low[1]) + _TICK_MM + _GAP_MM
@@ -166,23 +167,49 @@ def _drawn(line: Line, place: Callable[[Floats], Point]) -> list[Mark]:
     ]
 
 
-def _edge_names(outline: ShopOutline, place: Callable[[Floats], Point]) -> list[Mark]:
-    """Names along the inside of the edges; what is too short for its name goes without."""
+def _edge_names(line: Line, lines: Sequence[Line], place: Callable[[Floats], Point]) -> list[Mark]:
+    """Names along the inside of the edges, clear of all lines; what is too short goes without."""
+    from shapely import LinearRing, MultiLineString
+
+    outline = line.outline
+    drawn = MultiLineString(
+        [LinearRing(ring) for each in lines for ring in (each.outline.points_mm, *outline.holes_mm)]
+    )
     marks: list[Mark] = []
     for edge in outline.edges:
         points = outline.points_mm[outline.indices(edge)]
         words = Words(text=edge.name, at=(0.0, 0.0), size_mm=_TEXT_MM, anchor="middle")
-        if ink_files.text_width_mm(words) > outline.length_mm(edge):
+        length = ink_files.text_width_mm(words)
+        if length > outline.length_mm(edge):
             continue
         middle, along = _middle(points)
-        inward = np.array([-along[1], along[0]])
+        at = _clear_place(middle, along, length, drawn)
         turn = math.degrees(math.atan2(along[1], along[0]))
         over = not -90.0 < turn <= 90.0
-        # Upside-down words stand on their other side.
-        off = _NAME_IN_MM - (_TEXT_MM if over else 0.0)
-        at = place(middle + off * inward)
-        marks.append(replace(words, at=at, turn_deg=turn + 180.0 if over else turn))
+        # The middle of the letters lies in place, whichever way up they stand.
+        up = np.array([-along[1], along[0]]) * (-1.0 if over else 1.0)
+        marks.append(
+            replace(
+                words,
+                at=place(at - 0.36 * _TEXT_MM * up),
+                turn_deg=turn + 180.0 if over else turn,
+            )
+        )
     return marks
+
+
+def _clear_place(middle: Floats, along: Floats, length: float, drawn: Any) -> Floats:
+    """Inward of the middle of an edge, the first distance at which words touch no line."""
+    from shapely import LineString, distance
+
+    inward = np.array([-along[1], along[0]])
+    places = [middle + off * inward for off in _NAMES_IN_MM]
+    room = [
+        float(distance(LineString([p - length / 2 * along, p + length / 2 * along]), drawn))
+        for p in places
+    ]
+    best = next((k for k, r in enumerate(room) if r > _TEXT_MM), int(np.argmax(room)))
+    return places[best]
 
 
 def _middle(points: Floats) -> tuple[Floats, Floats]:

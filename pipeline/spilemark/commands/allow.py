@@ -11,6 +11,7 @@ import click
 from spilemark.commands import Examples
 from spilemark.commands.shop_options import (
     bevel_options,
+    code_of,
     force_option,
     job_option,
     json_option,
@@ -21,14 +22,12 @@ from spilemark.commands.shop_options import (
     shown_in,
     side_option,
     units_option,
-    warnings_of,
 )
 
 if TYPE_CHECKING:
     from spilemark.shop.allowances import CutLines
     from spilemark.shop.files import Part
     from spilemark.shop.lengths import Show
-    from spilemark.shop.orders import ShopOrder
     from spilemark.shop.outlines import ShopOutline, SideName
 
 
@@ -91,7 +90,7 @@ def allow(
     force: bool,
     as_json: bool,
     **told: Any,
-) -> None:
+) -> int:
     """Work out the finished line and the cutting line of a part.
 
     PATTERN is a results folder, its report.json or an outline file. The scribe
@@ -101,6 +100,7 @@ def allow(
     """
     from spilemark.shop.allowances import cut_lines
     from spilemark.shop.files import read_part
+    from spilemark.shop_parts import cut_notes, cut_sheet
 
     part = read_part(pattern, side)
     order = order_from(told, job, part.outline.side)
@@ -112,15 +112,18 @@ def allow(
     )
     show = shown_in(units, part)
     template, router = _router(lines.finished, bush, cutter, show)
-    notes = _notes(part, order, lines, router, show)
+    notes = cut_notes(part, order, lines, router, show)
     if out is not None:
-        _draw(part, order, lines, template, notes, show, out, force=force)
+        from spilemark.shop_sheet import write_sheet
+
+        write_sheet(out, cut_sheet(part, order, lines, notes, show, template), force=force)
     if as_json:
         say_json(_table(part, lines, template, notes))
-        return
-    say(notes, bullets=True)
+    else:
+        say(notes, bullets=True)
     if out is not None:
         click.echo(f"Drawn at true size in {out}.", err=True)
+    return code_of(part)
 
 
 def _router(
@@ -141,63 +144,6 @@ def _router(
     sizes = read_length(bush), read_length(cutter)
     words = router_lines(*sizes, bush_offset_mm(*sizes), show)
     return router_template(finished, *sizes), words
-
-
-def _notes(
-    part: Part, order: ShopOrder, lines: CutLines, router: tuple[str, ...], show: Show
-) -> list[str]:
-    from spilemark import wording
-    from spilemark.shop.part_words import allowance_lines, outgrown_lines
-
-    told = allowance_lines(order.allowances(part.outline), show)
-    return [
-        *(told or ("No allowance is given: finished and cutting line are one.",)),
-        *outgrown_lines(lines, show),
-        *router,
-        *warnings_of(part),
-        wording.HULL,
-        wording.STRUCTURE,
-        wording.DUST,
-    ]
-
-
-def _draw(
-    part: Part,
-    order: ShopOrder,
-    lines: CutLines,
-    template: ShopOutline | None,
-    notes: list[str],
-    show: Show,
-    out: Path,
-    *,
-    force: bool,
-) -> None:
-    from spilemark import wording
-    from spilemark.shop.faces import bevel_card
-    from spilemark.shop.part_words import CARD_HEAD, card_cells, card_notes
-    from spilemark.shop_sheet import (
-        cutting_line,
-        finished_line,
-        part_sheet,
-        pattern_line,
-        router_line,
-        second_face_line,
-        write_sheet,
-    )
-
-    drawn = [finished_line(lines.finished), cutting_line(lines.cutting)]
-    if lines.second_face is not None:
-        drawn.insert(1, second_face_line(lines.second_face))
-    if order.scribes or order.glue:
-        drawn.append(pattern_line(lines.pattern))
-    if template is not None:
-        drawn.append(router_line(template))
-    card = bevel_card(part.outline, order.stock_mm or 0.0, order.bevels) if order.bevels else ()
-    cells = [CARD_HEAD, *(card_cells(row, show) for row in card)] if card else []
-    more = card_notes(card, order.pattern_on) if card else ()
-    title = ", ".join(w for w in (part.boat, part.outline.name, "cutting", part.date) if w)
-    sheet = part_sheet(title, drawn, cells=cells, notes=[wording.CHECK_BARS, *notes, *more])
-    write_sheet(out, sheet, force=force)
 
 
 def _table(

@@ -10,6 +10,7 @@ import click
 from spilemark.commands import Examples
 from spilemark.commands.shop_options import (
     bevel_options,
+    code_of,
     force_option,
     job_option,
     json_option,
@@ -20,11 +21,10 @@ from spilemark.commands.shop_options import (
     shown_in,
     side_option,
     units_option,
-    warnings_of,
 )
+from spilemark.errors import EXIT_DONE, UsageError
 
 if TYPE_CHECKING:
-    from spilemark.shop.faces import CardRow
     from spilemark.shop.files import Part
     from spilemark.shop.lengths import Show
     from spilemark.shop.orders import ShopOrder
@@ -61,14 +61,13 @@ def bevel(
     force: bool,
     as_json: bool,
     **told: Any,
-) -> None:
+) -> int:
     """Make a bevel card, and draw the second face of a part.
 
     PATTERN is a results folder, its report.json or an outline file; without
     one, only the sums are made. Under is an acute angle at the pattern's face,
     standing an obtuse one. Bevels past 60 degrees are refused.
     """
-    from spilemark.errors import UsageError
     from spilemark.shop.bevels import compound_bevel
     from spilemark.shop.part_words import compound_lines
 
@@ -89,8 +88,9 @@ def bevel(
                 "Nothing can be drawn without a pattern.", "Name a results folder or report.json."
             )
         _sums(order, lines, show, as_json=as_json)
-        return
+        return EXIT_DONE
     _whole(part, order, lines, show, out, force=force, as_json=as_json)
+    return code_of(part)
 
 
 def _part(pattern: Path | None, side: SideName | None) -> Part | None:
@@ -102,8 +102,6 @@ def _part(pattern: Path | None, side: SideName | None) -> Part | None:
 
 
 def _stock(order: ShopOrder) -> float:
-    from spilemark.errors import UsageError
-
     if order.stock_mm is None:
         raise UsageError(
             "The thickness of the part is not given.", "Add it, for example --stock 18mm."
@@ -140,74 +138,34 @@ def _whole(
     force: bool,
     as_json: bool,
 ) -> None:
-    from spilemark import wording
     from spilemark.shop.faces import bevel_card, face_lines
-    from spilemark.shop.part_words import CARD_HEAD, card_cells, card_notes, table
+    from spilemark.shop.part_words import table
+    from spilemark.shop_parts import bevel_notes, bevel_sheet, card_rows, card_table
 
     stock = _stock(order)
     faces = face_lines(part.outline, stock, order.bevels)
     card = bevel_card(part.outline, stock, order.bevels)
-    cells = [CARD_HEAD, *(card_cells(row, show) for row in card)]
-    notes = [*lines, *card_notes(card, order.pattern_on), *warnings_of(part)]
-    notes += [wording.HULL, wording.STRUCTURE, wording.DUST]
+    notes = [*lines, *bevel_notes(part, order, card)]
     if out is not None:
-        from spilemark.shop_sheet import (
-            finished_line,
-            larger_line,
-            part_sheet,
-            second_face_line,
-            write_sheet,
-        )
+        from spilemark.shop_sheet import write_sheet
 
-        drawn = [
-            finished_line(faces.pattern_face),
-            second_face_line(faces.second_face),
-            larger_line(faces.large),
-        ]
-        title = _title(part, "bevels")
-        sheet = part_sheet(title, drawn, card=card, cells=cells, notes=[wording.CHECK_BARS, *notes])
-        write_sheet(out, sheet, force=force)
+        write_sheet(out, bevel_sheet(part, faces, card, notes, show), force=force)
     if as_json:
-        say_json(_table(part, order, faces.second_face, faces.large, card, notes))
-        return
-    for line in table(cells):
-        click.echo(line)
-    click.echo()
-    say(notes, bullets=True)
+        say_json(
+            {
+                "side": part.outline.side,
+                "stock_mm": stock,
+                "pattern_on": order.pattern_on,
+                "card": card_table(card),
+                "second_face_mm": faces.second_face.points_mm.round(4).tolist(),
+                "larger_outline_mm": faces.large.points_mm.round(4).tolist(),
+                "words": notes,
+            }
+        )
+    else:
+        for line in table(card_rows(card, show)):
+            click.echo(line)
+        click.echo()
+        say(notes, bullets=True)
     if out is not None:
         click.echo(f"Drawn at true size in {out}.", err=True)
-
-
-def _title(part: Part, what: str) -> str:
-    return ", ".join(word for word in (part.boat, part.outline.name, what, part.date) if word)
-
-
-def _table(
-    part: Part,
-    order: ShopOrder,
-    second: Any,
-    large: Any,
-    card: tuple[CardRow, ...],
-    notes: list[str],
-) -> dict[str, Any]:
-    return {
-        "side": part.outline.side,
-        "stock_mm": order.stock_mm,
-        "pattern_on": order.pattern_on,
-        "card": [
-            {
-                "edge": row.edge,
-                "s_mm": row.s_mm,
-                "at_mm": [*row.at_mm],
-                "bevel_deg": row.bevel_deg,
-                "kind": row.kind,
-                "sliding_deg": row.sliding_deg,
-                "table_tilt_deg": row.table_tilt_deg,
-                "offset_mm": row.offset_mm,
-            }
-            for row in card
-        ],
-        "second_face_mm": second.points_mm.round(4).tolist(),
-        "larger_outline_mm": large.points_mm.round(4).tolist(),
-        "words": notes,
-    }

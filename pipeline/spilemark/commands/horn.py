@@ -113,22 +113,19 @@ def horn(
     deviation. Square first, then scribe.
     """
     from spilemark.shop.horning import horn as horned
-    from spilemark.shop.horning_words import against_patterns, horning_lines
-    from spilemark.wording import HULL
+    from spilemark.shop_parts import hull_table, hull_words
 
     order = _order(job, told)
     hull = horned(order.tapes)
     show = shown_in(units)
     beside = _beside(hull, order.line_from, comparison, turn)
-    lines = [*horning_lines(hull, show, fixed=order.fixed)]
-    lines += [against_patterns(found, what, fixed=order.fixed) for what, found in beside]
-    lines.append(HULL)
+    lines = [*hull_words(order, hull, beside, show)]
     if out is not None:
         from spilemark.shop.files import write_text
 
         write_text(out, _record(order, told, job, lines), force=force)
     if as_json:
-        say_json(_table(hull, order, beside, lines))
+        say_json(hull_table(order, hull, beside, lines))
         return
     say(lines, bullets=True)
     if out is not None:
@@ -214,40 +211,3 @@ def _record(order: HullOrder, told: dict[str, Any], job: Path | None, lines: lis
     if order.date is not None:
         text.append(f"date = {order.date.isoformat()}")
     return "\n".join([*text, "", *(f"# {line}" for line in lines)]) + "\n"
-
-
-def _table(
-    hull: Horning,
-    order: HullOrder,
-    beside: list[tuple[str, HullAgainstPatterns]],
-    lines: list[str],
-) -> dict[str, Any]:
-    return {
-        "date": order.date.isoformat() if order.date else None,
-        "support": order.support,
-        "median_mm": hull.median_mm,
-        "skew_deg": hull.skew_deg,
-        "skew_u95_deg": hull.skew_u95_deg,
-        "centreline_skew_deg": hull.centreline_skew_deg,
-        "centreline_skew_u95_deg": hull.centreline_skew_u95_deg,
-        "lead_mm": hull.lead_mm,
-        "lead_u95_mm": hull.lead_u95_mm,
-        "after": hull.after,
-        "square_port_mm": hull.square_port_mm,
-        "square_starboard_mm": hull.square_starboard_mm,
-        "knees_differ_deg": hull.knees_differ_deg,
-        "knees_differ_u95_deg": hull.knees_differ_u95_deg,
-        "fixed": order.fixed,
-        "patterns": [
-            {
-                "of": what,
-                "expected_deg": found.expected_deg,
-                "expected_u95_deg": found.expected_u95_deg,
-                "found_deg": found.found_deg,
-                "found_u95_deg": found.found_u95_deg,
-                "hull": str(found.share),
-            }
-            for what, found in beside
-        ],
-        "words": lines,
-    }

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from spilemark.errors import EXIT_BELOW_LIMIT, EXIT_DONE
+
 if TYPE_CHECKING:
     from spilemark.shop.files import Part
     from spilemark.shop.lengths import Show
@@ -117,13 +119,9 @@ def say_json(table: dict[str, Any]) -> None:
     click.echo(json.dumps({"schema": 1, **table}, ensure_ascii=False, allow_nan=False))
 
 
-def warnings_of(part: Part) -> tuple[str, ...]:
-    """What has to stand with anything made from a measured pattern."""
-    from spilemark.wording import NO_SIZE
-
-    if part.scale == "nominal":
-        return (NO_SIZE,)
-    return (part.doubt,) if part.doubt else ()
+def code_of(part: Part) -> int:
+    """Exit code of a command that ended well: another where the pattern claims no size."""
+    return EXIT_BELOW_LIMIT if part.scale == "nominal" else EXIT_DONE
 
 
 def date_of(text: str) -> dt.date:

@@ -145,7 +145,7 @@ def _bend(begin: Floats, end: Floats, old: Floats, join: Join) -> tuple[list[Flo
     if -past < room[0] and short < room[1]:
         return [leave + past * d], False
     # As in ``meet``: clears itself.
-    return [leave, old, arrive], True
+    return ([leave, old, arrive], True) if past < 0.0 < short else ([leave, arrive], False)
 
 
 def _lines_meet(leave: Floats, d: Floats, arrive: Floats, e: Floats) -> tuple[float, float] | None:

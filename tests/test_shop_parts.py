@@ -1,0 +1,108 @@
+"""Measured patterns at the bench: as parts, on sheets, and beside a horned hull."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapes as zoo
+from test_compare import compared
+from test_shop_horning import built
+
+from spilemark.ink_files import pdf_bytes
+from spilemark.records import ScaleBasis, ScaleStatement
+from spilemark.shop.allowances import cut_lines
+from spilemark.shop.horning import horn
+from spilemark.shop.hull_turn import HullShare
+from spilemark.shop.orders import hull_order, shop_order
+from spilemark.shop_parts import (
+    card_table,
+    cut_notes,
+    cut_sheet,
+    hull_beside,
+    hull_table,
+    hull_words,
+    part_of,
+)
+
+SCALE = ScaleStatement(
+    basis=ScaleBasis.TAPED, words="taped A-H 742.5 mm", sigma_relative=1e-4, print_scale=(1.0, 1.0)
+)
+
+
+def test_a_registered_pattern_becomes_a_part_with_its_sheet() -> None:
+    comparison = compared(step_mm=2.0, boat="Dunlin 14", part="quarter knee")
+    facts = zoo.job(boat="Dunlin 14", part="quarter knee")
+    for pattern in (comparison.port, comparison.starboard_mirrored):
+        part = part_of(pattern, facts, SCALE)
+        outline = part.outline
+        assert {"hull edge", "transom edge"} <= {e.name for e in outline.edges}
+        # Both count from the outer corner, whichever way round the ring runs.
+        corner = outline.points_mm[outline.corner("outer")]
+        for name in ("hull edge", "transom edge"):
+            edge = outline.edge(name)
+            nearest = outline.points_mm[outline.indices(edge)][np.argmin(outline.stations_mm(edge))]
+            assert nearest == pytest.approx(corner)
+    order = shop_order(
+        {"stock": "18 mm", "saw": ["2 mm"], "scribe": ["hull edge = 8 mm outboard"],
+         "angles": {"flare": 15.0, "rake": 12.0}, "relief": ["outer = 10 mm"]},
+        "port",
+    )  # fmt: skip
+    part = part_of(comparison.port, facts, SCALE)
+    lines = cut_lines(
+        part.outline,
+        order.allowances(part.outline),
+        thickness_mm=order.stock_mm,
+        bevels=order.bevels,
+    )
+    notes = cut_notes(part, order, lines)
+    assert any("±" in note for note in notes)
+    sheet = cut_sheet(part, order, lines, notes)
+    assert sheet.title.startswith("Dunlin 14, quarter knee port")
+    # Equal parts give equal bytes: nothing reads the clock.
+    assert pdf_bytes([sheet], sheet.title) == pdf_bytes([sheet], sheet.title)
+    assert json.dumps(card_table(())) == "[]"
+
+
+def turned(side: str, degrees: float) -> zoo.Drawn:
+    """A knee turned against its pencil line, anticlockwise in the boat."""
+    drawn = zoo.knee(side=side, step_mm=1.0, line_mm=(5.0, 300.0), line_inboard_mm=30.0)
+    a = math.radians(degrees)
+    turn = np.array([[math.cos(a), -math.sin(a)], [math.sin(a), math.cos(a)]])
+    return replace(drawn, ring_mm=drawn.ring_mm @ turn.T)
+
+
+def test_a_hull_turned_aft_explains_the_turn_of_its_patterns() -> None:
+    # Own derivation, here from drawn knees through register, mirror and compare: the quarters of a
+    # hull whose port corner is aft by phi are turned anticlockwise by phi, both of them.
+    skew = 0.8
+    comparison = compared(turned("port", skew), turned("starboard", skew))
+    hull = horn(built(4000, 1200, skew))
+    beside = dict(hull_beside(hull, comparison))
+    assert beside["turn"].found_deg == pytest.approx(-2 * skew, abs=0.25)
+    assert beside["turn"].expected_deg == pytest.approx(-2 * skew)
+    assert beside["turn"].share is HullShare.EXPLAINS
+    other = dict(hull_beside(horn(built(4000, 1200, -skew)), comparison))
+    assert other["turn"].share is HullShare.DOES_NOT
+
+
+def test_a_racked_hull_explains_unlike_corners() -> None:
+    skew = 0.8
+    comparison = compared({"angle_deg": 98.0 - skew}, {"angle_deg": 98.0 + skew})
+    (_, corner), *_ = hull_beside(horn(built(4000, 1200, skew)), comparison)
+    assert corner.found_deg == pytest.approx(2 * skew, abs=0.15)
+    assert corner.share is HullShare.EXPLAINS
+
+
+def test_a_horning_as_words_and_as_data() -> None:
+    order = hull_order(
+        {"port_diagonal": 4049.9, "starboard_diagonal": 4039.6, "breadth": 1200.0, "fixed": True}
+    )
+    hull = horn(order.tapes)
+    lines = hull_words(order, hull)
+    assert "its own pattern" in " ".join(lines)
+    table = hull_table(order, hull, (), lines)
+    assert json.loads(json.dumps(table))["words"] == [*lines]
