@@ -152,5 +152,6 @@ def to_full(points_px: Floats, factor: int) -> Floats:
 
 def _as_stored(small: Any, whole: Pixels) -> Pixels:
     """The reduced picture in the number type of the whole one."""
-    kept: Pixels = np.asarray(small, dtype=whole.dtype)
-    return kept
+    if whole.dtype == np.uint16:
+        return np.asarray(small, dtype=np.uint16)
+    return np.asarray(small, dtype=np.uint8)
