@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon
 from shop_zoo import knee, polygon, rectangle
@@ -63,6 +63,7 @@ def test_with_a_bevel_the_larger_outline_is_cut() -> None:
 
 
 @given(st.floats(-25, 25), st.floats(-25, 25), st.floats(0, 4), st.floats(0, 4), st.floats(0, 3))
+@settings(max_examples=25, deadline=None)
 def test_the_cutting_line_holds_both_faces_with_their_allowance(
     hull: float, transom: float, saw: float, plane: float, glue: float
 ) -> None:

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LinearRing, LineString, Point, Polygon
 from shop_zoo import knee, polygon, rectangle
@@ -330,6 +330,7 @@ def test_a_thickness_of_nothing() -> None:
 
 
 @given(st.floats(-30, 30), st.floats(-30, 30), st.floats(-30, 30))
+@settings(max_examples=25, deadline=None)
 def test_the_second_face_and_back(a: float, b: float, c: float) -> None:
     # Straight edges and constant bevels: seen from the second face, the bevels change sign.
     part = polygon([[0, 0], [300, 0], [260, 90], [10, 220]], ("one", "two", "three", "four"))

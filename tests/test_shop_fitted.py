@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon
 from shop_zoo import knee, polygon, rectangle
@@ -88,6 +88,7 @@ def test_amounts_that_no_plane_takes() -> None:
     st.text(st.characters(exclude_categories=["Cs"]), max_size=12),
     st.lists(st.floats(-30, 30), min_size=1, max_size=4),
 )
+@settings(max_examples=25, deadline=None)
 def test_the_record_comes_back(
     tmp_path_factory: pytest.TempPathFactory, name: str, off: list[float]
 ) -> None:

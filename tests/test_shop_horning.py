@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spilemark.errors import UsageError
@@ -84,6 +84,7 @@ def test_skew_of_a_twelve_foot_hull() -> None:
 
 
 @given(st.floats(1500, 15000), st.floats(0.15, 0.8), st.floats(-10, 10), st.floats(-0.05, 0.05))
+@settings(max_examples=60, deadline=None)
 def test_a_hull_built_from_coordinates_is_found_again(
     median: float, share: float, skew: float, off: float
 ) -> None:

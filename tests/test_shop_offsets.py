@@ -104,6 +104,7 @@ def intersection(p: np.ndarray, d: np.ndarray, q: np.ndarray, e: np.ndarray) -> 
     st.lists(st.floats(-6, 6), min_size=5, max_size=5),
     st.floats(0, 360),
 )
+@settings(max_examples=60, deadline=None)
 def test_corners_are_where_the_moved_edges_meet(amounts: list[float], turn: float) -> None:
     c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
     ring = np.array([[0, 0], [90, -10], [120, 60], [50, 100], [-20, 60]]) @ np.array(
@@ -121,6 +122,7 @@ def test_corners_are_where_the_moved_edges_meet(amounts: list[float], turn: floa
 
 
 @given(st.floats(0.1, 8.0))
+@settings(max_examples=60, deadline=None)
 def test_out_and_in_again(mm: float) -> None:
     outline = polygon([[0, 0], [90, -10], [120, 60], [50, 100], [-20, 60]])
     there = move_edges(outline, all_round(outline, mm))
@@ -147,7 +149,7 @@ def test_an_amount_that_changes_along_the_edge() -> None:
 
 
 @given(st.lists(st.floats(-5, 5), min_size=5, max_size=5))
-@settings(max_examples=15)
+@settings(max_examples=15, deadline=None)
 def test_a_noisy_outline_keeps_its_edges(amounts: list[float]) -> None:
     outline = knee(noise=0.05, step=1.0)
     told = {e.name: EdgeMove(a) for e, a in zip(outline.edges, amounts, strict=True)}
@@ -231,6 +233,7 @@ def test_an_outline_that_crosses_itself_is_refused_with_its_place() -> None:
 
 
 @given(st.integers(0, 4), st.floats(-50, 50), st.floats(0.5, 2.0))
+@settings(max_examples=60, deadline=None)
 def test_mirroring_twice_is_the_same_outline(start: int, shift: float, scale: float) -> None:
     # Derived, checked by doing it: M(M(x)) = x; |area| and perimeter stay; the signed area of
     # the mirrored points flips, so the ring is turned round; labels change sides.
