@@ -51,6 +51,7 @@ def test_fourteen_inch_square_rule() -> None:
 
 
 @given(st.floats(-60, 60))
+@settings(deadline=None)
 def test_rise_and_sliding_bevel_come_back(bevel: float) -> None:
     assert bevel_from_rise_deg(rise_mm(bevel)) == pytest.approx(abs(bevel), abs=1e-9)
     assert bevel_from_sliding_deg(sliding_deg(bevel)) == pytest.approx(bevel)
@@ -183,6 +184,7 @@ def built_knee(angles: KneeAngles, thickness: float = 10.0) -> dict[str, float]:
 
 
 @given(st.tuples(st.floats(-25, 35), st.floats(-20, 30), st.floats(-15, 15), st.floats(-10, 10)))
+@settings(deadline=None)
 def test_compound_bevels_by_intersecting_planes(angles: tuple[float, ...]) -> None:
     told = knee_angles(*angles)
     found, wanted = compound_bevel(told), built_knee(told)

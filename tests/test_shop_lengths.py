@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spilemark.errors import UsageError
@@ -60,6 +60,7 @@ def test_carry_and_rounding(mm: float, denominator: int, written: str) -> None:
 
 
 @given(st.integers(0, 40 * 12 * 32))
+@settings(deadline=None)
 def test_every_thirty_second_comes_back(parts: int) -> None:
     mm = Fraction(parts, 32) * Fraction("25.4")
     assert parse_feet_inches(format_feet_inches(mm, 32)) == mm
