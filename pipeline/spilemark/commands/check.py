@@ -14,7 +14,7 @@ import click
 from spilemark.commands import Examples
 from spilemark.errors import CannotWrite, MissingLibrary, SpilemarkError
 
-_LIBRARIES = ("numpy", "scipy", "skimage", "shapely", "cv2", "PIL", "reportlab", "svgwrite")
+_LIBRARIES = ("numpy", "scipy", "shapely", "cv2", "PIL", "reportlab", "svgwrite", "msgspec")
 
 
 @click.command(
