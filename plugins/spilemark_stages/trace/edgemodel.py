@@ -42,6 +42,8 @@ class Freedom:
     wall_walk: float
     outer_level: float
     outer_walk: float
+    shadow: float
+    """Of light that comes back with distance from the foot, over each of ``_RECOVERY_PX``."""
     noise: float
 
 
@@ -53,6 +55,7 @@ FINDING = Freedom(
     wall_walk=0.5,
     outer_level=1.0,
     outer_walk=0.09,
+    shadow=0.0,
     noise=0.04,
 )
 """Coded brightness of profiles that are not yet aligned."""
@@ -65,21 +68,10 @@ MEASURING = Freedom(
     wall_walk=0.35,
     outer_level=1.0,
     outer_walk=0.06,
+    shadow=0.2,
     noise=0.02,
 )
 """Linear brightness of a mean of many aligned profiles; the wall's in units of the face's own light."""
-
-HUE = Freedom(
-    face_level=0.10,
-    face_walk=0.03,
-    arris_level=0.2,
-    wall_level=0.7,
-    wall_walk=0.2,
-    outer_level=0.06,
-    outer_walk=0.03,
-    noise=0.05,
-)
-"""Share of colour that is not the face's: in shadow or not, the bench has all of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +140,9 @@ def _latent(x: Floats, arris: float, wall: float, light: float, kind: int, free:
         ]
     rows += [free.face_walk * (face & (x < -k)) for k in np.arange(1.0, -x[0])]
     rows += [free.outer_walk * (x >= k) for k in np.arange(wall + 1.0, x[-1])]
+    if free.shadow > 0:
+        beyond = np.maximum(x - wall, 0.0)
+        rows += [free.shadow * (1 - np.exp(-beyond / reach)) for reach in _RECOVERY_PX]
     return np.asarray(rows, dtype=np.float64)
 
 
@@ -167,6 +162,9 @@ def _evidence_terms(
     inverse: Floats = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
     return inverse, np.linalg.slogdet(covariance)[1], functions[0, at]
 
+
+_RECOVERY_PX = (2.0, 5.0, 12.0)
+"""Distances over which a shadow beside the foot clears up, px."""
 
 _LIGHTS = np.array([0.15, 0.3, 0.6, 1.0, 1.8, 3.2, 6.0])
 """Steps in which the face's light, against the profile's range, enters the model."""

@@ -233,7 +233,7 @@ def _drawn(dark: Floats, s: Floats, seen: Bools) -> tuple[int, int, float] | Non
     return int(longest[0]), int(longest[-1]), float(np.median(running[longest]))
 
 
-def _shifts(light: Floats, s: Floats, use: Bools) -> Floats | None:
+def _shifts(light: Floats, s: Floats, use: Floats) -> Floats | None:
     """Offset (N,) mm of the line in each profile.
 
     The mean profile is fitted with a dark Gaussian on a sloping ground (the

@@ -10,15 +10,8 @@ import numpy as np
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.edgemodel import FINDING, Grid, log_evidence
+from spilemark_stages.trace.hue import hue_evidence, hue_scale
 from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32, LinearPhoto
-
-HUE_GUARD_PX = 3.0
-"""Half-width of a step in colour that is left out: phones store colour at half size, smoothed."""
-HUE_NOISE = 0.12
-HUE_TURN = 0.2
-"""Angle (rad) between two colours below which artefacts of colour coding outweigh the difference."""
-HUE_CAP = 8.0
-"""Largest cost of one px that has neither colour."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,8 +157,8 @@ def reading(means: Floats, samples: Floats, inner: float, outer: float) -> Readi
     if channels == 1:
         hue, hue_trust = np.zeros_like(light), np.zeros(len(light))
     else:
-        axis, hue_trust = hue_axis(means, first, last)
-        hue = 1.0 - np.einsum("msc,mc->ms", means, axis)
+        scale = hue_scale(means, first, last)
+        hue, hue_trust = scale.read(means), scale.trust
     return Reading(
         light=light,
         light_trust=np.minimum(1.0, (0.04 / np.maximum(noise, 1e-6)) ** 2),
@@ -174,56 +167,8 @@ def reading(means: Floats, samples: Floats, inner: float, outer: float) -> Readi
     )
 
 
-def hue_axis(means: Floats, face: Bools, bench: Bools) -> tuple[Floats, Floats]:
-    """Axis (M, C) on which mean profiles show the share of the face's colour, and its trust (M,).
-
-    ``face`` and ``bench`` (S,) pick the samples that are surely one or the other.
-    """
-    colour = np.median(means[:, face], axis=1)
-    axis = _unmixing(colour, np.median(means[:, bench], axis=1))
-    share = np.einsum("msc,mc->ms", means, axis)
-    noise = np.maximum(np.std(share[:, face], axis=1), np.std(share[:, bench], axis=1))
-    turn = 1.0 / np.maximum(np.linalg.norm(axis, axis=1) * np.linalg.norm(colour, axis=1), 1e-9)
-    trust = np.minimum(1.0, (0.05 / np.maximum(noise, 1e-6)) ** 2)
-    return axis, trust * np.minimum(1.0, (turn / HUE_TURN) ** 4)
-
-
-def _unmixing(face: Floats, bench: Floats) -> Floats:
-    """Axis (M, C) on which the face is 1 and the bench 0 however it is lit.
-
-    The mixing model of partial cover: a pixel on the edge is a share of face
-    and the rest bench, and a shadow scales the bench without turning its hue.
-    """
-    hue = bench / np.maximum(np.linalg.norm(bench, axis=1, keepdims=True), 1e-9)
-    across = face - np.einsum("mc,mc->m", face, hue)[:, None] * hue
-    size = np.einsum("mc,mc->m", across, across)
-    return np.asarray(across / np.maximum(size, 1e-12)[:, None])
-
-
 def edge_evidence(how: Reading, walls: Floats, where: Grid, blur_px: float) -> Floats:
     """Log evidence (M, shifts) of each place of the edge, from brightness and hue together."""
     light = log_evidence(how.light, walls, where, blur_px, FINDING)
     hue = hue_evidence(how.hue, walls, where)
     return how.light_trust[:, None] * light + how.hue_trust[:, None] * hue
-
-
-def hue_evidence(share: Floats, walls: Floats, where: Grid) -> Floats:
-    """Log evidence (M, shifts) from hue, which tells sides apart but not to a fraction of a px.
-
-    Phones blur colour over several px, in coded values, which moves the middle
-    of its step by up to a px where the two sides differ in brightness.  So the
-    step itself is left out, and a wall may have any colour.
-    """
-    s = np.asarray(where.samples)
-    step = s[1] - s[0]
-    face = -np.minimum(0.5 * (share / HUE_NOISE) ** 2, HUE_CAP) * step
-    bench = -np.minimum(0.5 * ((share - 1) / HUE_NOISE) ** 2, HUE_CAP) * step
-    before = np.concatenate([np.zeros((len(share), 1)), np.cumsum(face, axis=1)], axis=1)
-    after = np.cumsum(bench[:, ::-1], axis=1)[:, ::-1]
-    after = np.concatenate([after, np.zeros((len(share), 1))], axis=1)
-    shifts = np.asarray(where.shifts)
-    last = np.searchsorted(s, shifts - HUE_GUARD_PX)
-    beyond = shifts[None, :] + np.maximum(walls, 0.0)[:, None] + HUE_GUARD_PX
-    first = np.searchsorted(s, beyond.ravel()).reshape(beyond.shape)
-    rows = np.arange(len(share))[:, None]
-    return np.asarray(before[rows, last[None, :]] + after[rows, first])

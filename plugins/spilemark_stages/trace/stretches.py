@@ -13,8 +13,9 @@ import numpy as np
 
 from spilemark.records import Bools, Floats
 from spilemark_stages.trace.edgemodel import MEASURING, best_path, grid, log_evidence, place_of
+from spilemark_stages.trace.hue import hue_evidence, hue_scale, step_middle
 from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32, LinearPhoto
-from spilemark_stages.trace.profiles import Placed, hue_axis, hue_evidence, profiles, stacked
+from spilemark_stages.trace.profiles import Placed, profiles, stacked
 
 WHERE = grid(8.0, 12.0, 0.5, 2.6, 0.2)
 SAMPLES = np.array(WHERE.samples)
@@ -24,12 +25,15 @@ _STRETCH_MM = 12.0
 """Half-width of the triangular window of a mean profile."""
 _STIFFNESS = 4.0
 _REACH_PX = 1.5
-_VAGUE_PX = 0.25
-"""Doubt from brightness from which on the hue's own step is asked."""
-_HUE_STEP_PX = 0.5
+_GRAIN = 0.02
+"""Unevenness of a mean face, as a share of the profile's range, from which on brightness is believed
+less than its noise would allow: neighbouring samples of grain are one."""
+_HUE_STEP_PX = 0.2
 """Doubt of that step: colour is stored at half size."""
 _ALIKE = 0.35
 """Log ratio of two sides' light up to which their hues part where their surfaces part."""
+_UNLIKE = 1.5
+"""The same from which on smoothing of colour makes hue misplace the edge by a px and more."""
 BLURS_PX = (0.6, 0.75, 0.9, 1.1, 1.35, 1.7, 2.2, 2.8)
 
 
@@ -112,7 +116,7 @@ def _light_channel(own: Floats, mean: Floats, nearest: Floats) -> tuple[Channel,
     span = np.maximum(np.quantile(np.abs(off[:, np.abs(SAMPLES) <= 8]), 0.9, axis=1), 1e-3)
     scaled = off / span[:, None]
     noise = np.std(scaled[:, _FACE], axis=1)
-    trust = np.minimum(1.0, (0.04 / np.maximum(noise, 1e-6)) ** 2)
+    trust = np.minimum(1.0, (_GRAIN / np.maximum(noise, 1e-6)) ** 2)
     channel = Channel((own - level[nearest, None]) / span[nearest, None], scaled, trust)
     return channel, level, span
 
@@ -145,9 +149,10 @@ def find_stretches(
         lights=level / span,
         shade=near / np.maximum(far, 1e-4),
     )
-    hue, alike = _hue_channel(values, means, nearest, level, near)
-    evidence += hue.trust[:, None] * hue_evidence(hue.mean, walls, WHERE)
-    evidence += _hue_step(hue, alike, walls, evidence)
+    hue, unlike = _hue_channel(values, means, nearest, level, near)
+    weight_of_hue = hue.trust * np.exp(-0.5 * (unlike / _UNLIKE) ** 2)
+    evidence += weight_of_hue[:, None] * hue_evidence(hue.mean, walls, WHERE)
+    evidence += _hue_step(hue, unlike, walls)
     evidence[weight < 0.05] = 0.0
     path = best_path(evidence, 0.2, _STIFFNESS, closed=closed)
     place, sigma = place_of(evidence, path, WHERE.shifts, _REACH_PX)
@@ -156,37 +161,31 @@ def find_stretches(
 
 def _hue_channel(
     values: Float32, means: Floats, nearest: Floats, level: Floats, near: Floats
-) -> tuple[Channel, Bools]:
-    """Share of colour that is not the face's, and (M,) whether both sides are about as light."""
+) -> tuple[Channel, Floats]:
+    """Share of colour that is not the face's, and (M,) log ratio of the two sides' light."""
     if values.shape[-1] == 1:
         empty = Channel(np.zeros(values.shape[:2]), np.zeros(means.shape[:2]), np.zeros(len(means)))
-        return empty, np.zeros(len(means), dtype=bool)
-    axis, trust = hue_axis(means, _FACE, _BENCH)
-    own = 1.0 - np.einsum("nsc,nc->ns", values, axis[nearest])
+        return empty, np.zeros(len(means))
+    scale = hue_scale(means, _FACE, _BENCH)
     unlike = np.log(np.maximum(near, 1e-4) / np.maximum(level, 1e-4))
-    mean = 1.0 - np.einsum("msc,mc->ms", means, axis)
-    return Channel(own, mean, trust), np.abs(unlike) < _ALIKE
+    return Channel(scale.read(values, nearest), scale.read(means), scale.trust), unlike
 
 
-def _hue_step(hue: Channel, alike: Bools, walls: Floats, evidence: Floats) -> Floats:
+def _hue_step(hue: Channel, unlike: Floats, walls: Floats) -> Floats:
     """Evidence (M, shifts) from the middle of the step in hue, where brightness tells little.
 
     Only where both sides are about as light, so that smoothing of colour is
     even to both, and where no wall of the face's own colour stands between.
     """
     shifts = np.array(WHERE.shifts)
-    every = np.full(len(walls), len(shifts) // 2)
-    _, doubt = place_of(evidence, every, WHERE.shifts, np.inf)
-    use = alike & (hue.trust > 0.3) & (walls < 0.5) & (doubt > _VAGUE_PX)
-    out = np.zeros_like(evidence)
-    for k in np.nonzero(use)[0]:
-        above = np.nonzero(hue.mean[k] > 0.5)[0]
-        if len(above) and above[0] > 0:
-            i = above[0]
-            low, high = hue.mean[k, i - 1], hue.mean[k, i]
-            middle = SAMPLES[i - 1] + (0.5 - low) / (high - low) * (SAMPLES[i] - SAMPLES[i - 1])
-            out[k] = -0.5 * ((shifts - middle) / _HUE_STEP_PX) ** 2
-    return out
+    use = (np.abs(unlike) < _UNLIKE) & (hue.trust > 0.3)
+    middle = step_middle(hue.mean, SAMPLES)
+    use &= np.isfinite(middle)
+    ahead = np.where(use, middle, 0.0)[:, None] - shifts[None, :]
+    # Somewhere on a visible wall, which may have the face's colour or lie in the dark.
+    off = np.minimum(ahead, 0.0) + np.maximum(ahead - np.maximum(walls, 0.0)[:, None], 0.0)
+    off /= np.hypot(_HUE_STEP_PX, unlike)[:, None]
+    return np.where(use[:, None], -0.5 * off**2, 0.0)
 
 
 def best_blur(photo: LinearPhoto, line: Placed, *, closed: bool) -> float:
