@@ -23,6 +23,8 @@ _SHORTEST_MM = 2.0
 _ASIDE_MM = 12.0
 _BIT_MM = 0.25
 """A corner is asked whether it is not a smooth edge with a wrong bit in it, this far about it."""
+_STEEPEST_BEND = 0.02
+"""Of a radius of 25 mm."""
 _ROUND_MM = 1.5
 """Farther from the crossing of its sides than this, a corner was cut round."""
 
@@ -41,6 +43,13 @@ class Parabola:
         left = np.array([-self.along[1], self.along[0]])
         on_line = self.origin + np.multiply.outer(t, self.along)
         return np.asarray(on_line + np.multiply.outer(across, left))
+
+    @property
+    def bend(self) -> float:
+        """Second-order coefficient, 1/mm; within what a part's edge has."""
+        if len(self.coefficients) < 3:
+            return 0.0
+        return float(np.clip(self.coefficients[2], -_STEEPEST_BEND, _STEEPEST_BEND))
 
     def direction(self, t: float) -> Floats:
         """Unit direction of travel at ``t``."""
@@ -69,7 +78,7 @@ class Meeting:
     """Change of direction of travel, left positive."""
 
 
-def fit_parabola(points: Floats, weights: Floats | None = None) -> Parabola:
+def fit_parabola(points: Floats, weights: Floats | None = None, *, highest: int = 2) -> Parabola:
     """Fit a short piece of edge; a straight line where it is too short to show a bend."""
     w = np.ones(len(points)) if weights is None else np.asarray(weights)
     origin = (points * w[:, None]).sum(axis=0) / w.sum()
@@ -79,7 +88,7 @@ def fit_parabola(points: Floats, weights: Floats | None = None) -> Parabola:
     t = local @ along
     across = local @ np.array([-along[1], along[0]])
     span = float(t.max() - t.min())
-    order = 2 if span > 5.0 and len(points) >= 8 else 1
+    order = min(highest, 2 if span > 5.0 and len(points) >= 8 else 1)
     root = np.sqrt(w)
     basis = np.vander(t, order + 1, increasing=True) * root[:, None]
     coefficients = np.linalg.lstsq(basis, across * root, rcond=None)[0]
@@ -167,23 +176,36 @@ def _meeting(
         room.append(min(longest, away - 2 * gap))
     if min(room) * step_mm < _SHORTEST_MM:
         return None
-    before = fit_parabola(ring[(here - gap - np.arange(room[0])[::-1]) % n])
-    after = fit_parabola(ring[(here + gap + np.arange(room[1])) % n])
-    at = crossing(before, after, ring[here])
-    if at is None or np.linalg.norm(at - ring[here]) > _ROUND_MM + gap * step_mm:
+    # Straight sides place the corner well enough for the bent ones to keep clear of it.
+    for highest in (1, 1, 2):
+        before = fit_parabola(ring[(here - gap - np.arange(room[0])[::-1]) % n], highest=highest)
+        after = fit_parabola(ring[(here + gap + np.arange(room[1])) % n], highest=highest)
+        at = crossing(before, after, ring[here])
+        if at is None:
+            return None
+        near = (here + np.arange(-2 * gap, 2 * gap + 1)) % n
+        if highest == 1:
+            here = int(near[np.linalg.norm(ring[near] - at, axis=1).argmin()])
+    if np.linalg.norm(at - ring[here]) > _ROUND_MM + gap * step_mm:
         return None
     turn = turn_between(before, after, at)
-    if _joins_smoothly(ring, step_mm, here, places, which):
+    if _joins_smoothly(ring, step_mm, here, places, which, (before, after)):
         return None
-    nearest = (here + np.arange(-2 * gap, 2 * gap + 1)) % n
-    distance = np.linalg.norm(ring[nearest] - at, axis=1)
+    distance = np.linalg.norm(ring[near] - at, axis=1)
     if abs(turn) < LEAST_TURN_DEG or distance.min() > _ROUND_MM:
         return None
-    return Meeting(int(nearest[distance.argmin()]), at, before, after, turn)
+    return Meeting(int(near[distance.argmin()]), at, before, after, turn)
 
 
-def _joins_smoothly(ring: Floats, step_mm: float, here: int, places: list[int], which: int) -> bool:
-    """Whether one smooth curve passes through most of the ring on both sides of a point."""
+def _joins_smoothly(
+    ring: Floats,
+    step_mm: float,
+    here: int,
+    places: list[int],
+    which: int,
+    sides: tuple[Parabola, Parabola],
+) -> bool:
+    """Whether one curve, bent as the two sides are, passes through most of the ring about a point."""
     n = len(ring)
     reach = [round(_ASIDE_MM / step_mm)] * 2
     for side, other in enumerate((places[which - 1], places[(which + 1) % len(places)])):
@@ -191,12 +213,16 @@ def _joins_smoothly(ring: Floats, step_mm: float, here: int, places: list[int], 
         if away * step_mm > 0.5 * _ASIDE_MM:
             reach[side] = min(reach[side], away)
     points = ring[(here + np.arange(-reach[0], reach[1] + 1)) % n]
+    along = points[-1] - points[0]
+    along = along / max(float(np.linalg.norm(along)), 1e-9)
+    t = (points - points[0]) @ along
+    bend = float(np.mean([side.bend for side in sides]))
+    across = (points - points[0]) @ np.array([-along[1], along[0]]) - bend * (t - t.mean()) ** 2
     weights = np.ones(len(points))
     off = np.zeros(len(points))
     for _ in range(8):
-        curve = fit_parabola(points, weights)
-        t = (points - curve.origin) @ curve.along
-        off = np.linalg.norm(points - curve.at(t), axis=1)
+        line = np.polynomial.polynomial.polyfit(t, across, 1, w=np.sqrt(weights))
+        off = np.abs(across - np.polynomial.polynomial.polyval(t, line))
         weights = 1.0 / np.maximum(off / _BIT_MM, 0.2) ** 1.5
     return bool((off < _BIT_MM).mean() > 0.7)
 

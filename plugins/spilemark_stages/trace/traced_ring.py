@@ -37,6 +37,9 @@ _LEAST_GAP_MM = 0.8
 """... at least this."""
 _FIT_MM = 9.0
 """Length of edge from which a corner is carried forward."""
+_PASSES = 3
+"""A corner may turn out to be none once its sides are measured, and then is measured across."""
+_SAME_MM = 1.5
 _CORRELATED = 1.5
 """Neighbouring profiles share pixels: their scatter averages down this much less."""
 _HALF_SEEN = 0.35
@@ -92,11 +95,13 @@ class RingTracer:
         gap = max(_LEAST_GAP_MM, _BLUR_GAP * self.blur_px * mm_per_px)
         corners = find_corners(ring, spacing, _FIRST_GAP_MM)
         pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, step, gap)
-        ring = resample(
-            np.vstack([p.points[:-1] if corners else p.points for p in pieces]), step, closed=True
-        )
-        corners = find_corners(ring, step, 1.5 * gap)
-        pieces, corners = self._pass(ring, corners, gap, step, gap)
+        for _ in range(_PASSES):
+            ring = _ring_of(pieces, step, open_ends=bool(corners))
+            found = find_corners(ring, step, 1.5 * gap)
+            pieces, corners = self._pass(ring, found, gap, step, gap)
+            again = find_corners(_ring_of(pieces, step, open_ends=bool(corners)), step, 1.5 * gap)
+            if _same(again, corners):
+                break
         return _joined(pieces, corners)
 
     def _pass(
@@ -142,6 +147,20 @@ class RingTracer:
         )
         at = found.line.at_px + found.line.across_px * (shift / scale)[:, None]
         return _Piece(pixels_to_plane(at, self.plane), np.where(seen, sigma, 1.0), seen)
+
+
+def _ring_of(pieces: list[_Piece], step: float, *, open_ends: bool) -> Floats:
+    """All pieces as one evenly spaced ring; open pieces share their ends."""
+    points = np.vstack([p.points[:-1] if open_ends else p.points for p in pieces])
+    return resample(points, step, closed=True)
+
+
+def _same(first: list[Meeting], second: list[Meeting]) -> bool:
+    """Whether two lists name the same corners."""
+    if len(first) != len(second):
+        return False
+    away = [min(float(np.linalg.norm(a.at - b.at)) for b in second) for a in first]
+    return max(away, default=0.0) < _SAME_MM
 
 
 def _share_near(flags: Bools, reach: int, *, closed: bool) -> Floats:
