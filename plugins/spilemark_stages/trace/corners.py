@@ -177,17 +177,18 @@ def _meeting(
     if min(room) * step_mm < _SHORTEST_MM:
         return None
     # Straight sides place the corner well enough for the bent ones to keep clear of it.
-    for highest in (1, 1, 2):
-        before = fit_parabola(ring[(here - gap - np.arange(room[0])[::-1]) % n], highest=highest)
-        after = fit_parabola(ring[(here + gap + np.arange(room[1])) % n], highest=highest)
-        at = crossing(before, after, ring[here])
+    for _ in range(2):
+        sides = _sides(ring, here, gap, room, 1)
+        at = crossing(*sides, ring[here])
         if at is None:
             return None
         near = (here + np.arange(-2 * gap, 2 * gap + 1)) % n
-        if highest == 1:
-            here = int(near[np.linalg.norm(ring[near] - at, axis=1).argmin()])
-    if np.linalg.norm(at - ring[here]) > _ROUND_MM + gap * step_mm:
+        here = int(near[np.linalg.norm(ring[near] - at, axis=1).argmin()])
+    before, after = _sides(ring, here, gap, room, 2)
+    at = crossing(before, after, ring[here])
+    if at is None or np.linalg.norm(at - ring[here]) > _ROUND_MM + gap * step_mm:
         return None
+    near = (here + np.arange(-2 * gap, 2 * gap + 1)) % n
     turn = turn_between(before, after, at)
     if _joins_smoothly(ring, step_mm, here, places, which, (before, after)):
         return None
@@ -195,6 +196,16 @@ def _meeting(
     if abs(turn) < LEAST_TURN_DEG or distance.min() > _ROUND_MM:
         return None
     return Meeting(int(near[distance.argmin()]), at, before, after, turn)
+
+
+def _sides(
+    ring: Floats, here: int, gap: int, room: list[int], highest: int
+) -> tuple[Parabola, Parabola]:
+    """Curves through the ring on both sides of a point, from ``gap`` points away on."""
+    n = len(ring)
+    before = ring[(here - gap - np.arange(room[0])[::-1]) % n]
+    after = ring[(here + gap + np.arange(room[1])) % n]
+    return fit_parabola(before, highest=highest), fit_parabola(after, highest=highest)
 
 
 def _joins_smoothly(

@@ -37,7 +37,9 @@ def chroma(linear: Floats | Float32) -> Floats:
     code = np.sqrt(np.maximum(linear, 0.0))
     # Luma weights of JPEG (ITU-T T.871).
     grey = code @ np.array([0.299, 0.587, 0.114], dtype=code.dtype)
-    return np.stack([code[..., 0] - grey, code[..., 2] - grey], axis=-1)
+    return np.asarray(
+        np.stack([code[..., 0] - grey, code[..., 2] - grey], axis=-1), dtype=np.float64
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,8 +71,8 @@ def hue_scale(means: Floats, face: Bools, bench: Bools) -> HueScale:
     there = np.median(colour[:, bench], axis=1)
     step = np.median(colour[:, face], axis=1) - there
     spread = _OWN_SPREAD**2 * np.eye(2) + 0.25 * there[:, :, None] * there[:, None, :]
-    axis = np.linalg.solve(spread, step[:, :, None])[..., 0]
-    axis /= np.maximum(np.einsum("mc,mc->m", axis, step), 1e-12)[:, None]
+    axis: Floats = np.linalg.solve(spread, step[:, :, None])[..., 0].astype(np.float64)
+    axis = axis / np.maximum(np.einsum("mc,mc->m", axis, step), 1e-12)[:, None]
     clear = 1.0 / np.maximum(np.linalg.norm(axis, axis=1), 1e-9)
     scale = HueScale(there, axis, np.ones(len(means)))
     share = scale.read(means)

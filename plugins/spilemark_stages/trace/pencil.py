@@ -233,7 +233,7 @@ def _drawn(dark: Floats, s: Floats, seen: Bools) -> tuple[int, int, float] | Non
     return int(longest[0]), int(longest[-1]), float(np.median(running[longest]))
 
 
-def _shifts(light: Floats, s: Floats, use: Floats) -> Floats | None:
+def _shifts(light: Floats, s: Floats, use: Bools) -> Floats | None:
     """Offset (N,) mm of the line in each profile.
 
     The mean profile is fitted with a dark Gaussian on a sloping ground (the
@@ -290,7 +290,7 @@ def _middle(values: Floats) -> float:
     return float(values[away <= 2.0 * 1.4826 * np.median(away) + 1e-6].mean())
 
 
-def _straight(t: Floats, offset: Floats) -> tuple[Floats, float]:
+def _straight(t: Floats, offset: Floats) -> tuple[Bools, float]:
     """Which blocks keep to a straight line (N,), and the scatter of one block, mm."""
     good = np.ones(len(t), dtype=bool)
     scatter = _FLOOR_MM
