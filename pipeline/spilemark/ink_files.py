@@ -29,7 +29,7 @@ def pdf_bytes(sheets: Sequence[Sheet], title: str) -> bytes:
     """
     from reportlab.pdfgen.canvas import Canvas
 
-    _register_faces()
+    register_faces()
     store = io.BytesIO()
     canvas = Canvas(store, invariant=1, pageCompression=1)
     canvas.setTitle(title)
@@ -69,7 +69,7 @@ def text_width_mm(words: Words) -> float:
     """Length of the words as the PDF sets them."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
-    _register_faces()
+    register_faces()
     return float(stringWidth(words.text, _FACES[words.bold][0], words.size_mm))
 
 
@@ -108,7 +108,8 @@ def store_files(contents: Mapping[Path, bytes]) -> None:
             part.unlink(missing_ok=True)
 
 
-def _register_faces() -> None:
+def register_faces() -> None:
+    """Make the embedded faces known to reportlab: "Vera" and "VeraBd"."""
     from reportlab.pdfbase.pdfmetrics import getRegisteredFontNames, registerFont
     from reportlab.pdfbase.ttfonts import TTFont
 

@@ -587,6 +587,8 @@ class Template:
     """What the person told us: names, date, units and paper, for files of several sheets."""
     scale: ScaleStatement | None = None
     """How absolute size is known, to be said on each sheet."""
+    block_top_mm: float | None = None
+    """Strokes and labels below this belong to the page, not to the part; None: there are none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

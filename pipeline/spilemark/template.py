@@ -120,6 +120,7 @@ def build_template(
         pattern=pattern,
         facts=facts,
         scale=scale,
+        block_top_mm=top_of_block,
     )
 
 
