@@ -1,14 +1,15 @@
 """Are planted differences found, and none invented?  Pairs of photos with truth.
 
-    python benchmarks/planted.py FOLDER [--tolerance 0.3] [--basis mixed|taped|bar]
+    python benchmarks/planted.py FOLDER [--tolerance 0.3] [--planted 0.8]
+                                 [--line-doubt 0.15] [--basis mixed|taped|bar]
                                  [--cards FILE] [--only NAME ...]
 
 A pair is two scenes called NAME_port and NAME_stbd (or NAME_starboard), or
 "port" and "starboard"; both run as one job.  The true gap is that of the truth
 outlines, laid as each alignment lays them.  A planted stretch is a run of edge
-whose true gap is larger than the tolerance; it is found when a station within
-it says DIFFERENT with the right sign.  A station that says DIFFERENT where the
-true gap stays below the tolerance is an invention.
+whose true gap reaches ``--planted``; it is found when a station within it says
+DIFFERENT with the right sign.  A station that says DIFFERENT where the true gap
+stays below the tolerance is an invention.
 """
 
 from __future__ import annotations
@@ -44,7 +45,12 @@ class TrueGaps:
         near = self.gap_mm[np.linalg.norm(self.at_mm - at, axis=1) <= reach_mm]
         return float(near[np.argmax(np.abs(near))]) if len(near) else 0.0
 
-    def runs(self, tolerance_mm: float) -> list[tuple[Floats, float]]:
+    def planted(self, tolerance_mm: float, peak_mm: float) -> list[tuple[Floats, float]]:
+        """Stretches over the tolerance whose gap reaches the peak."""
+        runs = self._runs(tolerance_mm)
+        return [(points, size) for points, size in runs if abs(size) >= peak_mm]
+
+    def _runs(self, tolerance_mm: float) -> list[tuple[Floats, float]]:
         """Stretches whose gap is larger than the tolerance: points and signed largest gap."""
         over = np.abs(self.gap_mm) > tolerance_mm
         if over.all() or not over.any():
@@ -68,7 +74,7 @@ def main() -> None:
     """Run every pair and print what was found."""
     told = _arguments()
     rows = [row for port, starboard in _pairs(told) for row in _run_pair(port, starboard, told)]
-    print(f"\nTolerance {told.tolerance:g} mm")
+    print(f"\nTolerance {told.tolerance:g} mm; planted: {told.planted:g} mm or more")
     head = ["pair", "laid by", "planted", "found", "invented", "stations", "cannot tell"]
     tables.show([*head, "gap rms err", "median u95", ""], rows)
 
@@ -77,6 +83,8 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     engine.add_arguments(parser)
     parser.add_argument("--tolerance", type=float, default=0.3, help="mm")
+    parser.add_argument("--planted", type=float, default=0.8, help="peak that must be found, mm")
+    parser.add_argument("--line-doubt", type=float, default=0.15, help="of the drawn line, mm")
     parser.add_argument("--basis", choices=("mixed", "taped", "bar", "nominal"), default="mixed")
     return parser.parse_args()
 
@@ -101,7 +109,8 @@ def _run_pair(
     scenes = {"port": (port, port.photos[:1]), "starboard": (starboard, starboard.photos[:1])}
     basis = engine.basis_of(port, told.basis)
     try:
-        result = engine.run(scenes, basis, told, tolerance_mm=told.tolerance)
+        facts = {"tolerance_mm": told.tolerance, "line_doubt_mm": told.line_doubt}
+        result = engine.run(scenes, basis, told, **facts)
     except SpilemarkError as error:
         words = f"{type(error).__name__}: {error.what}"[:70]
         return [[name, "-", *[float("nan")] * 7, words]]
@@ -109,7 +118,7 @@ def _run_pair(
     assert comparison is not None
     print(f"{name}: {comparison.verdict}", flush=True)
     return [
-        [name, a.datum, *_judge(comparison, a, port, starboard, told.tolerance)]
+        [name, a.datum, *_judge(comparison, a, port, starboard, told)]
         for a in comparison.alignments
     ]
 
@@ -119,15 +128,16 @@ def _judge(
     alignment: Alignment,
     port: TruthScene,
     starboard: TruthScene,
-    tolerance: float,
+    told: argparse.Namespace,
 ) -> list[object]:
+    tolerance: float = told.tolerance
     truth = _true_gaps(port, starboard, fitted=alignment.datum == "best fit")
     ring = comparison.port.outline.ring.points_mm
     to_truth = fit_rigid([ring], port.pieces[0].rings_mm[:1])
     assert comparison.port.side is Side.PORT
     stations = [(to_truth(np.array([s.at_mm]))[0], s) for s in alignment.stations]
     different = [(at, s) for at, s in stations if s.verdict is Verdict.DIFFERENT]
-    planted = truth.runs(tolerance)
+    planted = truth.planted(tolerance, told.planted)
     found = sum(
         any(
             np.linalg.norm(run - at, axis=1).min() <= STRETCH_MM and s.gap_mm * size > 0
