@@ -22,7 +22,7 @@ from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 LEAST_FREE_BYTES = 50_000_000
 """Free disk below which no job is begun; the results of one take a few megabytes."""
 _RESULT_NAMES = re.compile(
-    r"(port|starboard|single)\.(svg|pdf|dxf)|shop\.pdf|report\.(html|json)|"
+    r"(port|starboard|single)(\.svg|\.pdf|\.dxf|_tiled\.pdf)|shop\.pdf|report\.(html|json)|"
     r"overlay_(port|starboard|single|both)(_\d+)?\.jpg|difference\.svg|log\.txt"
 )
 _SCRATCH_PREFIX = ".spilemark-"

@@ -32,12 +32,12 @@ if TYPE_CHECKING:
 Turn = Literal["any", "none"]
 
 _TURN_STEP_DEG = 1.5
-_SAMPLE_MM = 2.0
+_SAMPLE_MM = 3.0
 """Spacing of points along the edge of what must be shown."""
 _LATTICE_MM = 25.0
 """Spacing of points inside it; far below the size of any sheet."""
 _SHIFT_MM = 6.0
-_MOST_SHIFTS = 14
+_MOST_SHIFTS = 10
 _EPS = 1e-9
 
 

@@ -1,0 +1,237 @@
+"""The first page of a tiled drawing: a map of the sheets, and how they go together."""
+
+from __future__ import annotations
+
+from spilemark import wording
+from spilemark.ink import Area, Mark, Point, Sheet, Stroke, Words, box, cross, moved, placed
+from spilemark.records import JobFacts, Template
+from spilemark.tiling import Box
+from spilemark.units import format_length
+from spilemark_stages.write.tiled_band import band_marks, column, surround
+from spilemark_stages.write.tiled_part import legible
+from spilemark_stages.write.tiled_sheet import Job, arrow
+
+_TITLE_MM, _STEP_MM, _WORDS_MM = 7.0, 3.4, 2.5
+_HEAD_MM = 22.0
+_GAP_MM = 6.0
+_HEADS_MM = (16.0, 7.0)
+"""Room left of the map and above it for the names of rows and columns."""
+_ARROW_MM = 18.0
+_LISTED = 4
+
+
+def map_sheet(job: Job, template: Template) -> Sheet:
+    """Lay out the map."""
+    page = job.page
+    width, height = page.window.width_mm, page.window.height_mm
+    if page.lying:
+        map_width, map_height = 0.54 * width, height - _HEAD_MM - 4.0
+        beside: Point = (map_width + _GAP_MM, _HEAD_MM)
+    else:
+        map_width, map_height = width, 0.5 * height
+        beside = (0.0, _HEAD_MM + map_height + _GAP_MM)
+    marks = (
+        *_head(job, template),
+        *moved(_map(job, map_width, map_height), 0, _HEAD_MM),
+        *_text(job, template, beside, width - beside[0], height),
+    )
+    count = len(job.layout.places)
+    return Sheet(
+        title=f"{job.title}, map",
+        width_mm=page.width_mm,
+        height_mm=page.height_mm,
+        marks=(
+            *moved(marks, page.margin_mm, page.margin_mm),
+            *band_marks(page, job.words, ("Map", f"{count} sheets", "not part of the job"), ()),
+        ),
+    )
+
+
+def _head(job: Job, template: Template) -> tuple[Mark, ...]:
+    side = wording.SIDE_WORDS[template.pattern.side]
+    rest = job.title.removesuffix(side).rstrip(" ,")
+    paper = job.page.paper.capitalize()
+    way = "lying" if job.page.lying else "upright"
+    return (
+        Words(text=side, at=(0, 10.5), size_mm=12.0, bold=True),
+        Words(text=rest, at=(0, 18.0), size_mm=5.0),
+        Words(
+            text=f"{len(job.layout.places)} sheets, {paper} {way}",
+            at=(job.page.window.width_mm, 10.5),
+            size_mm=_TITLE_MM * 0.8,
+            bold=True,
+            anchor="end",
+        ),
+        Words(
+            text="and this map",
+            at=(job.page.window.width_mm, 16.5),
+            size_mm=3.6,
+            anchor="end",
+        ),
+    )
+
+
+def _map(job: Job, width: float, height: float) -> tuple[Mark, ...]:
+    """All sheets as they will lie, with the part, the joins' letters and the check lines."""
+    layout = job.layout
+    boxes = {place: layout.core_box(place) for place in layout.places}
+    around = surround(list(boxes.values()))
+    left, top = _HEADS_MM
+    scale = min(
+        (width - left - _ARROW_MM) / (around.right - around.left),
+        (height - top) / (around.top - around.bottom),
+    )
+    left += (width - left - _ARROW_MM - scale * (around.right - around.left)) / 2
+
+    def at(point: Point) -> Point:
+        return left + (point[0] - around.left) * scale, top + (around.top - point[1]) * scale
+
+    rings = [(line.start, line.stop) for line in job.check_lines]
+    marks: list[Mark] = [Area(loops=(tuple(at(p) for p in _thinned(job.outline)),), grey=0.82)]
+    marks += [_outline(b, at, width_mm=0.5) for b in boxes.values()]
+    marks.append(Stroke(points=tuple(at(p) for p in job.outline), width_mm=0.3, closed=True))
+    marks += [Stroke(points=(at(a), at(b)), width_mm=0.15, dash_mm=(2.5, 1.0)) for a, b in rings]
+    marks += [m for number, b in enumerate(boxes.values(), 1) for m in _number(number, b, at)]
+    marks += _heads(job, at)
+    for join in job.joins:
+        marks += _letter(join.name, at(join.tag))
+    for line in job.check_lines:
+        marks += _line_end(line.name, at(line.start))
+    x = at((around.right, around.top))[0] + 0.6 * _ARROW_MM
+    pointer = arrow((0.0, 0.0), 18.0, layout.turn_rad)
+    marks += placed(pointer, lambda p: (x + p[0], top + 16.0 - p[1]))
+    marks.append(Words(text="FORWARD", at=(x, top + 30.0), size_mm=3.2, bold=True, anchor="middle"))
+    return tuple(marks)
+
+
+def _thinned(points: tuple[Point, ...]) -> tuple[Point, ...]:
+    return points[:: max(1, len(points) // 800)]
+
+
+def _outline(b: Box, at: object, *, width_mm: float) -> Mark:
+    assert callable(at)
+    corners = box(b.left, b.bottom, b.right - b.left, b.top - b.bottom)
+    return Stroke(points=tuple(at(c) for c in corners), width_mm=width_mm, closed=True)
+
+
+def _number(number: int, b: Box, at: object) -> tuple[Mark, ...]:
+    assert callable(at)
+    x, y = at(((b.left + b.right) / 2, (b.bottom + b.top) / 2))
+    return (Words(text=str(number), at=(x, y + 2.4), size_mm=6.5, bold=True, anchor="middle"),)
+
+
+def _heads(job: Job, at: object) -> tuple[Mark, ...]:
+    """Names of rows, left of their first sheet, and of columns, above their first sheet."""
+    assert callable(at)
+    layout = job.layout
+    marks = []
+    for row in sorted({place.row for place in layout.places}):
+        b = layout.core_box(min(p for p in layout.places if p.row == row))
+        x, y = at((b.left, (b.bottom + b.top) / 2))
+        marks.append(Words(text=f"Row {row}", at=(x - 1.5, y + 1.0), size_mm=3.0, anchor="end"))
+    for number in sorted({place.column for place in layout.places}):
+        b = layout.core_box(min(p for p in layout.places if p.column == number))
+        x, y = at(((b.left + b.right) / 2, b.top))
+        room = at((b.right, 0))[0] - at((b.left, 0))[0]
+        text = f"Column {number}" if room > 20 else str(number)
+        marks.append(Words(text=text, at=(x, y - 1.5), size_mm=3.0, anchor="middle"))
+    return tuple(marks)
+
+
+def _letter(name: str, at: Point) -> tuple[Mark, ...]:
+    x, y = at
+    size = 3.6 if len(name) == 1 else 2.6
+    disc = box(x - 2.6, y - 2.6, 5.2, 5.2)
+    return (
+        Area(loops=(disc,), grey=1.0),
+        Stroke(points=disc, width_mm=0.25, closed=True),
+        Words(text=name, at=(x, y + 0.365 * size), size_mm=size, bold=True, anchor="middle"),
+    )
+
+
+def _line_end(name: str, at: Point) -> tuple[Mark, ...]:
+    return (
+        *cross(at, 1.5, width_mm=0.2),
+        Words(text=f"line {name}", at=(at[0] + 2.0, at[1] - 0.6), size_mm=2.6),
+    )
+
+
+def _text(job: Job, template: Template, at: Point, width: float, bottom: float) -> tuple[Mark, ...]:
+    """Steps in order, a picture of a join, then what is known of the part."""
+    x, y = at
+    figure_width = 50.0
+    marks: list[Mark] = list(moved(_join_figure(), x + width - figure_width, y - 2.0))
+    beside = y + 34.0
+    for number, step in enumerate(_steps(job, template), start=1):
+        room = width - figure_width - 4.0 if y < beside else width
+        lines = column(step, (x + 6.0, y), room - 6.0, size_mm=_STEP_MM)
+        marks.append(Words(text=f"{number}", at=(x, y), size_mm=1.15 * _STEP_MM, bold=True))
+        marks += lines
+        y = lines[-1].at[1] + 1.95 * _STEP_MM
+    y = max(y, beside)
+    for text in _known(template):
+        lines = column(text, (x, y), width, size_mm=_WORDS_MM)
+        if lines[-1].at[1] > bottom:
+            break
+        marks += lines
+        y = lines[-1].at[1] + 1.6 * _WORDS_MM
+    return tuple(marks)
+
+
+def _steps(job: Job, template: Template) -> tuple[str, ...]:
+    units = "mm" if template.facts is None else template.facts.units
+    lengths = [f"{line.name}: {line.length_mm:.1f} mm" for line in job.check_lines]
+    if units == "in":
+        lengths = [
+            f"{line.name}: {format_length(line.length_mm, 'in')}" for line in job.check_lines
+        ]
+    told = "; ".join(lengths) if len(lengths) <= _LISTED else "each carries its length"
+    return (
+        "Print at 100\u00a0% (“actual size”), never “fit to page”. Measure the bars on every sheet.",
+        "Lay the sheets in the order of their numbers. Cut along the dashes, on the left and above.",
+        "Lay the cut edge over the grey strip: letter to letter, every cross whole.",
+        f"Check lines run straight over all joins. Cross to cross, {told}.",
+        "Tape it. Trace from the ply pattern itself where you can: it is truer than taped paper.",
+    )
+
+
+def _known(template: Template) -> tuple[str, ...]:
+    facts = template.facts or JobFacts()
+    pattern = template.pattern
+    lines = [
+        wording.line_words(pattern, facts),
+        wording.photo_words(pattern),
+        wording.datum_words(pattern, facts),
+        f"Drawn curves keep within {template.curve_tolerance_mm:.2g} mm of the measured points.",
+    ]
+    return (
+        wording.CHECK_BARS,
+        legible(" ".join(lines)),
+        wording.HULL,
+        wording.STRUCTURE,
+    )
+
+
+def _join_figure() -> tuple[Mark, ...]:
+    """Two sheets at their join: the left one keeps a grey strip, the right one lies on it."""
+    top, height, seam = 2.0, 25.0, 25.0
+    left = box(1.0, top, 28.0, height)
+    right = box(seam, top + 2.5, 24.0, height)
+    crosses = [m for y in (9.0, 24.0) for m in cross((seam, y), 3.0, width_mm=0.35)]
+    marks: list[Mark] = [
+        Area(loops=(left,), grey=1.0),
+        Stroke(points=left, width_mm=0.25, closed=True),
+        Area(loops=(box(seam, top + 0.2, 3.9, height - 0.4),), grey=0.8),
+        Area(loops=(right,), grey=1.0),
+        Stroke(points=right, width_mm=0.25, closed=True),
+        Stroke(points=((seam, top + 2.5), (seam, top + 2.5 + height)), width_mm=0.5),
+        *crosses,
+        Stroke(points=((6.0, 24.0), (16.0, 20.5), (34.0, 11.5), (46.0, 9.0)), width_mm=0.4),
+    ]
+    for x in (seam - 6.0, seam + 6.0):
+        marks += _letter("A", (x, 16.5))
+    marks += [
+        Words(text="underneath", at=(12.0, 31.5), size_mm=2.6, anchor="middle"),
+        Words(text="cut, on top", at=(37.0, 33.0), size_mm=2.6, anchor="middle"),
+    ]
+    return tuple(marks)

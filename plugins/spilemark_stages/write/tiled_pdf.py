@@ -1,0 +1,157 @@
+"""Plug-in "tiled-pdf": a template at true size over as few sheets of office paper as will do.
+
+The first page is a map that says how the sheets go together.  Every sheet says
+where it belongs, has check bars both ways, and shares crosses, a letter and
+straight check lines with its neighbours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from spilemark import wording
+from spilemark.card_papers import PAPERS
+from spilemark.errors import CannotWrite, UsageError
+from spilemark.hookspecs import hookimpl
+from spilemark.ink import Sheet
+from spilemark.ink_files import pdf_bytes
+from spilemark.printers import PrinterProfile, find_printer
+from spilemark.records import JobFacts, Template
+from spilemark.tiling import plan_layout
+from spilemark_stages.write import styles
+from spilemark_stages.write.tiled_band import SheetWords, pages
+from spilemark_stages.write.tiled_map import map_sheet
+from spilemark_stages.write.tiled_part import legible, part_of
+from spilemark_stages.write.tiled_sheet import Job, tile_sheet
+
+CLEARANCE_MM = 4.0
+"""Lines keep so far from the outer edge of the sheets laid together."""
+
+
+@dataclass(frozen=True)
+class Options(styles.Options):
+    """How the sheets are made."""
+
+    paper: Literal["", "a4", "letter", "a3", "tabloid"] = field(
+        default="",
+        metadata={"help": "Paper of the sheets; empty takes the job's own.", "unit": ""},
+    )
+    overlap_mm: float = field(
+        default=10.0,
+        metadata={"help": "How far neighbouring sheets overlap, 9 to 40.", "unit": "mm"},
+    )
+    margin_mm: float = field(
+        default=10.0,
+        metadata={"help": "Edge of the paper that stays blank, 4 to 30.", "unit": "mm"},
+    )
+    turn: Literal["any", "none"] = field(
+        default="any",
+        metadata={
+            "help": '"none" keeps forward up the sheets even if that takes more.',
+            "unit": "",
+        },
+    )
+    printer: str = field(
+        default="",
+        metadata={"help": "A printer measured before, to be made up for.", "unit": ""},
+    )
+    printers_file: str = field(
+        default="",
+        metadata={"help": "Where printers are kept, if not among your settings.", "unit": ""},
+    )
+
+    def __post_init__(self) -> None:
+        styles.Options.__post_init__(self)
+        if not 9 <= self.overlap_mm <= 40:
+            raise ValueError("overlap_mm is 9 to 40: the joining crosses need 8 of it")
+        if not 4 <= self.margin_mm <= 30:
+            raise ValueError("margin_mm is 4 to 30: printers leave an edge of about 4 blank")
+
+
+@hookimpl
+def declare_options() -> type:
+    """Hand over the options."""
+    return Options
+
+
+@hookimpl
+def write_template(template: Template, folder: Path, options: Options) -> tuple[Path, ...]:
+    """Write ``<name>_tiled.pdf``."""
+    path = folder / f"{template.name}_tiled.pdf"
+    content = pdf_bytes(tiled_sheets(template, options), template.title)
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        raise CannotWrite(
+            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
+        ) from error
+    return (path,)
+
+
+def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
+    """The map (where there is more than one sheet) and the sheets, row by row.
+
+    Raises
+    ------
+    UsageError
+        The printer is not known, or was measured with another paper.
+    """
+    facts = template.facts or JobFacts()
+    paper = options.paper or facts.paper
+    if paper not in PAPERS:
+        raise UsageError(f'There is no paper "{paper}".', f"Choose {', '.join(PAPERS)}.")
+    printer = _printer(options, paper)
+    part = part_of(template)
+    ways = pages(paper, options.margin_mm, options.overlap_mm)
+    layout = plan_layout(
+        part.outline_mm,
+        windows=[way.window for way in ways],
+        overlap_mm=options.overlap_mm,
+        clearance_mm=CLEARANCE_MM,
+        lines_mm=part.lines_mm,
+        turn=options.turn,
+    )
+    job = Job(
+        part=part,
+        layout=layout,
+        page=next(way for way in ways if way.lying == layout.window.lying),
+        words=_words(template, printer),
+        title=legible(template.title, bold=True),
+        pens=styles.pens(options),
+    )
+    sheets = [tile_sheet(job, place) for place in layout.places]
+    if len(sheets) > 1:
+        sheets.insert(0, map_sheet(job, template))
+    return tuple(sheets if printer is None else map(printer.corrected, sheets))
+
+
+def _printer(options: Options, paper: str) -> PrinterProfile | None:
+    if not options.printer:
+        return None
+    file = Path(options.printers_file) if options.printers_file else None
+    profile = find_printer(options.printer, file)
+    if profile.paper != paper:
+        raise UsageError(
+            f'Printer "{profile.name}" was measured on {profile.paper}, the sheets are {paper}.',
+            f"Print a test sheet on {paper} and measure it under another name.",
+        )
+    return profile
+
+
+def _words(template: Template, printer: PrinterProfile | None) -> SheetWords:
+    """What every sheet says of the part."""
+    facts = template.facts or JobFacts()
+    lines = [wording.face_words(template.pattern)]
+    if template.facts is not None:
+        lines.append(f"{wording.date_words(facts).capitalize()}.")
+    if template.scale is not None:
+        lines.append(wording.doubt_words(template.pattern, facts, template.scale))
+        lines.append(wording.scale_words(template.scale))
+    else:
+        lines.append(wording.fixed_words(wording.doubt_of(template.pattern).shape_mm, facts))
+    lines.append(printer.words if printer else "Not corrected for any printer.")
+    return SheetWords(
+        title=legible(template.title, bold=True), lines=tuple(legible(line) for line in lines)
+    )
