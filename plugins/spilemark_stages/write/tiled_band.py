@@ -6,11 +6,11 @@ go underneath the neighbouring sheets.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from spilemark.card_papers import PAPERS, fit_to_page_mm
 from spilemark.ink import Area, Mark, Point, Stroke, Words, bar, box, moved
-from spilemark.ink_files import wrapped
+from spilemark.ink_files import text_width_mm, wrapped
 from spilemark.tiling import Box, Layout, Place, Window
 
 BAR_MM, INCH_BAR_MM = 100.0, 101.6
@@ -175,7 +175,8 @@ def _words(page: Page, words: SheetWords) -> tuple[Mark, ...]:
         left, top, width = _WORDS_LEFT_MM, 4.2, page.inner_width_mm - _WORDS_LEFT_MM
     else:
         left, top, width = _MAP_MM, 22.2, page.inner_width_mm - _MAP_MM
-    marks: list[Mark] = [Words(text=words.title, at=(left, top), size_mm=2.9, bold=True)]
+    title = fitted(Words(text=words.title, at=(left, top), size_mm=2.9, bold=True), width)
+    marks: list[Mark] = [title]
     top += 3.6
     text = " ".join(words.lines)
     return (*marks, *column(text, (left, top), width, size_mm=_small(text, width, page, top)))
@@ -191,6 +192,14 @@ def _small(text: str, width: float, page: Page, top: float) -> float:
 
 def _depth(text: str, width: float, size: float) -> float:
     return (len(wrapped(text, width, size)) - 1) * size * _SMALL_LINE_MM / _SMALL_MM + 0.3 * size
+
+
+def fitted(words: Words, width_mm: float) -> Words:
+    """The same words, in smaller letters if they would be longer than that."""
+    length = text_width_mm(words)
+    return (
+        words if length <= width_mm else replace(words, size_mm=words.size_mm * width_mm / length)
+    )
 
 
 def column(

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 from spilemark import wording
 from spilemark.ink import Area, Mark, Point, Sheet, Stroke, Words, box, cross, moved, placed
-from spilemark.records import JobFacts, Template
+from spilemark.records import JobFacts, ScaleBasis, Template
 from spilemark.tiling import Box
-from spilemark.units import format_length
-from spilemark_stages.write.tiled_band import band_marks, column, surround
+from spilemark.units import Units, format_inches
+from spilemark_stages.write.tiled_band import band_marks, column, fitted, surround
 from spilemark_stages.write.tiled_part import legible
 from spilemark_stages.write.tiled_sheet import Job, arrow
 
-_TITLE_MM, _STEP_MM, _WORDS_MM = 7.0, 3.4, 2.5
+_STEP_MM, _WORDS_MM = 3.4, 2.5
 _HEAD_MM = 22.0
 _GAP_MM = 6.0
 _HEADS_MM = (16.0, 7.0)
@@ -52,22 +54,13 @@ def _head(job: Job, template: Template) -> tuple[Mark, ...]:
     rest = job.title.removesuffix(side).rstrip(" ,")
     paper = job.page.paper.capitalize()
     way = "lying" if job.page.lying else "upright"
+    width = job.page.window.width_mm
+    count = f"{len(job.layout.places)} sheets, {paper} {way}"
     return (
         Words(text=side, at=(0, 10.5), size_mm=12.0, bold=True),
-        Words(text=rest, at=(0, 18.0), size_mm=5.0),
-        Words(
-            text=f"{len(job.layout.places)} sheets, {paper} {way}",
-            at=(job.page.window.width_mm, 10.5),
-            size_mm=_TITLE_MM * 0.8,
-            bold=True,
-            anchor="end",
-        ),
-        Words(
-            text="and this map",
-            at=(job.page.window.width_mm, 16.5),
-            size_mm=3.6,
-            anchor="end",
-        ),
+        Words(text=count, at=(width, 7.0), size_mm=5.6, bold=True, anchor="end"),
+        Words(text="and this map", at=(width, 11.5), size_mm=3.2, anchor="end"),
+        fitted(Words(text=rest, at=(0, 18.0), size_mm=5.0), width),
     )
 
 
@@ -96,7 +89,7 @@ def _map(job: Job, width: float, height: float) -> tuple[Mark, ...]:
     for join in job.joins:
         marks += _letter(join.name, at(join.tag))
     for line in job.check_lines:
-        marks += _line_end(line.name, at(line.start))
+        marks += _line_end(line.name, at(line.start), at(line.stop))
     x = at((around.right, around.top))[0] + 0.6 * _ARROW_MM
     pointer = arrow((0.0, 0.0), 18.0, layout.turn_rad)
     marks += placed(pointer, lambda p: (x + p[0], top + 16.0 - p[1]))
@@ -149,10 +142,13 @@ def _letter(name: str, at: Point) -> tuple[Mark, ...]:
     )
 
 
-def _line_end(name: str, at: Point) -> tuple[Mark, ...]:
+def _line_end(name: str, start: Point, stop: Point) -> tuple[Mark, ...]:
+    length = math.dist(start, stop)
+    share = min(0.3, 5.0 / length)
+    x, y = (a + share * (b - a) for a, b in zip(start, stop, strict=True))
     return (
-        *cross(at, 1.5, width_mm=0.2),
-        Words(text=f"line {name}", at=(at[0] + 2.0, at[1] - 0.6), size_mm=2.6),
+        *(m for end in (start, stop) for m in cross(end, 1.2, width_mm=0.2)),
+        Words(text=f"line {name}", at=(x + 1.5, y + 0.9), size_mm=2.6),
     )
 
 
@@ -179,12 +175,8 @@ def _text(job: Job, template: Template, at: Point, width: float, bottom: float) 
 
 
 def _steps(job: Job, template: Template) -> tuple[str, ...]:
-    units = "mm" if template.facts is None else template.facts.units
-    lengths = [f"{line.name}: {line.length_mm:.1f} mm" for line in job.check_lines]
-    if units == "in":
-        lengths = [
-            f"{line.name}: {format_length(line.length_mm, 'in')}" for line in job.check_lines
-        ]
+    units: Units = "mm" if template.facts is None else template.facts.units
+    lengths = [f"{line.name}: {_length(line.length_mm, units)}" for line in job.check_lines]
     told = "; ".join(lengths) if len(lengths) <= _LISTED else "each carries its length"
     return (
         "Print at 100\u00a0% (“actual size”), never “fit to page”. Measure the bars on every sheet.",
@@ -195,16 +187,25 @@ def _steps(job: Job, template: Template) -> tuple[str, ...]:
     )
 
 
+def _length(mm: float, units: Units) -> str:
+    """In mm for the steel rule, with inches before it for those who think in them."""
+    exact = f"{mm:.1f}\u00a0mm"
+    return exact if units == "mm" else f"{format_inches(mm).replace(' ', '-')} ({exact})"
+
+
 def _known(template: Template) -> tuple[str, ...]:
     facts = template.facts or JobFacts()
     pattern = template.pattern
+    nominal = template.scale is not None and template.scale.basis is ScaleBasis.NOMINAL
     lines = [
-        wording.line_words(pattern, facts),
+        # A figure would claim a size.
+        *(() if nominal else (wording.line_words(pattern, facts),)),
         wording.photo_words(pattern),
         wording.datum_words(pattern, facts),
         f"Drawn curves keep within {template.curve_tolerance_mm:.2g} mm of the measured points.",
     ]
     return (
+        *((wording.NO_SIZE,) if nominal else ()),
         wording.CHECK_BARS,
         legible(" ".join(lines)),
         wording.HULL,

@@ -18,7 +18,7 @@ from spilemark.hookspecs import hookimpl
 from spilemark.ink import Sheet
 from spilemark.ink_files import pdf_bytes
 from spilemark.printers import PrinterProfile, find_printer
-from spilemark.records import JobFacts, Template
+from spilemark.records import JobFacts, ScaleBasis, Template
 from spilemark.tiling import plan_layout
 from spilemark_stages.write import styles
 from spilemark_stages.write.tiled_band import SheetWords, pages
@@ -146,11 +146,14 @@ def _words(template: Template, printer: PrinterProfile | None) -> SheetWords:
     lines = [wording.face_words(template.pattern)]
     if template.facts is not None:
         lines.append(f"{wording.date_words(facts).capitalize()}.")
-    if template.scale is not None:
-        lines.append(wording.doubt_words(template.pattern, facts, template.scale))
-        lines.append(wording.scale_words(template.scale))
+    scale = template.scale
+    if scale is not None and scale.basis is ScaleBasis.NOMINAL:
+        # The map has the whole of it; here it must be seen at a glance.
+        claim = wording.NO_SIZE.partition(":")[0]
+        lines = [f"{claim} ({scale.words}).", *lines]
     else:
         lines.append(wording.fixed_words(wording.doubt_of(template.pattern).shape_mm, facts))
+        lines += [] if scale is None else [wording.scale_words(scale)]
     lines.append(printer.words if printer else "Not corrected for any printer.")
     return SheetWords(
         title=legible(template.title, bold=True), lines=tuple(legible(line) for line in lines)
