@@ -62,31 +62,6 @@ def shape_of(stroke: Stroke, tolerance_mm: float) -> Circle | Chain:
     return circle or _chain(stroke, tolerance_mm)
 
 
-def chain_points(chain: Chain, step_rad: float = 0.02) -> Floats:
-    """Points (N, 2) along a chain, arcs sampled; for readers and checks."""
-    corners = list(chain.vertices)
-    following = corners[1:] + (corners[:1] if chain.closed else [])
-    pieces = [np.array([corners[0][:2]])]
-    for (x0, y0, bulge), (x1, y1, _) in zip(corners, following, strict=False):
-        pieces.append(_arc_points(np.array([x0, y0]), np.array([x1, y1]), bulge, step_rad))
-    return np.concatenate(pieces)
-
-
-def _arc_points(start: Floats, stop: Floats, bulge: float, step_rad: float) -> Floats:
-    """Points from just after the start to the stop."""
-    if bulge == 0:
-        return stop[None]
-    angle = 4 * math.atan(bulge)
-    chord = stop - start
-    # The centre lies to the left of the chord for an anticlockwise arc below half a turn.
-    centre = (start + stop) / 2 + np.array([-chord[1], chord[0]]) * (1 - bulge**2) / (4 * bulge)
-    count = max(2, math.ceil(abs(angle) / step_rad))
-    turn = np.linspace(0, angle, count + 1)[1:]
-    x, y = start - centre
-    cos, sin = np.cos(turn), np.sin(turn)
-    return np.asarray(centre + np.stack([x * cos - y * sin, x * sin + y * cos], axis=-1))
-
-
 def _circle(stroke: Stroke, tolerance: float) -> Circle | None:
     """The circle that the whole stroke follows, if it follows one."""
     points = np.concatenate([_sampled(segment) for segment in stroke.segments])
@@ -159,17 +134,17 @@ def _bulge(curve: Floats, tolerance: float) -> float | None:
         return 0.0 if np.linalg.norm(points - curve[0], axis=1).max() <= tolerance else None
     along = (points - curve[0]) @ chord / length
     across = (points - curve[0]) @ np.array([-chord[1], chord[0]]) / length
-    if along.min() < -tolerance or along.max() > length + tolerance:
-        return None
-    if np.abs(across).max() <= tolerance:
+    # What runs out beyond an end is as far off as that end.
+    beyond = np.maximum(np.maximum(-along, along - length), 0.0)
+    if np.hypot(across, beyond).max() <= tolerance:
         return 0.0
     bulge = _through(along, across, length)
-    if abs(4 * math.atan(bulge)) > _WIDEST_RAD or bulge == 0:
+    if beyond.max() > tolerance or abs(4 * math.atan(bulge)) > _WIDEST_RAD or bulge == 0:
         return None
     radius = length * (1 + bulge**2) / (4 * abs(bulge))
     height = length * (1 - bulge**2) / (4 * bulge)
     off = np.abs(np.hypot(along - length / 2, across - height) - radius)
-    return bulge if off.max() <= tolerance else None
+    return bulge if np.hypot(off, beyond).max() <= tolerance else None
 
 
 def _through(along: Floats, across: Floats, length: float) -> float:
