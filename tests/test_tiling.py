@@ -153,6 +153,17 @@ def test_words_and_lines_beyond_the_wood_are_on_paper_too():
     assert shown.all()
 
 
+def test_a_word_beside_the_edge_does_not_ask_for_the_whole_rectangle():
+    corner_of_the_hollow = np.array([[110.0, 110.0], [130.0, 110.0], [130.0, 116.0]])
+    far_off = np.array([[400.0, 120.0], [420.0, 120.0]])
+    for word in (corner_of_the_hollow, far_off):
+        layout = layout_of(ANGLE_PIECE, lines_mm=[word])
+        assert len(layout.places) <= len(specimen("angle piece").places) + 1
+        there = layout.turned(word)
+        shown = np.any([layout.window_box(p).holds(there, KEPT_MM) for p in layout.places], axis=0)
+        assert shown.all()
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     st.lists(

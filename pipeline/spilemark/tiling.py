@@ -194,11 +194,18 @@ def plan_layout(
 
 
 def _needed(outline: Floats, lines: Sequence[Floats], clearance: float) -> BaseGeometry:
-    """All that must be shown, with its clearance, in one piece."""
-    from shapely import LineString, Polygon, union_all
+    """All that must be shown, with its clearance, in one piece.
 
-    shapes = [Polygon(outline).buffer(0), *(LineString(line) for line in lines)]
-    area = union_all([shape.buffer(clearance) for shape in shapes])
+    What stands apart from the wood, such as a word beside its edge, is tied to
+    it by the shortest way, so that the sheets hang together.
+    """
+    from shapely import LineString, Polygon, shortest_line, union_all
+
+    wood = Polygon(outline).buffer(0)
+    others = [LineString(line) for line in lines]
+    ties = [shortest_line(wood, line) for line in others if not wood.intersects(line)]
+    area = union_all([shape.buffer(clearance) for shape in (wood, *others, *ties)])
+    # An outline that crosses itself may fall apart.
     return area if area.geom_type == "Polygon" else area.convex_hull
 
 

@@ -19,6 +19,8 @@ _GAP_MM = 6.0
 _HEADS_MM = (16.0, 7.0)
 """Room left of the map and above it for the names of rows and columns."""
 _ARROW_MM = 18.0
+_ROOMY_MM = 24.0
+"""A sheet that is so large on the map has room for numbers and letters of full size."""
 _LISTED = 4
 
 
@@ -81,14 +83,17 @@ def _map(job: Job, width: float, height: float) -> tuple[Mark, ...]:
 
     rings = [(line.start, line.stop) for line in job.check_lines]
     marks: list[Mark] = [Area(loops=(tuple(at(p) for p in _thinned(job.outline)),), grey=0.82)]
-    marks += [_outline(b, at, width_mm=0.5) for b in boxes.values()]
+    marks += [_outline(b, at, width_mm=0.4) for b in boxes.values()]
     marks.append(Stroke(points=tuple(at(p) for p in job.outline), width_mm=0.3, closed=True))
     marks += [Stroke(points=(at(a), at(b)), width_mm=0.15, dash_mm=(2.5, 1.0)) for a, b in rings]
-    marks += [m for number, b in enumerate(boxes.values(), 1) for m in _number(number, b, at)]
+    # Many sheets stand small on the map, and so do their numbers and letters.
+    size = min(1.0, scale * min(layout.pitch_mm) / _ROOMY_MM)
+    for number, b in enumerate(boxes.values(), 1):
+        marks.append(_number(number, b, at, size))
     marks += _heads(job, at)
     for join in job.joins:
-        marks += _letter(join.name, at(join.tag))
-    for line in job.check_lines:
+        marks += _letter(join.name, at(join.tag), size)
+    for line in job.check_lines if size > 0.6 else ():
         marks += _line_end(line.name, at(line.start), at(line.stop))
     x = at((around.right, around.top))[0] + 0.6 * _ARROW_MM
     pointer = arrow((0.0, 0.0), 18.0, layout.turn_rad)
@@ -107,10 +112,13 @@ def _outline(b: Box, at: object, *, width_mm: float) -> Mark:
     return Stroke(points=tuple(at(c) for c in corners), width_mm=width_mm, closed=True)
 
 
-def _number(number: int, b: Box, at: object) -> tuple[Mark, ...]:
+def _number(number: int, b: Box, at: object, size: float) -> Mark:
     assert callable(at)
     x, y = at(((b.left + b.right) / 2, (b.bottom + b.top) / 2))
-    return (Words(text=str(number), at=(x, y + 2.4), size_mm=6.5, bold=True, anchor="middle"),)
+    letters = 6.5 * size
+    return Words(
+        text=str(number), at=(x, y + 0.365 * letters), size_mm=letters, bold=True, anchor="middle"
+    )
 
 
 def _heads(job: Job, at: object) -> tuple[Mark, ...]:
@@ -131,14 +139,15 @@ def _heads(job: Job, at: object) -> tuple[Mark, ...]:
     return tuple(marks)
 
 
-def _letter(name: str, at: Point) -> tuple[Mark, ...]:
+def _letter(name: str, at: Point, size: float = 1.0) -> tuple[Mark, ...]:
     x, y = at
-    size = 3.6 if len(name) == 1 else 2.6
-    disc = box(x - 2.6, y - 2.6, 5.2, 5.2)
+    letters = size * (3.6 if len(name) == 1 else 2.6)
+    half = 2.6 * size
+    disc = box(x - half, y - half, 2 * half, 2 * half)
     return (
         Area(loops=(disc,), grey=1.0),
-        Stroke(points=disc, width_mm=0.25, closed=True),
-        Words(text=name, at=(x, y + 0.365 * size), size_mm=size, bold=True, anchor="middle"),
+        Stroke(points=disc, width_mm=0.25 * size, closed=True),
+        Words(text=name, at=(x, y + 0.365 * letters), size_mm=letters, bold=True, anchor="middle"),
     )
 
 
