@@ -17,7 +17,7 @@ from spilemark.tile_joins import CheckLine, Join, check_lines, joins
 from spilemark.tiling import Box, Layout, Place
 from spilemark_stages.write.styles import Pen
 from spilemark_stages.write.tiled_band import Page, SheetWords, band_marks, little_map
-from spilemark_stages.write.tiled_part import Part, part_marks
+from spilemark_stages.write.tiled_part import Part, label_box, part_marks
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -68,19 +68,21 @@ class Job:
     @cached_property
     def solid(self) -> BaseGeometry:
         """Lines and words of the part, in the paper frame."""
-        from shapely import LineString, MultiLineString
+        from shapely import GeometryCollection, LineString, Polygon
 
-        lines = [self.layout.turned(line) for line in self.part.lines_mm]
-        ring = [*self.outline, self.outline[0]]
-        return MultiLineString([LineString(ring), *(LineString(line) for line in lines)])
+        turned = self.layout.turned
+        lines = [LineString(turned(points)) for _, points in self.part.strokes]
+        words = [Polygon(turned(label_box(label))) for label in self.part.labels]
+        ring = LineString([*self.outline, self.outline[0]])
+        return GeometryCollection([ring, *lines, *words])
 
     @cached_property
     def obstacles(self) -> BaseGeometry:
         """What words had better keep away from: the part and the check lines."""
-        from shapely import LineString, MultiLineString
+        from shapely import GeometryCollection, LineString
 
         checks = [LineString([line.start, line.stop]) for line in self.check_lines]
-        return MultiLineString([*self.solid.geoms, *checks])
+        return GeometryCollection([*self.solid.geoms, *checks])
 
 
 def tile_sheet(job: Job, place: Place) -> Sheet:
