@@ -23,6 +23,8 @@ _SHORTEST_MM = 2.0
 _ASIDE_MM = 12.0
 _BIT_MM = 0.25
 """A corner is asked whether it is not a smooth edge with a wrong bit in it, this far about it."""
+_UNSTEADY_DEG = 30.0
+"""Straight and bent sides that differ by more about a corner are bent too tightly to carry on."""
 _STEEPEST_BEND = 0.02
 """Of a radius of 25 mm."""
 _ROUND_MM = 1.5
@@ -135,7 +137,11 @@ def _candidates(ring: Floats, gap: int, window: int) -> list[int]:
     bend = np.abs(_turning(ring, gap, window))
     near = gap + window // 2
     around = np.stack([np.roll(bend, k) for k in range(-near, near + 1)])
-    peaks = np.nonzero((bend >= around.max(axis=0)) & (bend > np.radians(LEAST_TURN_DEG)))[0]
+    # A tight round bends everywhere: a corner bends more than what lies on both sides of it.
+    flanks = np.stack([np.roll(bend, k) for k in range(1, gap + window + 1)]).min(axis=0)
+    other = np.stack([np.roll(bend, -k) for k in range(1, gap + window + 1)]).min(axis=0)
+    stands_out = bend - np.maximum(flanks, other) > np.radians(LEAST_TURN_DEG)
+    peaks = np.nonzero((bend >= around.max(axis=0)) & stands_out)[0]
     chosen: list[int] = []
     for k in peaks:
         if not chosen or (k - chosen[-1] > near and (k - chosen[0]) % n > near):
@@ -190,6 +196,8 @@ def _meeting(
         return None
     near = (here + np.arange(-2 * gap, 2 * gap + 1)) % n
     turn = turn_between(before, after, at)
+    if abs(turn - turn_between(*sides, at)) > _UNSTEADY_DEG:
+        return None
     if _joins_smoothly(ring, step_mm, here, places, which, (before, after)):
         return None
     distance = np.linalg.norm(ring[near] - at, axis=1)

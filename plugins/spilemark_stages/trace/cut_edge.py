@@ -17,6 +17,7 @@ from spilemark_stages.trace.findings import no_outline, outline_notes
 from spilemark_stages.trace.outlines import closed_polyline, ring_corners, ring_edges, shared_by
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.regions import Found, Region
+from spilemark_stages.trace.shade import dark_pattern_note, darker_than_bench
 from spilemark_stages.trace.stretches import Sheet
 from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
 from spilemark_stages.trace.views import best_view
@@ -35,6 +36,14 @@ class Options:
             "help": "One sigma of what the camera's own tone curve and sharpening leave of a "
             "shift of every edge, after linearising.",
             "unit": "px",
+        },
+    )
+    shade_mm: float = field(
+        default=0.1,
+        metadata={
+            "help": "One sigma of how much of the shade at its foot passes for a pattern that is "
+            "darker than its bench.",
+            "unit": "mm",
         },
     )
     flatness_mm: float = field(
@@ -116,6 +125,7 @@ class _Tracing:
         if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
             return None
         holes, doubtful = self._holes(tracer, region, outer)
+        darker = darker_than_bench(photo, view, outer.points_mm, tracer.sheet.thickness_mm)
         shared = shared_by(
             view,
             self.survey.causes,
@@ -123,6 +133,7 @@ class _Tracing:
             self.arm,
             piece,
             options.edge_bias_px,
+            options.shade_mm if darker else 0.0,
             options.flatness_mm,
         )
         corners = ring_corners(outer)
@@ -138,7 +149,11 @@ class _Tracing:
             edges=ring_edges(outer, corners),
             causes=shared.causes,
             views=(view,),
-            notes=(*outline_notes(view, region, outer, doubtful), *line_notes),
+            notes=(
+                *outline_notes(view, region, outer, doubtful),
+                *([dark_pattern_note(view, options.shade_mm)] if darker else []),
+                *line_notes,
+            ),
         )
 
     def _holes(

@@ -23,6 +23,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from spilemark.records import Floats
 
@@ -138,8 +139,10 @@ def _latent(x: Floats, arris: float, wall: float, light: float, kind: int, free:
             scale * free.wall_walk * np.sqrt(1.5) * (on_wall & (x >= k))
             for k in np.arange(1.5, wall - 0.5, 1.5)
         ]
-    rows += [free.face_walk * (face & (x < -k)) for k in np.arange(1.0, -x[0])]
-    rows += [free.outer_walk * (x >= k) for k in np.arange(wall + 1.0, x[-1])]
+    # Steps near the ends of the grid would be cut off by its blur.
+    ends = int(np.rint(2 * x[0])) // 2 + 2, int(np.rint(2 * x[-1])) // 2 - 2
+    rows += [free.face_walk * (face & (x < k)) for k in range(ends[0], 0)]
+    rows += [free.outer_walk * (x >= k) for k in wall + np.arange(1, ends[1] - int(wall))]
     if free.shadow > 0:
         beyond = np.maximum(x - wall, 0.0)
         rows += [free.shadow * (1 - np.exp(-beyond / reach)) for reach in _RECOVERY_PX]
@@ -155,7 +158,9 @@ def _evidence_terms(
     low = s[0] - trial[-1] - 1
     high = s[-1] - trial[0] + 1
     x = np.arange(round(low / _FINE), round(high / _FINE) + 1) * _FINE
-    functions = _blurred(_latent(x + _FINE / 2, arris, wall, light, kind, free), sigma)
+    # A step between two samples of the grid belongs to its middle.
+    sharp = [_latent(x + half, arris, wall, light, kind, free) for half in (-_FINE / 2, _FINE / 2)]
+    functions = _blurred(0.5 * (sharp[0] + sharp[1]), sigma)
     at = np.round((s[None, :] - trial[:, None] - x[0]) / _FINE).astype(int)
     design = functions[1:, at].transpose(1, 2, 0)
     covariance = design @ design.transpose(0, 2, 1) + free.noise**2 * np.eye(len(s))
@@ -252,11 +257,13 @@ def place_of(
     The mean, not the peak: where a thin wall might belong to either side, all
     places within it are about as likely.
     """
-    s = np.asarray(shifts)
-    near = np.abs(s[None, :] - s[path][:, None]) <= reach_px
-    log = np.where(near, evidence, -np.inf)
+    coarse = np.asarray(shifts)
+    fine = np.linspace(coarse[0], coarse[-1], 4 * (len(coarse) - 1) + 1)
+    log = CubicSpline(coarse, evidence, axis=1)(fine)
+    log[np.abs(fine[None, :] - coarse[path][:, None]) > reach_px] = -np.inf
     weight = np.exp(log - log.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
-    mean = weight @ s
-    spread = np.sqrt(np.maximum(weight @ s**2 - mean**2, (0.29 * (s[1] - s[0])) ** 2))
+    mean = weight @ fine
+    least = 0.29 * (fine[1] - fine[0])
+    spread = np.sqrt(np.maximum(weight @ fine**2 - mean**2, least**2))
     return mean, spread

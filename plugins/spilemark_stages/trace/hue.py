@@ -73,7 +73,8 @@ def hue_scale(means: Floats, face: Bools, bench: Bools) -> HueScale:
     spread = _OWN_SPREAD**2 * np.eye(2) + 0.25 * there[:, :, None] * there[:, None, :]
     axis: Floats = np.linalg.solve(spread, step[:, :, None])[..., 0].astype(np.float64)
     axis = axis / np.maximum(np.einsum("mc,mc->m", axis, step), 1e-12)[:, None]
-    clear = 1.0 / np.maximum(np.linalg.norm(axis, axis=1), 1e-9)
+    length = np.linalg.norm(axis, axis=1)
+    clear = np.where(length > 0, 1.0 / np.maximum(length, 1e-9), 0.0)
     scale = HueScale(there, axis, np.ones(len(means)))
     share = scale.read(means)
     noise = np.maximum(np.std(share[:, face], axis=1), np.std(share[:, bench], axis=1))

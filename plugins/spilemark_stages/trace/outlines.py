@@ -26,6 +26,8 @@ class Shared:
 
     view: View
     edge_bias_px: float
+    shade_mm: float
+    """Doubt, one sigma, of how much of the shade at its foot passes for the pattern."""
     flatness_mm: float
     centre: Floats
     """(2,) middle of the piece, mm."""
@@ -40,7 +42,7 @@ class Shared:
         place = np.zeros(len(points))
         if edge:
             across = mm_per_px_across(points, normals, plane)
-            place = np.hypot(self.edge_bias_px * across, SAWN_EDGE_MM)
+            place = np.hypot(self.edge_bias_px * across, np.hypot(SAWN_EDGE_MM, self.shade_mm))
         u, v = ((points - self.centre) @ self.axes.T).T
         height = height_sensitivity(points, normals, plane) * self.flatness_mm
         modes = np.stack([u * u, v * v, u * v], axis=-1) * height[:, None]
@@ -54,6 +56,7 @@ def shared_by(
     arm: str,
     piece: int,
     edge_bias_px: float,
+    shade_mm: float,
     flatness_mm: float,
 ) -> Shared:
     """What the points of one piece share; ``piece`` counts the patterns of the arm from 0."""
@@ -69,6 +72,7 @@ def shared_by(
     return Shared(
         view=view,
         edge_bias_px=edge_bias_px,
+        shade_mm=shade_mm,
         flatness_mm=flatness_mm,
         centre=centre,
         axes=axes / reach[:, None],

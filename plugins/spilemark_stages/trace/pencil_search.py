@@ -168,16 +168,15 @@ def find_lines(view: FaceView) -> list[Candidate]:
 def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Candidate]:
     """Lines that stand out of their parallels."""
     table = np.asarray(cv2.blur(table.astype(np.float32), (3, 1)), dtype=np.float64)
-    used = table > 0
-    typical = np.array(
-        [np.median(row[u]) if u.any() else 0.0 for row, u in zip(table, used, strict=True)]
-    )
-    spread = np.array(
-        [
-            1.4826 * np.median(np.abs(row[u] - t)) if u.any() else 1.0
-            for row, u, t in zip(table, used, typical, strict=True)
-        ]
-    )
+    rows, columns = np.nonzero(view.inside[::4, ::4])
+    x, y = 4 * columns * view.step_mm, -4 * rows * view.step_mm
+    typical, spread = np.zeros(len(table)), np.ones(len(table))
+    for k, row in enumerate(table):
+        reach = -np.sin(k * pace) * x + np.cos(k * pace) * y
+        first, last = (round((v + size) / view.step_mm) for v in (reach.min(), reach.max()))
+        parallels = row[first : last + 1]
+        typical[k] = np.median(parallels)
+        spread[k] = 1.4826 * np.median(np.abs(parallels - typical[k]))
     score = (table - typical[:, None]) / np.maximum(spread, 3.0)[:, None]
     found: list[Candidate] = []
     clear = max(3, round(3.0 / view.step_mm))

@@ -27,6 +27,8 @@ _LONG_SIDE_PX = 1008
 """About 1.2 mm a pixel for a pattern that fills the frame: fine enough for notches and holes."""
 _CARD_RIM_MM = 2.0
 """Beyond the chessboard: blur of its own edge."""
+_RIM_MM = 1.5
+"""From here to twice as far beyond its paper, what lies round a card is asked."""
 _PAPER_REACH_MM = 15.0
 """Usual margin of a cut-out card, with some to spare."""
 _SMALLEST_MM2 = 1600.0
@@ -106,10 +108,9 @@ class _Finder:
             labels[cv2.dilate(one, rim) > 0] = k + 1
         return labels
 
-    def pieces(self, mask: Mask) -> tuple[Labels, list[int], int]:
+    def pieces(self, mask: Mask, paper: Bools) -> tuple[Labels, list[int], int]:
         """Label a mask's parts; those that may be patterns, largest first; count of clutter."""
         _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-        near_card = cv2.dilate((self.cards > 0).astype(np.uint8), _disc(_PAPER_REACH_MM / self.mm))
         good, clutter = [], 0
         for k in range(1, len(stats)):
             if stats[k, cv2.CC_STAT_AREA] * self.mm**2 < _SMALLEST_MM2:
@@ -117,7 +118,7 @@ class _Finder:
             x, y, w, h = (int(v) for v in stats[k, :4])
             box = (slice(y, y + h), slice(x, x + w))
             one = (labels[box] == k).astype(np.uint8)
-            if (near_card[box] & one).sum() > 0.6 * one.sum():
+            if (paper[box] & (one > 0)).sum() > 0.6 * one.sum():
                 continue
             if _widest(one) * self.mm < _NARROWEST_MM or self._frame_share(one, box) > _MOST_FRAME:
                 clutter += 1
@@ -130,6 +131,17 @@ class _Finder:
             if stats[k, cv2.CC_STAT_AREA] >= _COMPARABLE * stats[good[0], cv2.CC_STAT_AREA]
         ]
         return np.asarray(labels, dtype=np.int32), large, clutter + len(good) - len(large)
+
+    def paper(self, relative: Relative) -> Bools:
+        """Pixels of the cards: chessboards, and beside them what is as light and as grey as paper."""
+        found = np.zeros(self.shape, dtype=bool)
+        reach = _disc(_PAPER_REACH_MM / self.mm)
+        for k in range(1, int(self.cards.max()) + 1):
+            core = (self.cards == k).astype(np.uint8)
+            if core.any():
+                near = np.asarray(cv2.dilate(core, reach), dtype=np.uint8)
+                found |= ((near & _paper_like(relative, core)) | core) > 0
+        return found
 
     def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
         """Share of a part's rim that lies along the frame."""
@@ -178,14 +190,14 @@ def _fill_cards(finder: _Finder, relative: Relative, face: Mask, stray: Mask) ->
         paper = stray & near & _paper_like(relative, core)
         _, parts = cv2.connectedComponents((paper | core).astype(np.uint8))
         card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
-        covered |= cv2.dilate(card, _disc(1)) > 0
-        wide, tight = (np.asarray(cv2.dilate(card, _disc(k)) > 0) for k in (2, 1))
-        rim = wide & ~tight
+        covered |= cv2.dilate(card, _disc(1.0 / finder.mm)) > 0
+        blurred = np.asarray(cv2.dilate(card, _disc(_RIM_MM / finder.mm)), dtype=np.uint8)
+        rim = np.asarray(cv2.dilate(blurred, _disc(_RIM_MM / finder.mm)) > 0) & (blurred == 0)
         share = float(face[rim].mean()) if rim.any() else 0.0
         if share > 0.9:
             face[card > 0] = 1
         elif share > 0.1:
-            face[card > 0] = _nearest(face, card)[card > 0]
+            face[card > 0] = _nearest(face, blurred)[card > 0]
         else:
             face[card > 0] = 0
     return face, covered
@@ -235,7 +247,8 @@ def find_patterns(view: View) -> Found:
     relative = relative_to_bench(log_features(finder.linear), finder.hidden)
     first = (~relative.bench & ~finder.hidden).astype(np.uint8)
     first = np.asarray(cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
-    labels, faces, clutter = finder.pieces(first)
+    paper = finder.paper(relative)
+    labels, faces, clutter = finder.pieces(first, paper)
     if not faces:
         return Found((), clutter, finder.factor, finder.hidden)
     score = finder.face_score(relative, labels, faces)
@@ -247,7 +260,7 @@ def find_patterns(view: View) -> Found:
     face, covered = _fill_cards(finder, relative, face, stray)
     closed = cv2.morphologyEx(face, cv2.MORPH_CLOSE, _disc(_BITE_MM / finder.mm))
     face[(closed > 0) & ~bench & ~finder.hidden] = 1
-    labels, good, _ = finder.pieces(face)
+    labels, good, _ = finder.pieces(face, paper)
     regions = []
     for k in good:
         one = (labels == k).astype(np.uint8)

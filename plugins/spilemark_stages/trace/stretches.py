@@ -53,9 +53,9 @@ class Sheet:
         """How far inside of the cut a broken edge is seen.
 
         Its brightness runs from the face's to the wall's, which is the darker,
-        so the face seems to end a little before the middle of the round.
+        so the face seems to end about the middle of the round.
         """
-        return 0.4 * self.arris_mm
+        return 0.5 * self.arris_mm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
