@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import dataclasses
 
+import cv2
 import numpy as np
 import pytest
 from surveys import lens_prior
@@ -131,7 +132,13 @@ def of_pixels(pixels: np.ndarray) -> StraightPhoto:
 
 @pytest.mark.parametrize(
     ("case", "words"),
-    [("dark", "very dark"), ("white", "washed out"), ("blur", "blurred"), ("none", "--cards")],
+    [
+        ("dark", "very dark"),
+        ("white", "washed out"),
+        ("blur", "blurred"),
+        ("moved", "blurred"),
+        ("none", "--cards"),
+    ],
 )
 def test_no_card_says_why(case: str, words: str) -> None:
     rng = np.random.default_rng(1)
@@ -140,6 +147,7 @@ def test_no_card_says_why(case: str, words: str) -> None:
         "dark": texture // 12,
         "white": np.full((1200, 1600), 253, np.uint8),
         "blur": drawn(Look(blur_px=14.0)).photo.pixels.copy(),
+        "moved": cv2.blur(drawn(Look(blur_px=0.8)).photo.pixels, (25, 1)),
         "none": texture,
     }[case]
     with pytest.raises(NoScale, match=words):

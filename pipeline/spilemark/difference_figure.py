@@ -41,9 +41,7 @@ def write_difference_figure(comparison: SideComparison, facts: JobFacts, folder:
     try:
         path.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
-        raise CannotWrite(
-            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
-        ) from error
+        raise CannotWrite.because(path, error) from error
     return path
 
 

@@ -7,6 +7,8 @@ code.  Findings that do not stop the work are notes (``records.Note``).
 
 from __future__ import annotations
 
+from pathlib import Path
+
 
 class SpilemarkError(Exception):
     """Root of all errors that this project raises on purpose.
@@ -67,6 +69,13 @@ class CannotWrite(SpilemarkError):
     """The results cannot be stored."""
 
     exit_code = 9
+
+    @classmethod
+    def because(cls, path: Path, error: OSError) -> CannotWrite:
+        """What the system said of a result file, and what to do."""
+        return cls(
+            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
+        )
 
 
 class NoOutline(SpilemarkError):

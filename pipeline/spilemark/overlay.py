@@ -64,10 +64,7 @@ def write_overlays(result: JobResult, folder: Path) -> tuple[Path, ...]:
             try:
                 picture.save(path, "JPEG", quality=_QUALITY)
             except OSError as error:
-                raise CannotWrite(
-                    f"{path} cannot be written: {error.strerror}.",
-                    "Free some space or choose --out.",
-                ) from error
+                raise CannotWrite.because(path, error) from error
             files.append(path)
     return tuple(files)
 

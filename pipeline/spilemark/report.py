@@ -48,9 +48,7 @@ def write_report(result: JobResult, folder: Path) -> Path:
     try:
         path.write_text(text + "\n", encoding="utf-8", newline="\n")
     except OSError as error:
-        raise CannotWrite(
-            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
-        ) from error
+        raise CannotWrite.because(path, error) from error
     return path
 
 

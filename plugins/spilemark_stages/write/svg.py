@@ -34,9 +34,7 @@ def write_template(template: Template, folder: Path, options: Options) -> tuple[
     try:
         path.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
-        raise CannotWrite(
-            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
-        ) from error
+        raise CannotWrite.because(path, error) from error
     return (path,)
 
 

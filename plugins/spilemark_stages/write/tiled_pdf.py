@@ -84,9 +84,7 @@ def write_template(template: Template, folder: Path, options: Options) -> tuple[
     try:
         path.write_bytes(content)
     except OSError as error:
-        raise CannotWrite(
-            f"{path} cannot be written: {error.strerror}.", "Free some space or choose --out."
-        ) from error
+        raise CannotWrite.because(path, error) from error
     return (path,)
 
 
