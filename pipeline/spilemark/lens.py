@@ -10,6 +10,8 @@ Pixel (0, 0) is the centre of the first stored pixel.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from spilemark.records import Floats, PlaneMap
@@ -28,11 +30,11 @@ def _skew(v: Floats) -> Floats:
 
 def rotation_matrix(rotation_rad: Floats) -> Floats:
     """Rotation vector (3,) to matrix (3, 3), Rodrigues' formula."""
-    r = np.asarray(rotation_rad, dtype=np.float64)
-    angle = float(np.linalg.norm(r))
-    k = _skew(r)
-    a = np.sinc(angle / np.pi)
-    b = 0.5 * np.sinc(angle / (2 * np.pi)) ** 2
+    x, y, z = (float(v) for v in rotation_rad)
+    angle = math.sqrt(x * x + y * y + z * z)
+    k = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    a = math.sin(angle) / angle if angle > 1e-8 else 1.0
+    b = 0.5 * (math.sin(0.5 * angle) / (0.5 * angle)) ** 2 if angle > 1e-8 else 0.5
     result: Floats = np.eye(3) + a * k + b * (k @ k)
     return result
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats, Pixels
-from spilemark.tone import linear_luma
+from spilemark_stages.light import linear_luma_of
 
 _SMALLEST_WINDOW = 2
 _LARGEST_WINDOW = 12
@@ -68,7 +68,7 @@ def refine_crossings(
         return Crossings(points, good, contrast, blur)
     low = np.maximum(np.floor(points[inside].min(0) - reach), 0).astype(int)
     high = np.ceil(points[inside].max(0) + reach).astype(int) + 1
-    patch = linear_luma(pixels[low[1] : high[1], low[0] : high[0]])
+    patch = linear_luma_of(pixels[low[1] : high[1], low[0] : high[0]])
     for window in np.unique(windows[inside]):
         these = np.flatnonzero(inside & (windows == window))
         local = (points[these] - low).astype(np.float32).reshape(-1, 1, 2).copy()
@@ -78,9 +78,8 @@ def refine_crossings(
         stayed = np.abs(moved - points[these]).max(axis=1) < max(1.5, _FARTHEST_MOVE * window)
         good[these] = stayed
         points[these[stayed]] = moved[stayed]
-    for k in np.flatnonzero(good):
-        contrast[k], blur[k] = _quality(patch, points[k] - low, step_px[k], gap_share)
     if good.any():
+        contrast[good], blur[good] = _quality(patch, points[good] - low, step_px[good], gap_share)
         good &= contrast > 0.25 * np.median(contrast[good])
     return Crossings(points, good, contrast, blur)
 
@@ -96,27 +95,27 @@ def _windows(step_px: Floats, gap_share: float) -> NDArray[np.int_]:
 
 def _quality(
     patch: NDArray[np.float32], at: Floats, step: Floats, gap_share: float
-) -> tuple[float, float]:
-    """Contrast (negative where this is no saddle) and blur (px) at one crossing."""
+) -> tuple[Floats, Floats]:
+    """Contrast (negative where this is no saddle) and blur (px) at crossings (N, 2), each (N,)."""
     reach = min(0.8 * gap_share, 0.2)
     quarters = np.array([[1, 1], [-1, -1], [1, -1], [-1, 1]]) * reach
-    q = _sample(patch, at + quarters @ step)
-    contrast = float(abs(q[:2].mean() - q[2:].mean()) - max(abs(q[0] - q[1]), abs(q[2] - q[3])))
+    q = _sample(patch, at[:, None] + quarters @ step)
+    uneven = np.maximum(np.abs(q[:, 0] - q[:, 1]), np.abs(q[:, 2] - q[:, 3]))
+    contrast = np.abs(q[:, :2].mean(axis=1) - q[:, 2:].mean(axis=1)) - uneven
     # Across the edge a fifth of a square away: contrast / slope gives the blur.
-    edge = at + step[0] * 0.22
-    across = step[1] / max(float(np.linalg.norm(step[1])), 1e-9)
+    edge = at + step[:, 0] * 0.22
+    across = step[:, 1] / np.maximum(np.linalg.norm(step[:, 1], axis=1), 1e-9)[:, None]
     offsets = np.arange(-4.0, 4.01, 0.5)
-    profile = _sample(patch, edge + offsets[:, None] * across)
-    slope = float(np.abs(np.gradient(profile, 0.5)).max())
-    swing = float(profile.max() - profile.min())
-    blur = swing / (np.sqrt(2 * np.pi) * slope) if slope > 0 else np.nan
-    return contrast, blur
+    profile = _sample(patch, edge[:, None] + offsets[:, None] * across[:, None])
+    slope = np.abs(np.gradient(profile, 0.5, axis=1)).max(axis=1)
+    swing = np.ptp(profile, axis=1)
+    blur = np.where(slope > 0, swing / (np.sqrt(2 * np.pi) * np.maximum(slope, 1e-12)), np.nan)
+    return np.asarray(contrast), np.asarray(blur)
 
 
 def _sample(patch: NDArray[np.float32], points: Floats) -> Floats:
-    """Bilinear values at points (N, 2) of a patch."""
-    p = np.asarray(points, dtype=np.float32).reshape(-1, 1, 2)
-    values = cv2.remap(
-        patch, p[..., 0], p[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(values, np.float64).ravel()
+    """Bilinear values (N, M) at points (N, M, 2) of a patch."""
+    p = np.asarray(points, dtype=np.float32)
+    x, y = np.ascontiguousarray(p[..., 0]), np.ascontiguousarray(p[..., 1])
+    values = cv2.remap(patch, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(values, np.float64)

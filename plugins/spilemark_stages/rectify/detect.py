@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from spilemark.cards import Card, CardSet
 from spilemark.records import Floats
+from spilemark_stages.rectify.codes import read_codes, without_codes
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +49,14 @@ def find_cards(grey: NDArray[np.uint8], card_set: CardSet) -> tuple[FoundCard, .
     """
     if max(grey.shape) >= _HALF_FROM_PX:
         half = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-        markers = _find_markers(np.asarray(half, np.uint8), card_set.dictionary, _ONE_WINDOW)
+        markers = _find_markers(np.asarray(half, np.uint8), card_set, _ONE_WINDOW)
         # Pixel centres: two small ones make (small + 0.5) * 2 - 0.5.
         full = {m: [quad * 2 + 0.5 for quad in quads] for m, quads in markers.items()}
         found = _place_all(full, card_set)
         shares = [f.markers / len(f.card.marker_squares()) for f in found]
         if len(found) >= _CLEAR_CARDS and float(np.median(shares)) >= _CLEAR_SHARE:
             return found
-    return _place_all(_find_markers(grey, card_set.dictionary, _ALL_WINDOWS), card_set)
+    return _place_all(_find_markers(grey, card_set, _ALL_WINDOWS), card_set)
 
 
 def _place_all(markers: dict[int, list[Floats]], card_set: CardSet) -> tuple[FoundCard, ...]:
@@ -64,7 +65,7 @@ def _place_all(markers: dict[int, list[Floats]], card_set: CardSet) -> tuple[Fou
 
 
 def _find_markers(
-    grey: NDArray[np.uint8], dictionary: str, windows: tuple[int, int, int]
+    grey: NDArray[np.uint8], card_set: CardSet, windows: tuple[int, int, int]
 ) -> dict[int, list[Floats]]:
     """Coded squares by id: each a list of (4, 2) corners, px, clockwise from the top left."""
     parameters = cv2.aruco.DetectorParameters()
@@ -75,17 +76,13 @@ def _find_markers(
     parameters.adaptiveThreshWinSizeStep = step
     # The default loses squares shorter than 30 px in a 12-megapixel photo.
     parameters.minMarkerPerimeterRate = 4 * _SMALLEST_MARKER_PX / max(grey.shape)
-    # Measured by benchmarks/card_detection.py: the middle of each cell, eight pixels
-    # of it, and every bit that the code can mend, read small blurred squares.
-    parameters.errorCorrectionRate = 1.0
-    parameters.perspectiveRemovePixelPerCell = 8
-    parameters.perspectiveRemoveIgnoredMarginPerCell = 0.3
-    code = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
-    corners, ids, _ = cv2.aruco.ArucoDetector(code, parameters).detectMarkers(grey)
+    detector = cv2.aruco.ArucoDetector(without_codes(card_set.dictionary), parameters)
+    read, _, unread = detector.detectMarkers(grey)
+    quads = np.array([*read, *unread], dtype=np.float64).reshape(-1, 4, 2)
+    wanted = frozenset(m for card in card_set.cards for m, _, _ in card.marker_squares())
     found: dict[int, list[Floats]] = {}
-    if ids is not None:
-        for marker, quad in zip(np.ravel(ids), corners, strict=True):
-            found.setdefault(int(marker), []).append(np.asarray(quad, np.float64).reshape(4, 2))
+    for marker, quad in read_codes(grey, quads, card_set.dictionary, wanted):
+        found.setdefault(marker, []).append(quad)
     return found
 
 

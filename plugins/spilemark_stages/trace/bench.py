@@ -14,8 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from spilemark.records import Bools, Floats
-from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32
+from spilemark.records import Bools, Floats, Pixels
+from spilemark_stages.light import LUMA_WEIGHTS, linear_of
+from spilemark_stages.trace.photometry import Float32
 
 DARK_FLOOR = 0.004
 """Linear light added before logarithms: sensor and coding noise of the darkest cloth."""
@@ -25,6 +26,9 @@ SPREAD_FLOOR = np.array([0.06, 0.025, 0.025])
 
 _FAR = 3.5
 """Robust standard deviations within which a pixel is taken as bench while fitting."""
+
+_ENOUGH = 4000
+"""Pixels by which the light is fitted."""
 
 _COARSE = 6
 """The light is smooth: it is fitted and kept on every sixth small pixel."""
@@ -42,17 +46,26 @@ class Relative:
     """(h, w) pixels that agree with the bench."""
 
 
-def log_features(linear: Float32) -> Float32:
-    """(h, w, C) linear light to (h, w, 3): log luma, log red/green, log blue/green."""
+def log_features(coded: Pixels) -> Float32:
+    """(h, w, C) coded pixels to (h, w, 3): log light, log red/green, log blue/green."""
+    linear = linear_of(coded)
     if linear.shape[-1] == 1:
         out = np.zeros((*linear.shape[:2], 3), dtype=np.float32)
         out[..., 0] = cv2.log(linear[..., 0] + DARK_FLOOR)
         return out
-    lifted = linear + np.float32(DARK_FLOOR)
-    log = cv2.log(lifted)
-    bright = cv2.log(cv2.transform(lifted, LUMA_WEIGHTS[None, :]))
-    red, green, blue = cv2.split(log)
+    bright = cv2.log(cv2.transform(linear, LUMA_WEIGHTS[None, :]) + np.float32(DARK_FLOOR))
+    red, green, blue = cv2.split(_log_of(coded))
     return np.asarray(cv2.merge([bright, red - green, blue - green]))
+
+
+_LOG_8 = np.log(linear_of(np.arange(256, dtype=np.uint8)[:, None]).ravel() + DARK_FLOOR)
+
+
+def _log_of(coded: Pixels) -> Float32:
+    """Log of linear light of every channel (h, w, C)."""
+    if coded.dtype == np.uint8:
+        return np.asarray(cv2.LUT(coded, _LOG_8), dtype=np.float32)
+    return np.asarray(cv2.log(linear_of(coded) + np.float32(DARK_FLOOR)), dtype=np.float32)
 
 
 def _powers(x: Floats, y: Floats, order: int) -> Floats:
@@ -117,6 +130,8 @@ def _bench_light(features: Float32, unknown: Bools) -> tuple[Float32, Floats]:
         rows, columns = np.nonzero(take)
         if len(rows) < 50:
             break
+        every = 1 + len(rows) // _ENOUGH
+        rows, columns = rows[::every], columns[::every]
         basis = _powers(x[rows, columns], y[rows, columns], order)
         coefficients, spread = _robust_surface(basis, features[rows, columns].astype(np.float64))
         whole = _powers(x.ravel(), y.ravel(), order)

@@ -8,6 +8,7 @@ where the two meet.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,10 +42,23 @@ class Parabola:
 
     def at(self, t: Floats) -> Floats:
         """Points (N, 2) at distances ``t`` along."""
-        across = np.polynomial.polynomial.polyval(t, self.coefficients)
+        c0, c1, c2 = self._terms()
+        across = c0 + t * (c1 + t * c2)
         left = np.array([-self.along[1], self.along[0]])
         on_line = self.origin + np.multiply.outer(t, self.along)
         return np.asarray(on_line + np.multiply.outer(across, left))
+
+    def _terms(self) -> tuple[float, float, float]:
+        """The three coefficients; a straight line has no third."""
+        c = self.coefficients
+        return float(c[0]), float(c[1]), float(c[2]) if len(c) > 2 else 0.0
+
+    def point_and_way(self, t: float) -> tuple[float, float, float, float]:
+        """Place (x, y) and direction of travel (not of unit length) at ``t``, as plain numbers."""
+        c0, c1, c2 = self._terms()
+        (x, y), (u, v) = self.origin.tolist(), self.along.tolist()
+        across, slope = c0 + t * (c1 + t * c2), c1 + 2 * c2 * t
+        return x + t * u - across * v, y + t * v + across * u, u - slope * v, v + slope * u
 
     @property
     def bend(self) -> float:
@@ -55,11 +69,8 @@ class Parabola:
 
     def direction(self, t: float) -> Floats:
         """Unit direction of travel at ``t``."""
-        slope = float(
-            np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyder(self.coefficients))
-        )
-        d = self.along + slope * np.array([-self.along[1], self.along[0]])
-        return np.asarray(d / np.linalg.norm(d))
+        _, _, u, v = self.point_and_way(t)
+        return np.asarray(np.array([u, v]) / math.hypot(u, v))
 
     def place(self, point: Floats) -> float:
         """Distance along at which a point lies."""
@@ -101,15 +112,17 @@ def crossing(before: Parabola, after: Parabola, near: Floats) -> Floats | None:
     """Where two pieces cross near a point, by Newton steps; None when they do not."""
     a, b = before.place(near), after.place(near)
     for _ in range(20):
-        miss = after.at(np.array(b)) - before.at(np.array(a))
-        jacobian = np.stack([before.direction(a), -after.direction(b)], axis=-1)
-        if abs(np.linalg.det(jacobian)) < 0.05:
+        ax, ay, au, av = before.point_and_way(a)
+        bx, by, bu, bv = after.point_and_way(b)
+        turned = bu * av - au * bv
+        if abs(turned) < 0.05 * math.hypot(au, av) * math.hypot(bu, bv):
             return None
-        step = np.linalg.solve(jacobian, miss)
-        a, b = a + float(np.clip(step[0], -5, 5)), b + float(np.clip(step[1], -5, 5))
-        if np.abs(step).max() < 1e-9:
+        dx, dy = bx - ax, by - ay
+        step = (bu * dy - bv * dx) / turned, (au * dy - av * dx) / turned
+        a, b = a + min(max(step[0], -5.0), 5.0), b + min(max(step[1], -5.0), 5.0)
+        if max(abs(step[0]), abs(step[1])) < 1e-9:
             break
-    return np.asarray(before.at(np.array(a)))
+    return np.array(before.point_and_way(a)[:2])
 
 
 def turn_between(before: Parabola, after: Parabola, at: Floats) -> float:
@@ -120,14 +133,11 @@ def turn_between(before: Parabola, after: Parabola, at: Floats) -> float:
 
 def _turning(ring: Floats, gap: int, window: int) -> Floats:
     """Change of direction (N,), rad, across each point of an even ring, from lines on both sides."""
-    n = len(ring)
     offset = np.arange(window) - (window - 1) / 2
     kernel = offset / (offset**2).sum()
-    index = np.arange(n)
-    ahead = (index[:, None] + gap + np.arange(window)) % n
-    behind = (index[:, None] - gap - window + 1 + np.arange(window)) % n
-    u = np.einsum("nwk,w->nk", ring[behind], kernel)
-    v = np.einsum("nwk,w->nk", ring[ahead], kernel)
+    around = np.pad(ring, ((gap + window, gap + window), (0, 0)), mode="wrap")
+    along = np.lib.stride_tricks.sliding_window_view(around, window, axis=0) @ kernel
+    u, v = along[1 : 1 + len(ring)], along[2 * gap + window : 2 * gap + window + len(ring)]
     return np.asarray(np.arctan2(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0], (u * v).sum(axis=1)))
 
 
@@ -136,17 +146,24 @@ def _candidates(ring: Floats, gap: int, window: int) -> list[int]:
     n = len(ring)
     bend = np.abs(_turning(ring, gap, window))
     near = gap + window // 2
-    around = np.stack([np.roll(bend, k) for k in range(-near, near + 1)])
     # A tight round bends everywhere: a corner bends more than what lies on both sides of it.
-    flanks = np.stack([np.roll(bend, k) for k in range(1, gap + window + 1)]).min(axis=0)
-    other = np.stack([np.roll(bend, -k) for k in range(1, gap + window + 1)]).min(axis=0)
-    stands_out = bend - np.maximum(flanks, other) > np.radians(LEAST_TURN_DEG)
-    peaks = np.nonzero((bend >= around.max(axis=0)) & stands_out)[0]
+    behind = _runs(bend, gap + window, -gap - window).min(axis=1)
+    ahead = _runs(bend, gap + window, 1).min(axis=1)
+    stands_out = bend - np.maximum(behind, ahead) > np.radians(LEAST_TURN_DEG)
+    highest = _runs(bend, 2 * near + 1, -near).max(axis=1)
+    peaks = np.nonzero((bend >= highest) & stands_out)[0]
     chosen: list[int] = []
     for k in peaks:
         if not chosen or (k - chosen[-1] > near and (k - chosen[0]) % n > near):
             chosen.append(int(k))
     return chosen
+
+
+def _runs(values: Floats, count: int, first: int) -> Floats:
+    """(N, count): ``count`` neighbours of each value of a ring, from ``first`` places on."""
+    n = len(values)
+    around = np.take(values, np.arange(first, first + n + count - 1), mode="wrap")
+    return np.lib.stride_tricks.sliding_window_view(around, count)
 
 
 def find_corners(ring: Floats, step_mm: float, gap_mm: float) -> list[Meeting]:
@@ -240,10 +257,17 @@ def _joins_smoothly(
     weights = np.ones(len(points))
     off = np.zeros(len(points))
     for _ in range(8):
-        line = np.polynomial.polynomial.polyfit(t, across, 1, w=np.sqrt(weights))
-        off = np.abs(across - np.polynomial.polynomial.polyval(t, line))
+        off = np.abs(_off_line(t, across, weights))
         weights = 1.0 / np.maximum(off / _BIT_MM, 0.2) ** 1.5
     return bool((off < _BIT_MM).mean() > 0.7)
+
+
+def _off_line(t: Floats, across: Floats, weights: Floats) -> Floats:
+    """Distances (N,) from the straight line of weighted least squares."""
+    share = weights / weights.sum()
+    off_t, off = t - share @ t, across - share @ across
+    slope = (share * off_t) @ off / max(float((share * off_t) @ off_t), 1e-12)
+    return np.asarray(off - slope * off_t)
 
 
 def pieces_between(

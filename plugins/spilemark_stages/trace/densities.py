@@ -31,15 +31,17 @@ STRAY_SHARE = 0.02
 
 def bin_of(values: Float32) -> NDArray[np.int32]:
     """Flat histogram bin (...) of features (..., 3)."""
-    index = ((values + _RANGE) / _STEP).astype(np.int32)
-    np.clip(index, 0, (_BINS - 1).astype(np.int32), out=index)
-    flat = (index[..., 0] * _BINS[1] + index[..., 1]) * _BINS[2] + index[..., 2]
-    return np.asarray(flat, dtype=np.int32)
+    flat = np.zeros(values.shape[:-1], dtype=np.int32)
+    for k in range(3):
+        along = (values[..., k] + _RANGE[k]) * (1 / _STEP[k])
+        flat *= np.int32(_BINS[k])
+        flat += np.clip(along, 0, _BINS[k] - 1, out=along).astype(np.int32)
+    return flat
 
 
-def log_density(values: Float32) -> Float32:
-    """Log probability density (bins,) of a surface from samples (N, 3) of it."""
-    counts = np.bincount(bin_of(values), minlength=int(_BINS.prod())).astype(np.float32)
+def log_density(bins: NDArray[np.int32]) -> Float32:
+    """Log probability density (bins,) of a surface from the bins (N,) of samples of it."""
+    counts = np.bincount(bins, minlength=int(_BINS.prod())).astype(np.float32)
     cube = counts.reshape(_BINS)
     kernel = np.array([0.06, 0.24, 0.4, 0.24, 0.06], dtype=np.float32)
     for axis in range(3):

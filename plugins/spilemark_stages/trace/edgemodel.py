@@ -153,7 +153,11 @@ def _latent(x: Floats, arris: float, wall: float, light: float, kind: int, free:
 def _evidence_terms(
     where: Grid, arris: float, wall: float, light: float, kind: int, sigma: float, free: Freedom
 ) -> tuple[Floats, Floats, Floats]:
-    """Inverse covariances (shifts, S, S), log determinants (shifts,), means (shifts, S)."""
+    """What makes a profile white for every trial place at once.
+
+    Returns the matrix (S, shifts * S), the log determinants (shifts,) and the
+    whitened means (shifts * S,).
+    """
     s, trial = np.array(where.samples), np.array(where.shifts)
     low = s[0] - trial[-1] - 1
     high = s[-1] - trial[0] + 1
@@ -164,8 +168,11 @@ def _evidence_terms(
     at = np.round((s[None, :] - trial[:, None] - x[0]) / _FINE).astype(int)
     design = functions[1:, at].transpose(1, 2, 0)
     covariance = design @ design.transpose(0, 2, 1) + free.noise**2 * np.eye(len(s))
-    inverse: Floats = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
-    return inverse, np.linalg.slogdet(covariance)[1], functions[0, at]
+    root = np.linalg.cholesky(covariance)
+    white = np.linalg.inv(root)
+    log_det = 2.0 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    mean = (white @ functions[0, at][:, :, None]).ravel()
+    return np.ascontiguousarray(white.reshape(-1, len(s)).T), log_det, mean
 
 
 _RECOVERY_PX = (2.0, 5.0, 12.0)
@@ -213,12 +220,12 @@ def log_evidence(
             kind = np.where(width > 0, wall_kind(shade), 1)
     for key in np.unique(np.stack([width, level, kind], axis=1), axis=0):
         rows = (width == key[0]) & (level == key[1]) & (kind == key[2])
-        inverse, log_det, mean = _evidence_terms(
+        whiten, log_det, mean = _evidence_terms(
             where, round(arris, 1), float(key[0]), float(key[1]), int(key[2]), round(sigma, 2), free
         )
-        miss = profiles[rows][:, None, :] - mean
-        turned = np.einsum("ngs,gst->ngt", miss, inverse, optimize=True)
-        out[rows] = -0.5 * ((turned * miss).sum(axis=-1) + log_det)
+        miss = profiles[rows] @ whiten - mean
+        miss *= miss
+        out[rows] = -0.5 * (miss.reshape(len(miss), len(where.shifts), -1).sum(axis=-1) + log_det)
     return out
 
 
@@ -258,8 +265,8 @@ def place_of(
     places within it are about as likely.
     """
     coarse = np.asarray(shifts)
-    fine = np.linspace(coarse[0], coarse[-1], 4 * (len(coarse) - 1) + 1)
-    log = CubicSpline(coarse, evidence, axis=1)(fine)
+    fine, between = _finer(shifts)
+    log = evidence @ between
     log[np.abs(fine[None, :] - coarse[path][:, None]) > reach_px] = -np.inf
     weight = np.exp(log - log.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
@@ -267,3 +274,11 @@ def place_of(
     least = 0.29 * (fine[1] - fine[0])
     spread = np.sqrt(np.maximum(weight @ fine**2 - mean**2, least**2))
     return mean, spread
+
+
+@lru_cache(maxsize=8)
+def _finer(shifts: tuple[float, ...]) -> tuple[Floats, Floats]:
+    """Places four times as fine (F,), and the cubic spline to them as a matrix (shifts, F)."""
+    coarse = np.asarray(shifts)
+    fine = np.linspace(coarse[0], coarse[-1], 4 * (len(coarse) - 1) + 1)
+    return fine, np.asarray(CubicSpline(coarse, np.eye(len(coarse)))(fine).T)

@@ -87,7 +87,7 @@ def _between(count: int, stretches: int, stride: int, *, closed: bool) -> _Betwe
 
 def _scatter(shift: Floats, usable: Bools, *, closed: bool) -> Floats:
     """Robust local scatter (N,) of shifts about their own smooth course."""
-    fitted, _, weights = robust_fit(shift, usable, 8, closed=closed, floor=_FLOOR_PX)
+    fitted, _, weights = robust_fit(shift, usable, 8, closed=closed, floor=_FLOOR_PX, rounds=1)
     miss = np.where(np.isfinite(fitted) & (weights > 0), shift - fitted, 0.0)
     return np.maximum(local_scatter(miss, weights, 40, closed=closed), _FLOOR_PX)
 

@@ -8,13 +8,16 @@ import numpy as np
 import shapely
 
 from spilemark.records import Bools, Floats, PlaneMap
+from spilemark_stages.light import LUMA_WEIGHTS
 from spilemark_stages.trace.pencil_search import Candidate, find_lines, view_face
-from spilemark_stages.trace.photometry import LUMA_WEIGHTS, LinearPhoto
+from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.profiles import Placed, placed, profiles
 
 _REACH_MM = 3.0
 """Half-length of a profile across a line."""
 _ALONG_MM = 0.5
+_LOOK_MM = 1.5
+"""Distance of the profiles by which a line is only looked for."""
 _BLOCK_MM = 4.0
 """Length of line that makes one measured point: long enough to be free of the next one's grain."""
 _LEAST_DEPTH = 0.05
@@ -67,6 +70,8 @@ class PencilTracer:
         self.plane = plane
         self.face = face
         self.covered = covered
+        self._within = face.buffer(-1.0)
+        shapely.prepare(self._within)
 
     def lines(self) -> list[PencilLine]:
         """All straight lines on the face, longest first."""
@@ -109,10 +114,12 @@ class PencilTracer:
             return None
         return ends[0], ends[-1]
 
-    def _profiles(self, start: Floats, stop: Floats) -> tuple[Placed, Floats, Floats, Bools]:
+    def _profiles(
+        self, start: Floats, stop: Floats, every_mm: float
+    ) -> tuple[Placed, Floats, Floats, Bools]:
         """Profiles across a straight line: places, offsets (S,) mm, light (N, S), seen (N,)."""
         length = float(np.linalg.norm(stop - start))
-        count = max(8, round(length / _ALONG_MM))
+        count = max(8, round(length / every_mm))
         share = (np.arange(count) + 0.5) / count
         points = start + share[:, None] * (stop - start)
         along = (stop - start) / length
@@ -127,12 +134,12 @@ class PencilTracer:
             light = values[..., 0].astype(np.float64)
         else:
             light = (values @ LUMA_WEIGHTS).astype(np.float64)
-        inside = shapely.contains_xy(self.face.buffer(-1.0), points[:, 0], points[:, 1])
+        inside = shapely.contains_xy(self._within, points[:, 0], points[:, 1])
         return line, samples * step * scale, light, seen & inside
 
     def _centred(self, start: Floats, stop: Floats, within: float) -> tuple[Floats, Floats] | None:
         """Shift and turn a line onto the darkest straight path near it."""
-        _, s, light, seen = self._profiles(start, stop)
+        _, s, light, seen = self._profiles(start, stop, _LOOK_MM)
         dark = _darkening(light, s)
         n = len(dark)
         t = (np.arange(n) + 0.5) / n - 0.5
@@ -141,19 +148,17 @@ class PencilTracer:
         blocks = [b for b in blocks if len(b) >= 3]
         if len(blocks) < 4:
             return None
-        rows = np.array(
-            [np.interp(np.arange(s[0], s[-1], 0.1), s, dark[b].mean(0)) for b in blocks]
-        )
         grid = np.arange(s[0], s[-1], 0.1)
+        rows = np.array([np.interp(grid, s, dark[b].mean(0)) for b in blocks])
+        rows = np.clip(rows, None, 0.5)
         centre = np.array([t[b].mean() for b in blocks])
-        best, score = (0.0, 0.0), -np.inf
-        for turn in np.arange(-2 * within, 2 * within + 0.05, 0.1):
-            places = trial[:, None] + turn * centre[None, :]
-            index = np.clip(np.round((places - grid[0]) / 0.1).astype(int), 0, len(grid) - 1)
-            value = np.clip(rows[np.arange(len(blocks))[None, :], index], 0, 0.5).mean(axis=1)
-            k = int(value.argmax())
-            if value[k] > score:
-                best, score = (float(trial[k]), float(turn)), float(value[k])
+        turns = np.arange(-2 * within, 2 * within + 0.05, 0.1)
+        places = trial[None, :, None] + turns[:, None, None] * centre
+        index = np.clip(np.rint((places - grid[0]) / 0.1).astype(np.int64), 0, len(grid) - 1)
+        value = np.maximum(rows[np.arange(len(blocks)), index], 0.0).mean(axis=-1)
+        turned, shifted = np.unravel_index(int(value.argmax()), value.shape)
+        best = (float(trial[shifted]), float(turns[turned]))
+        score = float(value[turned, shifted])
         if score < 0.4 * _LEAST_DEPTH:
             return None
         along = (stop - start) / np.linalg.norm(stop - start)
@@ -165,7 +170,7 @@ class PencilTracer:
 
     def _measured(self, start: Floats, stop: Floats, strength: float) -> PencilLine | None:
         """Measure along a line that is known to a few tenths of a millimetre."""
-        line, s, light, seen = self._profiles(start, stop)
+        line, s, light, seen = self._profiles(start, stop, _ALONG_MM)
         dark = _darkening(light, s)
         drawn = _drawn(dark, s, seen)
         if drawn is None:

@@ -11,10 +11,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.photometry import Float32, LinearPhoto
+
+Indices = NDArray[np.intp]
 
 _STEP_MM = 0.4
 _MOST_PX = 2_500_000
@@ -31,6 +34,10 @@ _STRONG = 6.0
 _BESIDE_BEST = 0.15
 """Share of the strongest find's strength below which nothing else is looked at."""
 _MOST_LINES = 8
+_EACH_ANGLE = 3
+"""Parallels of so many neighbouring directions are taken to be alike."""
+_EACH = 7
+"""Pixels are counted off one in so many for a quantile of them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,13 +46,18 @@ class FaceView:
 
     ridge: Float32
     """(h, w) how much darker than its two sides, along ``angle``; 0 beside the face."""
-    angle: Float32
-    """(h, w) direction of the ridge, rad, in plane axes."""
+    skew: Float32
+    """(h, w, 2) the two parts of its curvature that turn with its direction (``angle_at``)."""
     inside: Bools
     """(h, w)"""
     origin_mm: Floats
     """(2,) plane place of pixel (0, 0); x right, y *down* the rows."""
     step_mm: float
+
+    def angle_at(self, rows: Indices, columns: Indices) -> Floats:
+        """Direction (N,) of the ridge at pixels, rad, in plane axes."""
+        half, xy = np.moveaxis(self.skew[rows, columns], -1, 0)
+        return np.asarray(-(0.5 * np.arctan2(xy, half) + np.pi / 2))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,9 +93,9 @@ def view_face(
     light = _from_above(photo, plane, origin, step, (width, height))
     inside = _rasterised(region, origin, step, (width, height))
     sigma = max(0.8, 0.5 * _LINE_MM / step)
-    ridge, angle = _ridges(np.log(light + 0.01), sigma)
+    ridge, skew = _ridges(np.asarray(cv2.log(light + np.float32(0.01)), np.float32), sigma)
     ridge[~inside] = 0.0
-    return FaceView(ridge, angle, inside, origin, step)
+    return FaceView(ridge, skew, inside, origin, step)
 
 
 def _from_above(
@@ -96,12 +108,21 @@ def _from_above(
     y = np.arange(0, height + every, every)
     gx, gy = np.meshgrid(origin[0] + x * step, origin[1] - y * step)
     px = plane_to_pixels(np.stack([gx.ravel(), gy.ravel()], axis=-1), plane)
-    grid = px.reshape(len(y), len(x), 2).astype(np.float32)
-    fine_x, fine_y = np.meshgrid(
-        np.arange(width, dtype=np.float32) / every, np.arange(height, dtype=np.float32) / every
+    grid = px.reshape(len(y), len(x), 2)
+    down, right = _between(height, len(y), every), _between(width, len(x), every).T
+    return photo.resampled(
+        *(np.asarray(down @ grid[..., k] @ right, dtype=np.float32) for k in (0, 1))
     )
-    maps = cv2.remap(grid, fine_x, fine_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return photo.resampled(np.asarray(maps, dtype=np.float32))
+
+
+def _between(fine: int, coarse: int, every: int) -> Floats:
+    """Matrix (fine, coarse) that sets values between every ``every``-th one linearly."""
+    at = np.arange(fine) / every
+    low = np.minimum(at.astype(np.int64), coarse - 2)
+    out = np.zeros((fine, coarse))
+    out[np.arange(fine), low] = 1.0 - (at - low)
+    out[np.arange(fine), low + 1] = at - low
+    return out
 
 
 def _rasterised(
@@ -119,7 +140,7 @@ def _rasterised(
 
 
 def _ridges(log_light: Float32, sigma: float) -> tuple[Float32, Float32]:
-    """Strength of dark ridges and their direction (rad, y up), from second derivatives.
+    """Strength of dark ridges, and what gives their direction, from second derivatives.
 
     Steger, "An Unbiased Detector of Curvilinear Structures", IEEE TPAMI 20(2), 1998:
     the line runs at right angles to the direction of the largest curvature.
@@ -129,11 +150,8 @@ def _ridges(log_light: Float32, sigma: float) -> tuple[Float32, Float32]:
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=0.25)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=0.25)
     half = 0.5 * (xx - yy)
-    root = np.sqrt(half * half + xy * xy)
-    strength = 0.5 * (xx + yy) + root
-    across = 0.5 * np.arctan2(xy, half)
-    along = -(across + np.pi / 2)
-    return np.maximum(strength, 0.0).astype(np.float32), along.astype(np.float32)
+    strength = 0.5 * (xx + yy) + cv2.magnitude(half, xy)
+    return np.maximum(strength, 0.0).astype(np.float32), np.asarray(cv2.merge([half, xy]))
 
 
 def find_lines(view: FaceView) -> list[Candidate]:
@@ -145,38 +163,41 @@ def find_lines(view: FaceView) -> list[Candidate]:
     inside = view.ridge[view.inside]
     if not len(inside):
         return []
-    noise = float(np.quantile(inside, 0.9)) + 1e-9
+    noise = float(np.quantile(inside[::_EACH], 0.9)) + 1e-9
     rows, columns = np.nonzero(view.ridge > noise)
     weight = np.minimum(view.ridge[rows, columns] / noise, 4.0)
     x, y = columns * view.step_mm, -rows * view.step_mm
     pace = np.pi / _ANGLES
-    middle = np.round((view.angle[rows, columns] % np.pi) / pace).astype(np.int64)
+    middle = np.round((view.angle_at(rows, columns) % np.pi) / pace).astype(np.int64)
     reach = round(np.radians(_SPREAD_DEG) / pace)
     size = float(np.hypot(view.ridge.shape[0], view.ridge.shape[1])) * view.step_mm
     bins = int(2 * size / view.step_mm) + 3
-    votes = np.zeros(_ANGLES * bins)
+    theta = np.arange(_ANGLES) * pace
+    sine, cosine = np.sin(theta) / view.step_mm, np.cos(theta) / view.step_mm
+    places = np.empty((2 * reach + 1, len(x)), dtype=np.int64)
     for k in range(-reach, reach + 1):
         a = (middle + k) % _ANGLES
-        theta = a * pace
-        rho = -np.sin(theta) * x + np.cos(theta) * y
-        at = np.round((rho + size) / view.step_mm).astype(np.int64)
-        votes += np.bincount(a * bins + at, weight, len(votes))
-    table = votes.reshape(_ANGLES, bins)
+        rho = cosine[a] * y - sine[a] * x + size / view.step_mm
+        places[k + reach] = a * bins + np.rint(rho).astype(np.int64)
+    votes = np.bincount(places.ravel(), np.tile(weight, len(places)), _ANGLES * bins)
+    table = np.asarray(votes, dtype=np.float64).reshape(_ANGLES, bins)
     return _peaks(table, view, pace, size)
 
 
 def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Candidate]:
     """Lines that stand out of their parallels."""
     table = np.asarray(cv2.blur(table.astype(np.float32), (3, 1)), dtype=np.float64)
-    rows, columns = np.nonzero(view.inside[::4, ::4])
-    x, y = 4 * columns * view.step_mm, -4 * rows * view.step_mm
+    hull = cv2.convexHull(cv2.findNonZero(view.inside[::4, ::4].astype(np.uint8)))[:, 0]
+    x, y = 4 * hull[:, 0] * view.step_mm, -4 * hull[:, 1] * view.step_mm
     typical, spread = np.zeros(len(table)), np.ones(len(table))
-    for k, row in enumerate(table):
+    for k in range(0, len(table), _EACH_ANGLE):
         reach = -np.sin(k * pace) * x + np.cos(k * pace) * y
         first, last = (round((v + size) / view.step_mm) for v in (reach.min(), reach.max()))
-        parallels = row[first : last + 1]
-        typical[k] = np.median(parallels)
-        spread[k] = 1.4826 * np.median(np.abs(parallels - typical[k]))
+        parallels = table[k, first : last + 1]
+        middle = np.median(parallels)
+        alike = slice(k, k + _EACH_ANGLE)
+        typical[alike] = middle
+        spread[alike] = 1.4826 * np.median(np.abs(parallels - middle))
     score = (table - typical[:, None]) / np.maximum(spread, 3.0)[:, None]
     found: list[Candidate] = []
     clear = max(3, round(3.0 / view.step_mm))

@@ -12,14 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.records import Floats, Pixels
-from spilemark.tone import to_linear
+from spilemark_stages.light import LUMA_WEIGHTS, linear_of
 
 Float32 = NDArray[np.float32]
 
-LUMA_WEIGHTS = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
-"""Relative luminance of linear sRGB (ITU-R BT.709)."""
-
-_TILE = 64
+_TILE_BITS = 5
+_TILE = 1 << _TILE_BITS
 _REMAP_ROWS = 16000
 
 
@@ -71,18 +69,16 @@ class LinearPhoto:
         shaped = values.reshape(*points_px.shape[:2], self.channels)
         return np.asarray(shaped, dtype=np.float32)
 
-    def resampled(self, maps: Float32) -> Float32:
-        """Coded brightness (h, w), 0..1, at stored pixels (h, w, 2): for looking, not for measuring."""
-        x, y = maps[..., 0], maps[..., 1]
+    def resampled(self, x: Float32, y: Float32) -> Float32:
+        """Coded brightness (h, w), 0..1, at stored pixels: for looking, not for measuring."""
         left, right = int(max(x.min() - 2, 0)), int(min(x.max() + 3, self.width_px))
         top, bottom = int(max(y.min() - 2, 0)), int(min(y.max() + 3, self.height_px))
         part: Any = np.ascontiguousarray(self._pixels[top:bottom, left:right])
         grey = part[..., 0] if self.channels == 1 else cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
-        shifted = maps - np.array([left, top], dtype=np.float32)
-        x, y = np.ascontiguousarray(shifted[..., 0]), np.ascontiguousarray(shifted[..., 1])
+        x, y = x - np.float32(left), y - np.float32(top)
         seen = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        full = float(np.iinfo(part.dtype).max)
-        return np.asarray(np.asarray(seen) / full, dtype=np.float32)
+        full = np.float32(np.iinfo(part.dtype).max)
+        return np.asarray(np.asarray(seen, np.float32) / full, dtype=np.float32)
 
     def inside(self, points_px: Floats, margin_px: float = 1.0) -> NDArray[np.bool_]:
         """Whether points (..., 2) lie in the frame, ``margin_px`` or more from its rim."""
@@ -104,21 +100,33 @@ class LinearPhoto:
         return self._covered[y, x]
 
     def _prepare(self, points_px: Floats) -> None:
-        flat = np.asarray(points_px).reshape(-1, 2)
-        low = np.floor(flat).astype(np.int64)
-        wanted = np.zeros_like(self._ready)
-        for dx in (0, 1):
-            for dy in (0, 1):
-                x = np.clip(low[:, 0] + dx, 0, self.width_px - 1) // _TILE
-                y = np.clip(low[:, 1] + dy, 0, self.height_px - 1) // _TILE
-                wanted[y, x] = True
-        for row, column in np.argwhere(wanted & ~self._ready):
-            tile = (
+        flat = np.asarray(points_px, dtype=np.float32).reshape(-1, 2)
+        wanted = np.zeros(self._ready.size, dtype=bool)
+        # Each sample needs the pixel before and the pixel after it, both ways.
+        first, last = self._tiles(np.floor(flat)), self._tiles(np.floor(flat) + 1)
+        columns = self._ready.shape[1]
+        wanted[first[1] * columns + first[0]] = True
+        spread = np.flatnonzero((first[0] != last[0]) | (first[1] != last[1]))
+        for row, column in ((last[1], first[0]), (first[1], last[0]), (last[1], last[0])):
+            wanted[row[spread] * columns + column[spread]] = True
+        missing = wanted.reshape(self._ready.shape) & ~self._ready
+        steps = np.diff(np.pad(missing, ((0, 0), (1, 1))).astype(np.int8), axis=1)
+        # Neighbours in a row are done in one go.
+        for (row, left), right in zip(
+            np.argwhere(steps > 0), np.argwhere(steps < 0)[:, 1], strict=True
+        ):
+            part = (
                 slice(row * _TILE, (row + 1) * _TILE),
-                slice(column * _TILE, (column + 1) * _TILE),
+                slice(left * _TILE, right * _TILE),
             )
-            self._linear[tile] = to_linear(self._pixels[tile])
-        self._ready |= wanted
+            self._linear[part] = linear_of(self._pixels[part])
+        self._ready |= missing
+
+    def _tiles(self, whole_px: Float32) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Column and row (N,) of the tiles that hold whole pixels (N, 2)."""
+        x = np.clip(whole_px[:, 0], 0, self.width_px - 1).astype(np.int32) >> _TILE_BITS
+        y = np.clip(whole_px[:, 1], 0, self.height_px - 1).astype(np.int32) >> _TILE_BITS
+        return x, y
 
 
 def luma(linear: Float32) -> Float32:
@@ -128,16 +136,16 @@ def luma(linear: Float32) -> Float32:
     return linear @ LUMA_WEIGHTS
 
 
-def reduced(pixels: Pixels, factor: int) -> Float32:
-    """Linear picture (h, w, C) at 1/``factor`` size: means of whole blocks.
+def reduced(pixels: Pixels, factor: int) -> Pixels:
+    """Picture (h, w, C), still coded, at 1/``factor`` size: means of whole blocks.
 
     Place of a small pixel: ``full = (small + 0.5) * factor - 0.5``.
     """
     height, width = pixels.shape[0] // factor, pixels.shape[1] // factor
     whole = pixels[: height * factor, : width * factor]
     small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
-    linear = to_linear(_as_stored(small, whole))
-    return linear if linear.ndim == 3 else linear[:, :, None]
+    coded = _as_stored(small, whole)
+    return coded if coded.ndim == 3 else coded[:, :, None]
 
 
 def to_small(points_px: Floats, factor: int) -> Floats:

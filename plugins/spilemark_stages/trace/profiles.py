@@ -9,9 +9,10 @@ import numpy as np
 
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Bools, Floats, PlaneMap
+from spilemark_stages.light import LUMA_WEIGHTS
 from spilemark_stages.trace.edgemodel import FINDING, Grid, log_evidence
 from spilemark_stages.trace.hue import hue_evidence, hue_scale
-from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32, LinearPhoto
+from spilemark_stages.trace.photometry import Float32, LinearPhoto
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,10 +41,11 @@ def placed(points: Floats, normals: Floats, plane: PlaneMap, thickness_mm: float
     """
     reach = 0.25
     along = np.stack([-normals[:, 1], normals[:, 0]], axis=-1)
-    at = plane_to_pixels(points, plane)
-    ahead = plane_to_pixels(points + reach * along, plane)
-    behind = plane_to_pixels(points - reach * along, plane)
-    outward = plane_to_pixels(points + reach * normals, plane) - at
+    around = np.stack([0.0 * along, reach * along, -reach * along, reach * normals])
+    at, ahead, behind, beyond = plane_to_pixels((points + around).reshape(-1, 2), plane).reshape(
+        4, -1, 2
+    )
+    outward = beyond - at
     direction = ahead - behind
     across = np.stack([-direction[:, 1], direction[:, 0]], axis=-1)
     across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)

@@ -76,20 +76,42 @@ def _disc(radius_px: float) -> Mask:
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)).astype(np.uint8)
 
 
+def _grown(mask: Mask, by_px: float) -> Mask:
+    """A mask and all within ``by_px`` of it; for wide reaches far quicker than a disc."""
+    away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return (away <= by_px).astype(np.uint8) if mask.any() else mask
+
+
+def _closed(mask: Mask, by_px: float) -> Mask:
+    """A mask with gaps of up to twice ``by_px`` filled; nothing beyond the frame counts as open."""
+    return 1 - _grown(1 - _grown(mask, by_px), by_px)
+
+
 def _widest(mask: Mask) -> float:
     """Diameter in px of the largest disc within a mask."""
     padded = cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 3).max())
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Paper:
+    """One card in the reduced picture."""
+
+    box: tuple[slice, slice]
+    core: Mask
+    """Its chessboard, within the box."""
+    like: Mask
+    """What beside it may be its paper."""
+
+
 class _Finder:
-    """One photo's search; holds the reduced picture and its size on the face."""
+    """One photo's search; holds the reduced picture, coded, and its size on the face."""
 
     def __init__(self, view: View) -> None:
         photo = view.straight.photo
         self.factor = max(1, round(max(photo.width_px, photo.height_px) / _LONG_SIDE_PX))
-        self.linear = reduced(photo.pixels, self.factor)
-        self.shape = self.linear.shape[:2]
+        self.small = reduced(photo.pixels, self.factor)
+        self.shape = self.small.shape[:2]
         centre = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
         at = pixels_to_plane(centre, view.plane)
         across = [mm_per_px_across(at, np.array([n]), view.plane)[0] for n in ((1.0, 0), (0, 1.0))]
@@ -100,12 +122,11 @@ class _Finder:
     def _card_labels(self, view: View) -> Mask:
         """K + 1 where card k's chessboard lies."""
         labels = np.zeros(self.shape, dtype=np.uint8)
-        rim = _disc(max(1.0, _CARD_RIM_MM / self.mm))
+        rim = max(1, round(_CARD_RIM_MM / self.mm))
         for k, card in enumerate(view.cards[:254]):
-            one = np.zeros(self.shape, dtype=np.uint8)
             corners = np.round(to_small(card.outline_px, self.factor)).astype(np.int32)
-            cv2.fillConvexPoly(one, corners, 1)
-            labels[cv2.dilate(one, rim) > 0] = k + 1
+            cv2.fillConvexPoly(labels, corners, k + 1)
+            cv2.polylines(labels, [corners], isClosed=True, color=k + 1, thickness=2 * rim + 1)
         return labels
 
     def pieces(self, mask: Mask, paper: Bools) -> tuple[Labels, list[int], int]:
@@ -132,15 +153,20 @@ class _Finder:
         ]
         return np.asarray(labels, dtype=np.int32), large, clutter + len(good) - len(large)
 
-    def paper(self, relative: Relative) -> Bools:
-        """Pixels of the cards: chessboards, and beside them what is as light and as grey as paper."""
-        found = np.zeros(self.shape, dtype=bool)
-        reach = _disc(_PAPER_REACH_MM / self.mm)
-        for k in range(1, int(self.cards.max()) + 1):
-            core = (self.cards == k).astype(np.uint8)
-            if core.any():
-                near = np.asarray(cv2.dilate(core, reach), dtype=np.uint8)
-                found |= ((near & _paper_like(relative, core)) | core) > 0
+    def papers(self, relative: Relative) -> list[_Paper]:
+        """The cards: chessboards, and beside them what is as light and as grey as paper."""
+        margin = round((_PAPER_REACH_MM + 4 * _RIM_MM) / self.mm) + 4
+        height, width = self.shape
+        found = []
+        for k in np.unique(self.cards[self.cards > 0]):
+            x, y, w, h = cv2.boundingRect((self.cards == k).astype(np.uint8))
+            box = (
+                slice(max(0, y - margin), min(height, y + h + margin)),
+                slice(max(0, x - margin), min(width, x + w + margin)),
+            )
+            core = (self.cards[box] == k).astype(np.uint8)
+            near = _grown(core, _PAPER_REACH_MM / self.mm)
+            found.append(_Paper(box, core, near & _paper_like(relative.values[box], core)))
         return found
 
     def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
@@ -166,48 +192,43 @@ class _Finder:
         inside = self._deep(labels, faces)
         around = np.asarray(cv2.dilate(face, _disc(1)) > 0) | self.hidden
         bench = ~around & (cv2.dilate(relative.bench.astype(np.uint8), _disc(1)) > 0)
-        on_face = log_density(relative.values[inside])
+        bins = bin_of(relative.values)
+        on_face = log_density(bins[inside])
         off_face = np.logaddexp(
-            log_density(relative.values[::2, ::2][bench[::2, ::2]]),
+            log_density(bins[::2, ::2][bench[::2, ::2]]),
             np.logaddexp(shadow_log_density(relative.spread), STRAY_LOG_DENSITY) - np.log(4.0),
         ).astype(np.float32)
         ratio = np.clip(on_face - off_face, -6, 6)
-        return np.asarray(
-            cv2.GaussianBlur(ratio[bin_of(relative.values)], (0, 0), 0.8), dtype=np.float32
-        )
+        return np.asarray(cv2.GaussianBlur(ratio[bins], (0, 0), 0.8), dtype=np.float32)
 
 
-def _fill_cards(finder: _Finder, relative: Relative, face: Mask, stray: Mask) -> tuple[Mask, Bools]:
+def _fill_cards(papers: list[_Paper], mm: float, face: Mask, stray: Mask) -> tuple[Mask, Bools]:
     """Decide what lies under each card; also where cards and their paper lie."""
     face = face.copy()
     covered = np.zeros(face.shape, dtype=bool)
-    reach = _disc(_PAPER_REACH_MM / finder.mm)
-    for k in range(1, int(finder.cards.max()) + 1):
-        core = (finder.cards == k).astype(np.uint8)
-        if not core.any():
-            continue
-        near = np.asarray(cv2.dilate(core, reach), dtype=np.uint8)
-        paper = stray & near & _paper_like(relative, core)
+    for one in papers:
+        box, core, part = one.box, one.core, face[one.box]
+        paper = stray[box] & one.like
         _, parts = cv2.connectedComponents((paper | core).astype(np.uint8))
         card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
-        covered |= cv2.dilate(card, _disc(1.0 / finder.mm)) > 0
-        blurred = np.asarray(cv2.dilate(card, _disc(_RIM_MM / finder.mm)), dtype=np.uint8)
-        rim = np.asarray(cv2.dilate(blurred, _disc(_RIM_MM / finder.mm)) > 0) & (blurred == 0)
-        share = float(face[rim].mean()) if rim.any() else 0.0
+        covered[box] |= cv2.dilate(card, _disc(1.0 / mm)) > 0
+        blurred = np.asarray(cv2.dilate(card, _disc(_RIM_MM / mm)), dtype=np.uint8)
+        rim = np.asarray(cv2.dilate(blurred, _disc(_RIM_MM / mm)) > 0) & (blurred == 0)
+        share = float(part[rim].mean()) if rim.any() else 0.0
         if share > 0.9:
-            face[card > 0] = 1
+            part[card > 0] = 1
         elif share > 0.1:
-            face[card > 0] = _nearest(face, blurred)[card > 0]
+            part[card > 0] = _nearest(part, blurred)[card > 0]
         else:
-            face[card > 0] = 0
+            part[card > 0] = 0
     return face, covered
 
 
-def _paper_like(relative: Relative, core: Mask) -> Mask:
-    """Pixels as light and as grey as a card's own paper."""
-    own = relative.values[core > 0]
+def _paper_like(values: Float32, core: Mask) -> Mask:
+    """Pixels (h, w) of features (h, w, 3) as light and as grey as a card's own paper."""
+    own = values[core > 0]
     white = own[own[:, 0] >= np.quantile(own[:, 0], 0.7)]
-    off = np.abs(relative.values - np.median(white, axis=0).astype(np.float32))
+    off = np.abs(values - np.median(white, axis=0).astype(np.float32))
     return ((off[..., 0] < 0.6) & (off[..., 1] < 0.15) & (off[..., 2] < 0.2)).astype(np.uint8)
 
 
@@ -244,10 +265,13 @@ def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple
 def find_patterns(view: View) -> Found:
     """Find every pattern in one photo, largest first."""
     finder = _Finder(view)
-    relative = relative_to_bench(log_features(finder.linear), finder.hidden)
+    relative = relative_to_bench(log_features(finder.small), finder.hidden)
     first = (~relative.bench & ~finder.hidden).astype(np.uint8)
     first = np.asarray(cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
-    paper = finder.paper(relative)
+    papers = finder.papers(relative)
+    paper = np.zeros(finder.shape, dtype=bool)
+    for card in papers:
+        paper[card.box] |= (card.like | card.core) > 0
     labels, faces, clutter = finder.pieces(first, paper)
     if not faces:
         return Found((), clutter, finder.factor, finder.hidden)
@@ -257,8 +281,8 @@ def find_patterns(view: View) -> Found:
     face = np.asarray(cv2.morphologyEx(face, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
     bench = relative.bench | shadow_like(relative.values, relative.spread)
     stray = (~relative.bench & (face == 0)).astype(np.uint8)
-    face, covered = _fill_cards(finder, relative, face, stray)
-    closed = cv2.morphologyEx(face, cv2.MORPH_CLOSE, _disc(_BITE_MM / finder.mm))
+    face, covered = _fill_cards(papers, finder.mm, face, stray)
+    closed = _closed(face, _BITE_MM / finder.mm)
     face[(closed > 0) & ~bench & ~finder.hidden] = 1
     labels, good, _ = finder.pieces(face, paper)
     regions = []

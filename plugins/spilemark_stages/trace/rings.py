@@ -46,10 +46,15 @@ def right_normals(points: Floats, *, closed: bool) -> Floats:
     return np.stack([t[:, 1], -t[:, 0]], axis=-1)
 
 
-def _window_sum(values: Floats, kernel: Floats, closed: bool) -> Floats:
-    reach = len(kernel) // 2
-    padded = np.pad(values, reach, mode="wrap" if closed else "constant")
-    return np.convolve(padded, kernel[::-1], mode="valid")
+def _window_sums(values: Floats, kernels: Floats, closed: bool) -> Floats:
+    """Sums (N, K) of values (N,) about each sample, weighted by each of kernels (K, W)."""
+    reach = kernels.shape[1] // 2
+    around = np.zeros(len(values) + 2 * reach)
+    around[reach : reach + len(values)] = values
+    if closed:
+        around[:reach] = values[len(values) - reach :]
+        around[reach + len(values) :] = values[:reach]
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(around, 2 * reach + 1) @ kernels.T)
 
 
 def local_fit(
@@ -79,23 +84,21 @@ def local_fit(
     u = np.arange(-half, half + 1) / (half + 1.0)
     taper = (1 - np.abs(u) ** 3) ** 3
     terms = order + 1
-    moment = [_window_sum(weights, taper * u**k, closed) for k in range(2 * order + 1)]
-    right = [_window_sum(weights * values, taper * u**k, closed) for k in range(terms)]
-    noise = [_window_sum(weights**2, taper**2 * u**k, closed) for k in range(2 * order + 1)]
-    normal = np.stack(
-        [np.stack([moment[i + j] for j in range(terms)], -1) for i in range(terms)], -2
-    )
-    spread = np.stack(
-        [np.stack([noise[i + j] for j in range(terms)], -1) for i in range(terms)], -2
-    )
-    enough = _window_sum((weights > 0).astype(float), np.ones_like(u), closed) > terms
+    powers = u ** np.arange(2 * order + 1)[:, None]
+    moment = _window_sums(weights, taper * powers, closed)
+    right = _window_sums(weights * values, taper * powers[:terms], closed)
+    noise = _window_sums(weights**2, taper**2 * powers, closed)
+    which = np.add.outer(np.arange(terms), np.arange(terms))
+    normal, spread = moment[:, which], noise[:, which]
+    counted = _window_sums((weights > 0).astype(float), np.ones((1, len(u))), closed)
+    enough = counted[:, 0] > terms
     normal = np.where(enough[:, None, None], normal, np.eye(terms))
     normal = normal + 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(terms)
     first = np.zeros((len(values), terms, 1))
     first[:, 0] = 1.0
     row = np.linalg.solve(normal, first)[..., 0]
-    fitted = np.einsum("ni,ni->n", row, np.stack(right, axis=-1))
-    variance = np.einsum("ni,nij,nj->n", row, spread, row)
+    fitted = (row * right).sum(axis=1)
+    variance = ((spread @ row[:, :, None])[..., 0] * row).sum(axis=1)
     fitted = np.where(enough, fitted, np.nan)
     return fitted, np.sqrt(np.maximum(variance, 0.0))
 
@@ -124,10 +127,17 @@ def local_scatter(miss: Floats, weights: Floats, reach: float, *, closed: bool) 
     half = max(1, int(reach))
     if closed:
         half = min(half, (len(miss) - 1) // 2)
-    box = np.ones(2 * half + 1)
     use = (weights > 0).astype(float)
-    count = np.maximum(_window_sum(use, box, closed), 1.0)
-    return 1.2533 * _window_sum(np.abs(miss) * use, box, closed) / count
+    sums = _running_sums(np.stack([use, np.abs(miss) * use], axis=-1), half, closed)
+    return 1.2533 * sums[:, 1] / np.maximum(sums[:, 0], 1.0)
+
+
+def _running_sums(values: Floats, half: int, closed: bool) -> Floats:
+    """Sums (N, K) of values (N, K) within ``half`` samples of each."""
+    ends = ((half, half), (0, 0))
+    around = np.pad(values, ends, mode="wrap") if closed else np.pad(values, ends)
+    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(around, axis=0)])
+    return np.asarray(np.maximum(total[2 * half + 1 :] - total[: -2 * half - 1], 0.0))
 
 
 def bridged(values: Floats, *, closed: bool) -> Floats:

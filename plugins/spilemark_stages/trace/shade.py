@@ -14,7 +14,8 @@ import numpy as np
 from spilemark.frames import outward_normals
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Floats, Note, View
-from spilemark_stages.trace.photometry import LUMA_WEIGHTS, LinearPhoto
+from spilemark_stages.light import LUMA_WEIGHTS
+from spilemark_stages.trace.photometry import LinearPhoto
 
 _ASIDE_MM = (3.0, 4.0, 5.0)
 """Face and bench are asked this far inside and outside of the edge, the shade left out."""

@@ -6,6 +6,7 @@ import numpy as np
 
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, PlaneMap
+from spilemark_stages.trace.bridges import bridge
 from spilemark_stages.trace.edgemodel import best_path, grid, place_of
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.profiles import edge_evidence, placed, profiles, reading, stacked
@@ -35,10 +36,11 @@ def snapped(
     mm = pixels_to_plane(ring_px, plane)
     scale = _mm_per_px(ring_px, mm)
     ring = resample(mm, coarse_px * scale, closed=True)
-    ring = resample(blurred_ring(ring, 1.0), 2 * scale, closed=True)
-    for search in (_SEARCH_PX, 0.5 * _SEARCH_PX):
-        ring = _moved(photo, plane, ring, thickness_mm, search, scale)
-    return ring
+    ring = blurred_ring(ring, 1.0)
+    for search, every in ((_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 2)):
+        ring = resample(ring, every * scale, closed=True)
+        ring = _moved(photo, plane, ring, thickness_mm, search, every)
+    return resample(ring, 2 * scale, closed=True)
 
 
 def _mm_per_px(ring_px: Floats, mm: Floats) -> float:
@@ -54,14 +56,17 @@ def _moved(
     ring: Floats,
     thickness_mm: float,
     search: float,
-    scale: float,
+    every: int,
 ) -> Floats:
-    """One pass: each stretch of about 12 px moved to its likeliest place, neighbours agreeing."""
+    """One pass: each stretch of about 12 px moved to its likeliest place, neighbours agreeing.
+
+    ``every`` is the spacing of the ring, px: 4, or a part of it.
+    """
     where = grid(search + 6, _REACH_PX, 1.0, search, 0.5)
     line = placed(ring, right_normals(ring, closed=True), plane, thickness_mm)
     values, inside = profiles(photo, line, np.array(where.samples))
-    stride = 2
-    means, weight = stacked(values, inside, 4, stride, closed=True)
+    stride = 4 // every
+    means, weight = stacked(values, inside, 2 * stride, stride, closed=True)
     how = reading(means, np.array(where.samples), -search - 2.0, search + 4.0)
     evidence = edge_evidence(how, line.wall_px[::stride], where, _COARSE_BLUR_PX)
     evidence[weight < 0.5] = 0.0
@@ -73,4 +78,6 @@ def _moved(
     at = np.arange(len(ring)) / stride
     offsets = np.interp(at, np.arange(len(place)), bridged(fitted, closed=True), period=len(place))
     moved = ring + line.normals_mm * (offsets * line.mm_per_px)[:, None]
-    return resample(moved, 2 * scale, closed=True)
+    # Under a card the coarse ring is a guess in steps: corners must not be found in it.
+    spacing = float(np.median(np.linalg.norm(np.diff(moved, axis=0), axis=1)))
+    return bridge(moved, np.repeat(usable, stride)[: len(moved)], spacing, closed=True)

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from spilemark.records import Bools, Floats
+from spilemark_stages.light import LUMA_WEIGHTS
 from spilemark_stages.trace.edgemodel import MEASURING, best_path, grid, log_evidence, place_of
 from spilemark_stages.trace.hue import hue_evidence, hue_scale, step_middle
-from spilemark_stages.trace.photometry import LUMA_WEIGHTS, Float32, LinearPhoto
+from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.profiles import Placed, profiles, stacked
 
 WHERE = grid(8.0, 12.0, 0.5, 2.6, 0.2)
@@ -189,13 +190,16 @@ def _hue_step(hue: Channel, unlike: Floats, walls: Floats) -> Floats:
 
 
 def best_blur(photo: LinearPhoto, line: Placed, *, closed: bool) -> float:
-    """Blur of the photo (px, one sigma): that which explains its clearest mean profiles best."""
+    """Blur of the photo (px, one sigma): that which explains its clearest mean profiles best.
+
+    ``line`` has a point about every 2.5 px.
+    """
     values, inside = profiles(photo, line, SAMPLES)
-    means, weight = stacked(values, inside, 4, 12, closed=closed)
+    means, weight = stacked(values, inside, 2, 6, closed=closed)
     light, level, span = _light_channel(
         np.zeros((0, len(SAMPLES))), _brightness(means), np.zeros(0, dtype=np.int64)
     )
-    walls = line.wall_px[::12]
+    walls = line.wall_px[::6]
     plain = (weight > 0.9) & (walls < 0.3)
     if plain.sum() < 3:
         plain = weight > 0.5

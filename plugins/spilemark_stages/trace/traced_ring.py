@@ -10,6 +10,7 @@ import shapely
 from spilemark.frames import signed_area
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Bools, Floats, PlaneMap
+from spilemark_stages.trace.bridges import bridge
 from spilemark_stages.trace.corners import (
     Meeting,
     Parabola,
@@ -37,6 +38,8 @@ _LEAST_GAP_MM = 0.8
 """... at least this."""
 _FIT_MM = 9.0
 """Length of edge from which a corner is carried forward."""
+_FIRST_PACE = 2
+"""The first measurement only has to place the base of the next one: fewer profiles do."""
 _PASSES = 3
 """A corner may turn out to be none once its sides are measured, and then is measured across."""
 _SAME_MM = 1.5
@@ -89,12 +92,12 @@ class RingTracer:
         step = SPACING_PX * mm_per_px
         if not self.blur_px:
             line = placed_piece(
-                resample(ring, step, closed=True), self.plane, self.sheet, closed=True
+                resample(ring, 2 * step, closed=True), self.plane, self.sheet, closed=True
             )
             self.blur_px = best_blur(self.photo, line, closed=True)
         gap = max(_LEAST_GAP_MM, _BLUR_GAP * self.blur_px * mm_per_px)
         corners = find_corners(ring, spacing, _FIRST_GAP_MM)
-        pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, step, gap)
+        pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, _FIRST_PACE * step, gap)
         for _ in range(_PASSES):
             ring = _ring_of(pieces, step, open_ends=bool(corners))
             found = find_corners(ring, step, 1.5 * gap)
@@ -146,7 +149,8 @@ class RingTracer:
             _CORRELATED * scatter * np.nan_to_num(gain, nan=1.0), found.stretch_sigma_px * scale
         )
         at = found.line.at_px + found.line.across_px * (shift / scale)[:, None]
-        return _Piece(pixels_to_plane(at, self.plane), np.where(seen, sigma, 1.0), seen)
+        points = bridge(pixels_to_plane(at, self.plane), seen, spacing, closed=closed)
+        return _Piece(points, np.where(seen, sigma, 1.0), seen)
 
 
 def _ring_of(pieces: list[_Piece], step: float, *, open_ends: bool) -> Floats:
