@@ -9,16 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spilemark.errors import UsageError
-from spilemark.shop.feet_inches import format_feet_inches, is_feet_inches, parse_feet_inches
+from spilemark.feet_inches import format_feet_inches, is_feet_inches, parse_feet_inches
 from spilemark.shop.lengths import (
     read_degrees,
-    read_length,
-    read_measured,
     read_signed,
     show_degrees,
     show_doubt,
     show_length,
 )
+from spilemark.units import parse_length, parse_measured
 
 # The notation and 1-3-4, 0-0-1+, 4-1-1+-, 4-1-3 stand on
 # glacierboats.com/tongass/feetincheseighths; mm derived with 25.4 mm an inch (NBS Circular 572).
@@ -74,9 +73,9 @@ def test_what_is_not_feet_inches_eighths(text: str) -> None:
 
 
 def test_lengths_of_every_way_of_writing() -> None:
-    assert read_length("4-1-3+") == 1255.7125
-    assert read_length('3 7/16"') == read_length("3-7/16") == 87.3125
-    assert read_length("87,3") == 87.3
+    assert parse_length("4-1-3+") == 1255.7125
+    assert parse_length('3 7/16"') == parse_length("3-7/16") == 87.3125
+    assert parse_length("87,3") == 87.3
     assert read_signed("-4 mm") == -4.0
     assert read_signed("+1-3-4") == 393.7
     assert not is_feet_inches("3-7/16")
@@ -85,16 +84,18 @@ def test_lengths_of_every_way_of_writing() -> None:
 @pytest.mark.parametrize("text", ["3in 4mm", "2' 3cm", "4-1-3 mm", "12 furlongs", "1-3"])
 def test_mixed_units_are_refused(text: str) -> None:
     with pytest.raises(UsageError, match="is not a length"):
-        read_length(text)
+        parse_length(text)
 
 
 def test_doubt_behind_feet_inches_eighths() -> None:
-    assert read_measured("4-1-1+-").mm == 1248.56875
-    assert read_measured("4-1-1+-").sigma_mm is None
-    assert read_measured("4-1-1+- ± 1mm").sigma_mm == 1.0
-    assert read_measured("4-1-1 ± 1/16").sigma_mm == pytest.approx(1.5875)
-    assert read_measured("4-1-1±0.1").sigma_mm == pytest.approx(2.54)
-    assert read_measured("742.5 +- 0.2").sigma_mm == 0.2
+    assert parse_measured("4-1-1+-").mm == 1248.56875
+    assert parse_measured("4-1-1+-").sigma_mm is None
+    assert parse_measured("4-1-1+- ± 1mm").sigma_mm == 1.0
+    assert parse_measured("4-1-1 ± 1/16").sigma_mm == pytest.approx(1.5875)
+    assert parse_measured("4-1-1±0.1").sigma_mm == pytest.approx(2.54)
+    assert parse_measured("742.5 +- 0.2").sigma_mm == 0.2
+    with pytest.raises(UsageError, match="in two ways"):
+        parse_measured("4-1-1+-1/16")
 
 
 def test_shown_in_the_persons_units() -> None:

@@ -37,6 +37,9 @@ from spilemark.units import (
         ("2' 3", 685.8),
         ("2'-3 5/8\"", 701.675),
         ("1’ 3½”", 393.7),
+        # Notation of glacierboats.com/tongass/feetincheseighths.
+        ("4-1-3+", 1255.7125),
+        ("1-3-4", 393.7),
     ],
 )
 def test_lengths_as_builders_write_them(text: str, mm: float) -> None:
@@ -53,6 +56,22 @@ def test_what_is_no_length(text: str) -> None:
         parse_length(text)
     assert caught.value.exit_code == 2
     assert "3 7/16" in caught.value.todo
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("2' 3cm", "mixes ' and cm"),
+        ("2in 3ft", "mixes in and ft"),
+        ("3mm 1/2in", "mixes mm and in"),
+        ("3-7/16mm", "mixes a fraction and mm"),
+        ("1/2 cm", "mixes a fraction and cm"),
+    ],
+)
+def test_mixed_units_are_named(text: str, words: str) -> None:
+    with pytest.raises(UsageError, match=words) as caught:
+        parse_length(text)
+    assert "one unit" in caught.value.todo
 
 
 @pytest.mark.parametrize(

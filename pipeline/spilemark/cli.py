@@ -18,6 +18,7 @@ from spilemark.commands.demo import demo
 from spilemark.commands.make import make
 from spilemark.commands.plugins import plugins
 from spilemark.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_OUR_BUG, SpilemarkError
+from spilemark.shop_commands import SHOP_COMMANDS
 
 _INTERRUPTED_WORDS = "Stopped by you; nothing was written."
 
@@ -31,11 +32,12 @@ def spilemark() -> None:
     """True-scale templates of hull patterns, from photographs.
 
     Print scale cards, lay them around a cut pattern, photograph it, and get a
-    template at true size; with both sides, also where they differ.
+    template at true size; with both sides, also where they differ. Before that,
+    tell whether the hull is square; after it, bevels and allowances.
     """
 
 
-for command in (cards, make, plugins, check, demo):
+for command in (cards, make, *SHOP_COMMANDS, plugins, check, demo):
     spilemark.add_command(command)
 
 

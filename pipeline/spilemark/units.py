@@ -12,6 +12,7 @@ from fractions import Fraction
 from typing import Literal
 
 from spilemark.errors import UsageError
+from spilemark.feet_inches import is_feet_inches, parse_feet_inches
 
 INCH_MM = 25.4
 _INCH = Fraction(254, 10)
@@ -26,6 +27,7 @@ _UNIT_MM = {
     "ft": 12 * _INCH,
     "'": 12 * _INCH,
 }
+_METRIC = frozenset({"mm", "cm", "m"})
 _INCHES = frozenset({"in", "inch", "inches", '"'})
 _FEET = frozenset({"ft", "'"})
 _SPELLINGS = {
@@ -37,7 +39,7 @@ _NUMBER = re.compile(
     rf"(?:(?P<whole>\d+)[\s-]+)?(?P<top>\d+)/(?P<bottom>\d+)|(?P<decimal>{_DECIMAL})"
 )
 _UNIT = re.compile(r"mm|cm|m|inches|inch|in|ft|\"|'")
-_PLUS_MINUS = re.compile(r"±|\+\s*/?\s*-")
+_PLUS_MINUS = re.compile(r"\+\s*/?\s*-")
 
 Units = Literal["mm", "in"]
 
@@ -55,8 +57,9 @@ class Measured:
 def parse_length(text: str) -> float:
     """Read one length, mm where no unit stands.
 
-    Takes ``3.1``, ``3,1 mm``, ``87.3``, ``31cm``, ``3-7/16``, ``3 7/16"``,
-    ``2' 3 1/2"``.  A fraction without a unit is inches.
+    Takes ``3.1``, ``3,1 mm``, ``87,3``, ``31cm``, ``3-7/16``, ``3 7/16"``,
+    ``2' 3 1/2"``, and feet-inches-eighths such as ``4-1-3+``.  A fraction
+    without a unit is inches.
 
     Raises
     ------
@@ -69,29 +72,41 @@ def parse_length(text: str) -> float:
 def parse_measured(text: str) -> Measured:
     """Read a length with an optional ``±`` (also ``+-`` or ``+/-``): ``3.1mm±0.1``.
 
-    The doubt takes the length's unit where it has none of its own, and counts
-    as one standard deviation.
+    The doubt takes the length's unit where it has none of its own (inches
+    behind feet-inches-eighths), and counts as one standard deviation.  Behind
+    feet-inches-eighths only the sign ± is understood, since ``+-`` there is a
+    sixteenth less a thirty-second.
 
     Raises
     ------
     UsageError
         It is not a length, or the doubt is not above zero.
     """
-    parts = _PLUS_MINUS.split(text, maxsplit=1)
-    try:
-        length = _length(parts[0])
-        if len(parts) == 1:
-            return length
-        doubt = _length(parts[1], bare=_last_unit(parts[0]))
-    except UsageError as error:
-        raise _not_a_length(text) from error
+    parts = [text] if is_feet_inches(text) else _halves(text)
+    if len(parts) == 2 and is_feet_inches(parts[0]) and "±" not in text:
+        raise UsageError(
+            f'"{text}" can be read in two ways: +- behind eighths is a 32nd of an inch.',
+            "Write the doubt with the sign ±: 4-1-3±1/16.",
+        )
+    length = _length(parts[0], whole=text)
+    if len(parts) == 1:
+        return length
+    doubt = _length(parts[1], bare=_last_unit(parts[0]), whole=text)
     if doubt.mm <= 0:
         raise UsageError(f'"{text}" has a doubt of nothing.', "Write for example 3.1mm±0.1.")
     return Measured(length.mm, doubt.mm, length.inches)
 
 
-def _length(text: str, bare: str = "mm") -> Measured:
-    clean = _respell(text)
+def _halves(text: str) -> list[str]:
+    """Length and doubt; where the sign ± stands, it alone parts them."""
+    return text.split("±", 1) if "±" in text else _PLUS_MINUS.split(text, maxsplit=1)
+
+
+def _length(text: str, bare: str = "mm", whole: str = "") -> Measured:
+    """Read one length; ``whole`` is what the person typed, for messages."""
+    if is_feet_inches(text):
+        return Measured(float(parse_feet_inches(text)), None, inches=True)
+    clean, text = _respell(text), whole or text
     total, inches, at = Fraction(0), False, 0
     unit = ""
     while at < len(clean):
@@ -103,12 +118,12 @@ def _length(text: str, bare: str = "mm") -> Measured:
             at += 1
         found = _UNIT.match(clean, at)
         at = found.end() if found else at
-        after_feet = unit in _FEET
-        if unit and not after_feet:
-            raise _not_a_length(text)
+        before, after_feet = unit, unit in _FEET
         unit = found.group() if found else _bare_unit(number, after_feet, bare)
-        if after_feet and unit not in _INCHES:
-            raise _not_a_length(text)
+        if before and not (after_feet and unit in _INCHES):
+            raise _mixed(text, before, unit) if found and unit != before else _not_a_length(text)
+        if number.group("top") and unit in _METRIC:
+            raise _mixed(text, "a fraction", unit)
         inches = inches or unit in _INCHES or unit in _FEET
         total += _value(number, text) * _UNIT_MM[unit]
         while clean[at : at + 1] in (" ", "-"):
@@ -124,6 +139,8 @@ def _bare_unit(number: re.Match[str], after_feet: bool, bare: str) -> str:
 
 
 def _last_unit(text: str) -> str:
+    if is_feet_inches(text):
+        return "in"
     found = _UNIT.findall(_respell(text))
     if found:
         return str(found[-1])
@@ -148,7 +165,15 @@ def _respell(text: str) -> str:
 def _not_a_length(text: str) -> UsageError:
     return UsageError(
         f'"{text}" is not a length.',
-        'Write for example 742.5mm, 74.25cm, 29.25in, 3-7/16 or 3 7/16". No unit means mm.',
+        'Write for example 742.5mm, 74.25cm, 29.25in, 3-7/16, 3 7/16" or 4-1-3 (feet-inches-eighths). '
+        "No unit means mm.",
+    )
+
+
+def _mixed(text: str, one: str, other: str) -> UsageError:
+    return UsageError(
+        f'"{text}" is not a length: it mixes {one} and {other}.',
+        'Give it in one unit, or feet before inches: 742.5mm, 3 7/16", 2\' 3 1/2".',
     )
 
 

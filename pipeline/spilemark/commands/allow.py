@@ -133,15 +133,15 @@ def _router(
         return None, ()
     from spilemark.errors import UsageError
     from spilemark.shop.allowances import bush_offset_mm, router_template
-    from spilemark.shop.lengths import read_length
     from spilemark.shop.part_words import router_lines
+    from spilemark.units import parse_length
 
     if bush is None or cutter is None:
         raise UsageError(
             "A guide bush needs its cutter, and a cutter its bush.",
             "Give both: --bush 30mm --cutter 10mm.",
         )
-    sizes = read_length(bush), read_length(cutter)
+    sizes = parse_length(bush), parse_length(cutter)
     words = router_lines(*sizes, bush_offset_mm(*sizes), show)
     return router_template(finished, *sizes), words
 

@@ -16,8 +16,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from spilemark.errors import UsageError
-from spilemark.shop.lengths import read_degrees, read_length
+from spilemark.shop.lengths import read_degrees
 from spilemark.shop.stations import Stations, read_stations
+from spilemark.units import parse_length
 
 MOST_BEVEL_DEG = 60.0
 """Past this an edge is a scarf, not a bevel: T tan b runs away with every doubt of b."""
@@ -191,7 +192,7 @@ def read_bevel(text: str) -> float:
         )
     rise, on, run = match["size"].partition(" on ")
     size = (
-        bevel_from_rise_deg(read_length(rise), read_length(_like(run, rise)))
+        bevel_from_rise_deg(parse_length(rise), parse_length(_like(run, rise)))
         if on
         else read_degrees(match["size"])
     )

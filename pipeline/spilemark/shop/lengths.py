@@ -6,53 +6,19 @@ import re
 from typing import Literal
 
 from spilemark.errors import UsageError
-from spilemark.shop.feet_inches import format_feet_inches, is_feet_inches, parse_feet_inches
-from spilemark.units import (
-    INCH_MM,
-    Measured,
-    format_inches,
-    format_mm,
-    parse_length,
-    parse_measured,
-)
+from spilemark.feet_inches import format_feet_inches
+from spilemark.units import INCH_MM, format_inches, format_mm, parse_length
 
 Show = Literal["mm", "in", "ft"]
 """Millimetres, inches with fractions, or feet-inches-eighths."""
-
-
-def read_length(text: str) -> float:
-    """Read a length in mm, also as feet-inches-eighths (``4-1-3+``).
-
-    Raises
-    ------
-    UsageError
-        It is not a length.
-    """
-    return float(parse_feet_inches(text)) if is_feet_inches(text) else parse_length(text)
 
 
 def read_signed(text: str) -> float:
     """Read a length in mm that may have a minus before it."""
     clean = text.strip().replace("−", "-")
     if clean.startswith("-"):
-        return -read_length(clean[1:])
-    return read_length(clean.removeprefix("+"))
-
-
-def read_measured(text: str) -> Measured:
-    """Read a length with an optional ``±`` one standard deviation behind it.
-
-    Behind feet-inches-eighths only the sign ± is understood, since ``+-``
-    there is a sixteenth less a thirty-second.
-    """
-    length, mark, doubt = text.partition("±")
-    if not is_feet_inches(length):
-        return parse_measured(text)
-    mm = float(parse_feet_inches(length))
-    if not mark:
-        return Measured(mm, None, inches=True)
-    has_unit = re.search(r"[a-z\"'/]", doubt) is not None
-    return Measured(mm, read_length(doubt if has_unit else f"{doubt} in"), inches=True)
+        return -parse_length(clean[1:])
+    return parse_length(clean.removeprefix("+"))
 
 
 def show_length(mm: float, units: Show = "mm", digits: int = 1) -> str:

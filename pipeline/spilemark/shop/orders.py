@@ -45,13 +45,13 @@ from spilemark.shop.allowances import Allowances, EdgeAllowance, ScribeGap
 from spilemark.shop.bevels import KneeAngles, PatternFace, compound_bevel, read_bevels
 from spilemark.shop.horning import HullTapes
 from spilemark.shop.hull_turn import LineFrom
-from spilemark.shop.lengths import read_degrees, read_length, read_measured
+from spilemark.shop.lengths import read_degrees
 from spilemark.shop.outlines import ShopOutline, SideName
 from spilemark.shop.relief import CornerRelief
 from spilemark.shop.stations import Stations
 from spilemark.shop.tapes import ClassName, Reading, class_sigma_mm
 from spilemark.strict import convert
-from spilemark.units import Measured
+from spilemark.units import Measured, parse_length, parse_measured
 
 Length = str | float
 MIDDLE_SIGMA_MM = 1.0
@@ -242,7 +242,7 @@ def read_scribe(text: str, side: SideName | None = None) -> ScribeGap:
             'starboard, forward, aft, at 120), or "hull edge = 8mm square" for a rolled block.',
         )
     return ScribeGap(
-        edge=edge, gap_mm=read_length(match["gap"]), direction_deg=_direction(match["way"], side)
+        edge=edge, gap_mm=parse_length(match["gap"]), direction_deg=_direction(match["way"], side)
     )
 
 
@@ -257,7 +257,7 @@ def read_relief(text: str) -> CornerRelief:
     corner, rest = _split(text, '"outer corner = 12mm"')
     shape: Literal["clip", "round"] = "round" if rest.endswith("round") else "clip"
     size = rest.removesuffix("round").removesuffix("clip").strip()
-    return CornerRelief(corner=corner, radius_mm=read_length(size), shape=shape)
+    return CornerRelief(corner=corner, radius_mm=parse_length(size), shape=shape)
 
 
 def _direction(way: str, side: SideName | None) -> float | None:
@@ -287,9 +287,9 @@ def _amount(value: Length, what: str) -> tuple[str, float]:
     if isinstance(value, int | float):
         return "", float(value)
     if "=" not in value:
-        return "", read_length(value)
+        return "", parse_length(value)
     edge, rest = _split(value, f'{what} "hull edge = 2mm"')
-    return edge, read_length(rest)
+    return edge, parse_length(rest)
 
 
 def _spread(outline: ShopOutline, rows: Sequence[tuple[str, float]]) -> dict[str, float]:
@@ -315,7 +315,7 @@ def _taped(value: Length, what: str, tape_class: ClassName, where: str) -> Readi
 
 def _read(value: Length, what: str, where: str) -> Measured:
     try:
-        length = read_measured(value if isinstance(value, str) else f"{value} mm")
+        length = parse_measured(value if isinstance(value, str) else f"{value} mm")
     except UsageError as error:
         raise UsageError(f"{where}, {what}: {error.what}", error.todo) from error
     if not 0.0 < length.mm <= _LONGEST_MM:
@@ -331,7 +331,7 @@ def _heights(values: Sequence[Length], where: str) -> tuple[float, float, float]
             f"{where}: {len(values)} heights are given.",
             "Heights are three: stem point, port corner, starboard corner, above one level.",
         )
-    a, b, c = (v if isinstance(v, int | float) else read_length(v) for v in values)
+    a, b, c = (v if isinstance(v, int | float) else parse_length(v) for v in values)
     return float(a), float(b), float(c)
 
 
@@ -342,7 +342,7 @@ def _middle(text: str, where: str) -> Reading:
             f'{where}: the middle "{text}" does not say to which side it stands.',
             'Write for example "5mm starboard": how far the transom\'s middle is off the wire.',
         )
-    off = read_measured(match["off"])
+    off = parse_measured(match["off"])
     sigma = MIDDLE_SIGMA_MM if off.sigma_mm is None else off.sigma_mm
     return Reading(off.mm if match["side"] == "starboard" else -off.mm, sigma)
 
@@ -364,7 +364,7 @@ def _bevels(said: ShopTable, angles: KneeAngles | None) -> tuple[Stations, ...]:
 
 
 def _stock(value: Length, where: str) -> float:
-    mm = float(value) if isinstance(value, int | float) else read_length(value)
+    mm = float(value) if isinstance(value, int | float) else parse_length(value)
     if not 0.1 <= mm <= _THICKEST_MM:
         raise UsageError(
             f"{where}: a stock of {mm:g} mm is not between 0.1 and {_THICKEST_MM:g} mm.",

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from spilemark.errors import UsageError
-from spilemark.shop.lengths import read_length
 from spilemark.shop.outlines import Floats
+from spilemark.units import parse_length
 
 PAST_END_MM = 2.0
 """A station may lie this far past the end of its edge: a tape on a curve is no better."""
@@ -94,5 +94,5 @@ def read_stations(text: str, read_value: Callable[[str], float]) -> Stations:
         raise UsageError(
             f'"{text}": every station needs its distance.', 'Write "hull edge = 0:10, 300:18".'
         )
-    at = tuple(read_length(distance) for distance, _, _ in pairs)
+    at = tuple(parse_length(distance) for distance, _, _ in pairs)
     return Stations(edge.strip(), at, tuple(read_value(value) for _, _, value in pairs))
