@@ -131,7 +131,9 @@ def _latent(x: Floats, arris: float, wall: float, light: float, kind: int, free:
     rows = [-(1 - expected.mean) * light * on_wall, free.face_level * (x < 0)]
     rows.append(free.outer_level * outer)
     if arris > 0:
-        rows.append(free.arris_level * ((x >= -arris) & (x < 0)))
+        # It is of the face's own wood: in other light, not of another colour.
+        own = light if light > 0 else 1.0
+        rows.append(free.arris_level * own * ((x >= -arris) & (x < 0)))
     if wall > 0:
         rows.append((light * expected.spread if light > 0 else free.wall_level) * on_wall)
         scale = light if light > 0 else 1.0

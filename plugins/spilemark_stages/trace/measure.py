@@ -35,6 +35,8 @@ class Offsets:
     line: Placed
     px: Floats
     """(N,) NaN where nothing could be told."""
+    rounded: Floats
+    """(N,) 0..1, see ``Stretches``."""
     stretch_sigma_px: Floats
     """(N,) doubt of the edge's place in the mean profile."""
 
@@ -119,4 +121,9 @@ def offsets(
         shift = (light_weight * shift + hue_weight * by_hue) / total
         usable = usable | hue_usable
     px = np.where(usable, between.blend(found.place_px) + shift, np.nan)
-    return Offsets(line=line, px=px, stretch_sigma_px=between.blend(found.sigma_px))
+    return Offsets(
+        line=line,
+        px=px,
+        rounded=between.blend(found.rounded),
+        stretch_sigma_px=between.blend(found.sigma_px),
+    )

@@ -31,6 +31,8 @@ _GRAIN = 0.02
 less than its noise would allow: neighbouring samples of grain are one."""
 _HUE_STEP_PX = 0.2
 """Doubt of that step: colour is stored at half size."""
+_LIGHTER = 0.4
+"""Log ratio of bench to face from which on the bench is the lighter of the two for sure."""
 _ALIKE = 0.35
 """Log ratio of two sides' light up to which their hues part where their surfaces part."""
 _UNLIKE = 1.5
@@ -80,6 +82,8 @@ class Stretches:
     hue: Channel
     place_px: Floats
     """(M,) edge within the mean profile."""
+    rounded: Floats
+    """(M,) 0..1: how far the round of a broken edge hides its cut (``Sheet.arris_bias_mm``)."""
     sigma_px: Floats
     """(M,)"""
     usable: Bools
@@ -157,7 +161,18 @@ def find_stretches(
     evidence[weight < 0.05] = 0.0
     path = best_path(evidence, 0.2, _STIFFNESS, closed=closed)
     place, sigma = place_of(evidence, path, WHERE.shifts, _REACH_PX)
-    return Stretches(stride, light, hue, place, sigma, usable)
+    return Stretches(stride, light, hue, place, _rounded(near, level), sigma, usable)
+
+
+def _rounded(near: Floats, level: Floats) -> Floats:
+    """How far (M,) a broken edge is seen short of its cut: not at all before a lighter bench.
+
+    Before a darker bench the round, which is darker than the face, passes for
+    bench in part.  Before a lighter one all of the pattern is dark, round and
+    wall too, and ends where the cut is.
+    """
+    lighter = np.log(np.maximum(near, 1e-4) / np.maximum(level, 1e-4))
+    return np.clip(1.0 - lighter / _LIGHTER, 0.0, 1.0)
 
 
 def _hue_channel(

@@ -144,7 +144,7 @@ class RingTracer:
         nearby = _share_near(weights > 0, round(reach / 2), closed=closed)
         seen = np.isfinite(fitted) & (nearby > _HALF_SEEN)
         fitted = np.where(seen, fitted, np.nan)
-        shift = bridged(fitted, closed=closed) + self.sheet.arris_bias_mm * seen
+        shift = bridged(fitted, closed=closed) + self.sheet.arris_bias_mm * found.rounded * seen
         sigma = np.hypot(
             _CORRELATED * scatter * np.nan_to_num(gain, nan=1.0), found.stretch_sigma_px * scale
         )
