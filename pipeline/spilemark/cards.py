@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -43,8 +44,7 @@ class Card:
 
     def crossings_mm(self) -> Floats:
         """Inner chessboard crossings ((columns-1)*(rows-1), 2), row by row, board mm."""
-        x, y = np.meshgrid(np.arange(1, self.columns), np.arange(1, self.rows))
-        return np.asarray(np.stack([x.ravel(), y.ravel()], axis=-1) * self.square_mm)
+        return _crossings(self.columns, self.rows, self.square_mm)
 
     def marker_squares(self) -> tuple[tuple[int, int, int], ...]:
         """(id, column, row) of each coded (white) square."""
@@ -55,6 +55,15 @@ class Card:
     def marker_ids(self) -> range:
         """Ids of the coded squares."""
         return range(self.first_id, self.first_id + self.columns * self.rows // 2)
+
+
+@lru_cache(maxsize=64)
+def _crossings(columns: int, rows: int, square_mm: float) -> Floats:
+    """The same few boards are asked for hundreds of times in one solve."""
+    x, y = np.meshgrid(np.arange(1, columns), np.arange(1, rows))
+    places = np.asarray(np.stack([x.ravel(), y.ravel()], axis=-1) * square_mm)
+    places.flags.writeable = False
+    return places
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

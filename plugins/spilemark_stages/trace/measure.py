@@ -19,13 +19,15 @@ from spilemark_stages.trace.profiles import Placed, placed
 from spilemark_stages.trace.rings import local_scatter, robust_fit
 from spilemark_stages.trace.stretches import SAMPLES, Channel, Sheet, Stretches, find_stretches
 
-SPACING_PX = 1.25
+SPACING_PX = 2.0
 """Distance of profiles along the edge."""
 _REGISTER_PX = 4.5
 """Half-width of the part of a profile that is registered."""
 _FARTHEST_PX = 2.5
 """A shift larger than this is another edge, a splinter or a card."""
 _FLOOR_PX = 0.03
+_NEAR_PX = 10.0
+"""Half-width of the course against which scatter is told, along the edge."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,9 +91,13 @@ def _between(count: int, stretches: int, stride: int, *, closed: bool) -> _Betwe
 
 def _scatter(shift: Floats, usable: Bools, *, closed: bool) -> Floats:
     """Robust local scatter (N,) of shifts about their own smooth course."""
-    fitted, _, weights = robust_fit(shift, usable, 8, closed=closed, floor=_FLOOR_PX, rounds=1)
+    fitted, _, weights = robust_fit(
+        shift, usable, _NEAR_PX / SPACING_PX, closed=closed, floor=_FLOOR_PX, rounds=1
+    )
     miss = np.where(np.isfinite(fitted) & (weights > 0), shift - fitted, 0.0)
-    return np.maximum(local_scatter(miss, weights, 40, closed=closed), _FLOOR_PX)
+    return np.maximum(
+        local_scatter(miss, weights, 5 * _NEAR_PX / SPACING_PX, closed=closed), _FLOOR_PX
+    )
 
 
 def offsets(

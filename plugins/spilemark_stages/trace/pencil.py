@@ -94,8 +94,8 @@ class PencilTracer:
         if chord is None:
             return None
         start, stop = chord
-        for reach in (within_mm, 0.5 * within_mm, 0.4):
-            moved = self._centred(start, stop, max(reach, 0.4))
+        for reach in (max(within_mm, 0.5), 0.4):
+            moved = self._centred(start, stop, reach)
             if moved is None:
                 return None
             start, stop = moved

@@ -108,18 +108,18 @@ def _from_above(
     y = np.arange(0, height + every, every)
     gx, gy = np.meshgrid(origin[0] + x * step, origin[1] - y * step)
     px = plane_to_pixels(np.stack([gx.ravel(), gy.ravel()], axis=-1), plane)
-    grid = px.reshape(len(y), len(x), 2)
+    grid = px.reshape(len(y), len(x), 2).astype(np.float32)
     down, right = _between(height, len(y), every), _between(width, len(x), every).T
     return photo.resampled(
         *(np.asarray(down @ grid[..., k] @ right, dtype=np.float32) for k in (0, 1))
     )
 
 
-def _between(fine: int, coarse: int, every: int) -> Floats:
+def _between(fine: int, coarse: int, every: int) -> Float32:
     """Matrix (fine, coarse) that sets values between every ``every``-th one linearly."""
     at = np.arange(fine) / every
     low = np.minimum(at.astype(np.int64), coarse - 2)
-    out = np.zeros((fine, coarse))
+    out = np.zeros((fine, coarse), dtype=np.float32)
     out[np.arange(fine), low] = 1.0 - (at - low)
     out[np.arange(fine), low + 1] = at - low
     return out
@@ -186,10 +186,10 @@ def find_lines(view: FaceView) -> list[Candidate]:
 
 def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Candidate]:
     """Lines that stand out of their parallels."""
-    table = np.asarray(cv2.blur(table.astype(np.float32), (3, 1)), dtype=np.float64)
+    table = np.asarray(cv2.blur(table.astype(np.float32), (3, 1)))
     hull = cv2.convexHull(cv2.findNonZero(view.inside[::4, ::4].astype(np.uint8)))[:, 0]
     x, y = 4 * hull[:, 0] * view.step_mm, -4 * hull[:, 1] * view.step_mm
-    typical, spread = np.zeros(len(table)), np.ones(len(table))
+    typical, spread = np.zeros(len(table), np.float32), np.ones(len(table), np.float32)
     for k in range(0, len(table), _EACH_ANGLE):
         reach = -np.sin(k * pace) * x + np.cos(k * pace) * y
         first, last = (round((v + size) / view.step_mm) for v in (reach.min(), reach.max()))

@@ -16,16 +16,19 @@ from spilemark_stages.light import LUMA_WEIGHTS, linear_of
 
 Float32 = NDArray[np.float32]
 
-_TILE_BITS = 5
-_TILE = 1 << _TILE_BITS
-_REMAP_ROWS = 16000
+_ROWS = 2000
+"""Profiles that are read in one go: few enough to stay in the processor's cache."""
+
+
+_NO_MAP = np.zeros(0, dtype=np.uint16)
+"""Whole places need no second map."""
 
 
 class LinearPhoto:
-    """Linear light of one photo, worked out tile by tile on demand.
+    """Linear light of one photo, worked out where it is looked at.
 
-    A 12 megapixel photo has its outline on a few hundred tiles; the rest is
-    never converted and its memory never touched.
+    A 12 megapixel photo has its outline on a hundredth of its pixels; the rest
+    is never converted.
 
     Parameters
     ----------
@@ -40,34 +43,40 @@ class LinearPhoto:
         self._covered = covered
         self._factor = factor
         self.height_px, self.width_px, self.channels = self._pixels.shape
-        self._linear = np.zeros(self._pixels.shape, dtype=np.float32)
-        rows, columns = -(-self.height_px // _TILE), -(-self.width_px // _TILE)
-        self._ready = np.zeros((rows, columns), dtype=bool)
 
     def sample(self, points_px: Floats) -> Float32:
         """Linear values (N, M, C) at stored pixels (N, M, 2), between pixels bilinearly.
 
-        Beyond the frame the border pixel is repeated; use :meth:`inside` to
-        know.  The remapper rounds places to 1/32 px: random, under 0.01 px a
-        sample, and averaged away along each profile.
+        Beyond the frame the border pixel is repeated; use :meth:`inside` to know.
         """
-        self._prepare(points_px)
-        maps = np.ascontiguousarray(points_px, dtype=np.float32)
-        parts = [
-            cv2.remap(
-                self._linear,
-                maps[a : a + _REMAP_ROWS, :, 0],
-                maps[a : a + _REMAP_ROWS, :, 1],
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
-            for a in range(0, len(maps), _REMAP_ROWS)
-        ]
+        maps = np.asarray(points_px, dtype=np.float32)
+        parts = [self._bilinear(maps[a : a + _ROWS]) for a in range(0, len(maps), _ROWS)]
         if not parts:
             return np.zeros((0, points_px.shape[1], self.channels), dtype=np.float32)
-        values = np.concatenate(parts)
-        shaped = values.reshape(*points_px.shape[:2], self.channels)
-        return np.asarray(shaped, dtype=np.float32)
+        return np.concatenate(parts)
+
+    def _bilinear(self, maps: Float32) -> Float32:
+        """The four pixels about each point, as light, then their weighted sum.
+
+        Light is interpolated, not code: half-way between two pixels of an edge
+        their codes' mean is darker than their light's.
+        """
+        top = np.array([self.width_px, self.height_px], dtype=np.float32)
+        maps = np.clip(maps, -2.0, top + 1.0)
+        whole = np.floor(maps)
+        right, down = np.moveaxis(maps - whole, -1, 0)
+        corner = whole.astype(np.int16)
+        out = np.zeros((*maps.shape[:2], self.channels), dtype=np.float32)
+        for dx, across in ((0, 1.0 - right), (1, right)):
+            for dy, along in ((0, 1.0 - down), (1, down)):
+                place = corner + np.array([dx, dy], dtype=np.int16)
+                seen = cv2.remap(
+                    self._pixels, place, _NO_MAP, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
+                )
+                light = linear_of(_as_stored(seen, self._pixels).reshape(out.shape))
+                light *= (across * along)[..., None]
+                out += light
+        return out
 
     def resampled(self, x: Float32, y: Float32) -> Float32:
         """Coded brightness (h, w), 0..1, at stored pixels: for looking, not for measuring."""
@@ -98,35 +107,6 @@ class LinearPhoto:
         x = np.clip(small[..., 0], 0, self._covered.shape[1] - 1)
         y = np.clip(small[..., 1], 0, self._covered.shape[0] - 1)
         return self._covered[y, x]
-
-    def _prepare(self, points_px: Floats) -> None:
-        flat = np.asarray(points_px, dtype=np.float32).reshape(-1, 2)
-        wanted = np.zeros(self._ready.size, dtype=bool)
-        # Each sample needs the pixel before and the pixel after it, both ways.
-        first, last = self._tiles(np.floor(flat)), self._tiles(np.floor(flat) + 1)
-        columns = self._ready.shape[1]
-        wanted[first[1] * columns + first[0]] = True
-        spread = np.flatnonzero((first[0] != last[0]) | (first[1] != last[1]))
-        for row, column in ((last[1], first[0]), (first[1], last[0]), (last[1], last[0])):
-            wanted[row[spread] * columns + column[spread]] = True
-        missing = wanted.reshape(self._ready.shape) & ~self._ready
-        steps = np.diff(np.pad(missing, ((0, 0), (1, 1))).astype(np.int8), axis=1)
-        # Neighbours in a row are done in one go.
-        for (row, left), right in zip(
-            np.argwhere(steps > 0), np.argwhere(steps < 0)[:, 1], strict=True
-        ):
-            part = (
-                slice(row * _TILE, (row + 1) * _TILE),
-                slice(left * _TILE, right * _TILE),
-            )
-            self._linear[part] = linear_of(self._pixels[part])
-        self._ready |= missing
-
-    def _tiles(self, whole_px: Float32) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        """Column and row (N,) of the tiles that hold whole pixels (N, 2)."""
-        x = np.clip(whole_px[:, 0], 0, self.width_px - 1).astype(np.int32) >> _TILE_BITS
-        y = np.clip(whole_px[:, 1], 0, self.height_px - 1).astype(np.int32) >> _TILE_BITS
-        return x, y
 
 
 def luma(linear: Float32) -> Float32:

@@ -37,7 +37,7 @@ def snapped(
     scale = _mm_per_px(ring_px, mm)
     ring = resample(mm, coarse_px * scale, closed=True)
     ring = blurred_ring(ring, 1.0)
-    for search, every in ((_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 2)):
+    for search, every in ((_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 4)):
         ring = resample(ring, every * scale, closed=True)
         ring = _moved(photo, plane, ring, thickness_mm, search, every)
     return resample(ring, 2 * scale, closed=True)

@@ -207,14 +207,14 @@ def _hue_step(hue: Channel, unlike: Floats, walls: Floats) -> Floats:
 def best_blur(photo: LinearPhoto, line: Placed, *, closed: bool) -> float:
     """Blur of the photo (px, one sigma): that which explains its clearest mean profiles best.
 
-    ``line`` has a point about every 2.5 px.
+    ``line`` has a point about every 4 px.
     """
     values, inside = profiles(photo, line, SAMPLES)
-    means, weight = stacked(values, inside, 2, 6, closed=closed)
+    means, weight = stacked(values, inside, 1, 4, closed=closed)
     light, level, span = _light_channel(
         np.zeros((0, len(SAMPLES))), _brightness(means), np.zeros(0, dtype=np.int64)
     )
-    walls = line.wall_px[::6]
+    walls = line.wall_px[::4]
     plain = (weight > 0.9) & (walls < 0.3)
     if plain.sum() < 3:
         plain = weight > 0.5

@@ -43,7 +43,7 @@ _FIRST_PACE = 2
 _PASSES = 3
 """A corner may turn out to be none once its sides are measured, and then is measured across."""
 _SAME_MM = 1.5
-_CORRELATED = 1.5
+_CORRELATED = 1.2
 """Neighbouring profiles share pixels: their scatter averages down this much less."""
 _HALF_SEEN = 0.35
 """Share of a point's neighbourhood that must have been usable for it to count as seen."""
