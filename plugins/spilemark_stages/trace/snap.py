@@ -17,6 +17,8 @@ _REACH_PX = 22.0
 _STIFFNESS = 6.0
 """Cost of a jump of one px from one stretch to the next: the samples of a profile are far from
 independent, so their evidence is overstated."""
+_PACE_PX = 1.0
+"""Distance of the places that are tried: the next stage needs no better than half of it."""
 _COARSE_BLUR_PX = 1.2
 """Blur of a mean of profiles that are not yet aligned."""
 
@@ -62,7 +64,7 @@ def _moved(
 
     ``every`` is the spacing of the ring, px: 4, or a part of it.
     """
-    where = grid(search + 6, _REACH_PX, 1.0, search, 0.5)
+    where = grid(search + 6, _REACH_PX, 1.0, search, _PACE_PX)
     line = placed(ring, right_normals(ring, closed=True), plane, thickness_mm)
     values, inside = profiles(photo, line, np.array(where.samples))
     stride = 4 // every
@@ -70,7 +72,7 @@ def _moved(
     how = reading(means, np.array(where.samples), -search - 2.0, search + 4.0)
     evidence = edge_evidence(how, line.wall_px[::stride], where, _COARSE_BLUR_PX)
     evidence[weight < 0.5] = 0.0
-    path = best_path(evidence, 0.5, _STIFFNESS, closed=True)
+    path = best_path(evidence, _PACE_PX, _STIFFNESS, closed=True)
     place, _ = place_of(evidence, path, where.shifts, 1.0)
     place[weight < 0.5] = np.nan
     usable = np.isfinite(place)
