@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from pathlib import Path
 
 import pytest
 from shop_zoo import knee, rectangle
@@ -11,13 +12,13 @@ from shop_zoo import knee, rectangle
 from spilemark.errors import UsageError
 from spilemark.shop import orders
 from spilemark.shop.bevels import kind
-from spilemark.shop.orders import hull_order, read_relief, read_scribe, shop_order
+from spilemark.shop.orders import hull_order, read_relief, read_scribe, rooted, shop_order
 from spilemark.shop.tapes import class_sigma_mm
 
 TAPES = {"port_diagonal": "4049.9 mm", "starboard_diagonal": 4039.6, "breadth": "47 1/4 in"}
 
 
-def test_the_example_of_the_page_is_understood() -> None:
+def test_the_example_of_the_page_is_understood(tmp_path: Path) -> None:
     assert orders.__doc__ is not None
     text = orders.__doc__.split("In a job file::")[1].split("A number without")[0]
     table = tomllib.loads(re.sub(r"^    ", "", text, flags=re.MULTILINE))
@@ -25,6 +26,9 @@ def test_the_example_of_the_page_is_understood() -> None:
     assert (hull.tapes.port.mm, hull.tapes.heights_mm) == (4049.9, (300.0, 0.0, 0.0))
     assert (hull.tapes.middle.mm, hull.support) == (5.0, "upside down on three trestles")  # type: ignore[union-attr]
     assert str(hull.date) == "2026-05-14"
+    assert rooted(table["shop"], Path("jobs"))["fitted"] == "jobs/../knee/fitted.toml"
+    (tmp_path / "fitted.toml").write_text("schema = 1")
+    table["shop"]["fitted"] = str(tmp_path / "fitted.toml")
     shop = shop_order(table["shop"], "port")
     assert shop.stock_mm == 18.0
     assert [s.edge for s in shop.bevels] == ["hull edge", "transom edge"]

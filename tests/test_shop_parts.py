@@ -18,15 +18,8 @@ from spilemark.shop.allowances import cut_lines
 from spilemark.shop.horning import horn
 from spilemark.shop.hull_turn import HullShare
 from spilemark.shop.orders import hull_order, shop_order
-from spilemark.shop_parts import (
-    card_table,
-    cut_notes,
-    cut_sheet,
-    hull_beside,
-    hull_table,
-    hull_words,
-    part_of,
-)
+from spilemark.shop_job import hull_beside, part_of
+from spilemark.shop_parts import card_table, cut_notes, cut_sheet, hull_table, hull_words
 
 SCALE = ScaleStatement(
     basis=ScaleBasis.TAPED, words="taped A-H 742.5 mm", sigma_relative=1e-4, print_scale=(1.0, 1.0)

@@ -8,6 +8,8 @@
                        trace (each set) <-----+
                          |
                        register (each pattern) -> mirror (starboard) -> compare
+                                                                          |
+                                                        hull, bevels, allowances
 
 With one side there is no comparison, never a zero one.  What the job draws and
 writes is ``spilemark.outputs``'s part.
@@ -36,6 +38,7 @@ from spilemark.records import (
     Survey,
 )
 from spilemark.results import ARMS, JobRequest, JobResult
+from spilemark.shop_job import ShopResult, shop_sums
 
 Progress = Callable[[str], None]
 
@@ -85,6 +88,7 @@ class _Run:
         outlines = {arm: self.outlines(survey, arm) for arm in photos}
         patterns = self.patterns(outlines)
         comparison = self.comparison(patterns)
+        shop = self.shop(survey, patterns, comparison)
         return JobResult(
             facts=request.facts,
             card_set=request.card_set,
@@ -97,6 +101,7 @@ class _Run:
             versions=self.versions(),
             options=self.options(),
             timings_s=self.timings,
+            shop=shop,
         )
 
     def photos(self) -> dict[str, tuple[StraightPhoto, ...]]:
@@ -158,6 +163,21 @@ class _Run:
             job=self.request.facts,
         )
         return comparison
+
+    def shop(
+        self,
+        survey: Survey,
+        patterns: dict[Side, RegisteredPattern],
+        comparison: SideComparison | None,
+    ) -> ShopResult:
+        if not self.request.shop:
+            return ShopResult()
+        self.progress("hull, bevels and allowances")
+        result, notes = shop_sums(
+            self.request.shop, patterns, comparison, self.request.facts, survey.scale
+        )
+        self.notes.extend(notes)
+        return result
 
     def do(self, stage: str, **arguments: Any) -> Any:
         """Run one stage in the plug-in that the recipe names, and let the observers look."""

@@ -50,7 +50,9 @@ def plan_job(order: JobOrder, *, force: bool) -> Plan:
     _check_distances(order, card_set)
     recipe = read_recipe(order.recipe) if order.recipe else standard_recipe()
     return Plan(
-        request=JobRequest(facts=order.facts, photos=order.photos, card_set=card_set),
+        request=JobRequest(
+            facts=order.facts, photos=order.photos, card_set=card_set, shop=order.shop
+        ),
         kitchen=prepare(recipe),
         folder=order.out,
         force=force,

@@ -28,6 +28,9 @@ so both have one meaning and one check.  The whole of a job file::
     [edge_names]                           # call an edge by the builder's name
     "edge 1" = "hull edge"
 
+The tables ``[hull]`` (three tapes of the hull) and ``[shop]`` (stock, bevels,
+allowances) are told in ``spilemark.shop.orders``.
+
 Paths are relative to the job file.  A length is a number in mm or a text with
 its unit.  What follows ± is one standard deviation.  With [both], the tables
 [port] and [starboard] may hold a line, a forward point and a face, in px of the
@@ -40,7 +43,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -49,6 +52,8 @@ import msgspec
 from spilemark.errors import UsageError
 from spilemark.records import JobFacts
 from spilemark.results import ARMS
+from spilemark.shop.orders import rooted as rooted_shop
+from spilemark.shop_job import ShopRequest, shop_request
 from spilemark.strict import check_keys, convert, read_toml
 from spilemark.units import INCH_MM, Measured, parse_measured
 
@@ -99,6 +104,7 @@ class JobOrder:
     cards: Path | None
     recipe: Path | None
     out: Path | None
+    shop: ShopRequest = field(default_factory=ShopRequest)
 
 
 def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
@@ -125,7 +131,7 @@ def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
 
 def order_from(table: dict[str, Any], where: str) -> JobOrder:
     """Check a job given as a table; see the module for its keys, and raises as :func:`read_order`."""
-    tables = (*ARMS, "edge_names")
+    tables = (*ARMS, "edge_names", "hull", "shop")
     known = (*_Sheet.__struct_fields__, *tables)
     check_keys(table, known, where)
     sheet = convert({k: v for k, v in table.items() if k not in tables}, _Sheet, where)
@@ -138,6 +144,9 @@ def order_from(table: dict[str, Any], where: str) -> JobOrder:
         cards=_path(sheet.cards),
         recipe=_path(sheet.recipe),
         out=_path(sheet.out),
+        shop=shop_request(
+            _table(table, "hull", where), _table(table, "shop", where), photos.keys(), where
+        ),
     )
 
 
@@ -170,6 +179,8 @@ def _rooted(table: dict[str, Any], folder: Path) -> dict[str, Any]:
         if isinstance(inner, dict) and isinstance(inner.get("photos"), list):
             photos = [str(folder / p) if isinstance(p, str) else p for p in inner["photos"]]
             rooted[arm] = {**inner, "photos": photos}
+    if isinstance(rooted.get("shop"), dict):
+        rooted["shop"] = rooted_shop(rooted["shop"], folder)
     return rooted
 
 

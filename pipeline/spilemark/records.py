@@ -547,7 +547,11 @@ class Stroke:
     cubic Bezier; each begins where the one before ended.
     """
 
-    style: Literal["outline", "hole", "centreline", "mark", "guessed", "check", "label", "other"]
+    style: Literal[
+        "outline", "hole", "centreline", "mark", "guessed", "check", "label", "other",
+        "finished", "second-face", "cutting",
+    ]  # fmt: skip
+    """"outline" is the pattern as measured; the last three are what bevels and allowances make of it."""
     segments: tuple[Floats, ...]
     closed: bool
     name: str = ""

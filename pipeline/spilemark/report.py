@@ -27,6 +27,7 @@ from spilemark.records import (
     View,
 )
 from spilemark.results import JobResult
+from spilemark.shop_parts import shop_table
 from spilemark.template import curve_tolerance, straight_ends
 from spilemark.uncertainty import budget, u95_datum, u95_fit
 from spilemark.wording import CAUTIONS, doubt_of, doubt_words
@@ -62,6 +63,7 @@ def report(result: JobResult) -> dict[str, Any]:
         "job": _job(result.facts),
         "patterns": {str(side): _pattern(p, result) for side, p in result.patterns.items()},
         "comparison": None if result.comparison is None else _comparison(result.comparison),
+        "shop": shop_table(result.shop, result.facts),
         "cards": _cards(result),
         "notes": [_note(note) for note in result.notes],
         "cautions": list(CAUTIONS),

@@ -16,6 +16,7 @@ from spilemark.records import (
     StraightPhoto,
     Survey,
 )
+from spilemark.shop_job import ShopRequest, ShopResult
 
 ARMS: tuple[str, ...] = ("port", "starboard", "single", "both")
 """Sets of photos, in the order in which they are worked: each shows patterns lying still."""
@@ -29,6 +30,7 @@ class JobRequest:
     photos: dict[str, tuple[Path, ...]]
     """By arm, see ``ARMS``; each arm named here has at least one photo."""
     card_set: CardSet
+    shop: ShopRequest = field(default_factory=ShopRequest)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,6 +56,9 @@ class JobResult:
     """"<stage>: <plug-in>" to the options it ran with."""
     timings_s: dict[str, float] = field(default_factory=dict)
     """Seconds by stage; kept out of the files, so that equal input gives equal bytes."""
+
+    shop: ShopResult = field(default_factory=ShopResult)
+    """What was reckoned for the bench; empty where nothing was asked."""
 
     @property
     def scale_is_nominal(self) -> bool:

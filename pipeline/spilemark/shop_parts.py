@@ -1,8 +1,4 @@
-"""From a measured job to the shop sums: its patterns as parts, its sheets, its words.
-
-The sums themselves (``spilemark.shop``) know nothing of photographs; here they
-meet what was measured.
-"""
+"""The shop sums of a job as words, as sheets and as plain data."""
 
 from __future__ import annotations
 
@@ -11,28 +7,26 @@ from typing import Any
 
 from spilemark import wording
 from spilemark.ink import Sheet
-from spilemark.records import JobFacts, RegisteredPattern, ScaleStatement, SideComparison
+from spilemark.records import JobFacts
 from spilemark.shop.allowances import CutLines
 from spilemark.shop.faces import CardRow, FaceLines, bevel_card
 from spilemark.shop.files import Part
 from spilemark.shop.horning import Horning
 from spilemark.shop.horning_words import against_patterns, horning_lines
-from spilemark.shop.hull_turn import (
-    HullAgainstPatterns,
-    LineFrom,
-    hull_against_corners,
-    hull_against_turn,
-)
+from spilemark.shop.hull_turn import HullAgainstPatterns
 from spilemark.shop.lengths import Show
 from spilemark.shop.orders import HullOrder, ShopOrder
-from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outline
+from spilemark.shop.outlines import ShopOutline
 from spilemark.shop.part_words import (
     CARD_HEAD,
     allowance_lines,
     card_cells,
     card_notes,
+    compound_lines,
     outgrown_lines,
+    planed_lines,
 )
+from spilemark.shop_job import PartShop, ShopResult
 from spilemark.shop_sheet import (
     cutting_line,
     finished_line,
@@ -44,54 +38,6 @@ from spilemark.shop_sheet import (
 )
 
 _ALWAYS = (wording.HULL, wording.STRUCTURE, wording.DUST)
-
-
-def part_of(pattern: RegisteredPattern, facts: JobFacts, scale: ScaleStatement) -> Part:
-    """Take a registered pattern to the bench: its outline by named edges, and what is known of it.
-
-    Raises
-    ------
-    UsageError
-        The outline crosses itself.
-    """
-    outline, ring = pattern.outline, pattern.outline.ring
-    side: SideName = str(pattern.side)  # type: ignore[assignment]
-    words = wording.fixed_words(wording.doubt_of(pattern).shape_mm, facts)
-    return Part(
-        outline=make_outline(
-            ring.points_mm,
-            [ShopEdge(name=e.name, start=e.start, stop=e.stop) for e in outline.edges],
-            corners={c.name or f"corner {k + 1}": c.index for k, c in enumerate(outline.corners)},
-            holes_mm=[hole.points_mm for hole in outline.of_role("hole")],
-            side=side,
-            name=" ".join(w for w in (facts.part, "" if side == "single" else side) if w) or side,
-        ),
-        boat=facts.boat,
-        part=facts.part,
-        date=facts.date.isoformat() if facts.date else "",
-        units=facts.units,
-        scale=str(scale.basis),
-        doubt=words,
-    )
-
-
-def hull_beside(
-    hull: Horning, comparison: SideComparison, line_from: LineFrom = "centreline"
-) -> tuple[tuple[str, HullAgainstPatterns], ...]:
-    """Set a hull beside a comparison: what is compared, and how much of it the hull explains."""
-    found = [
-        (
-            f"angle at the {corner.name.removesuffix(' corner')} corner",
-            hull_against_corners(hull, corner.port_deg, corner.starboard_deg, corner.u95_deg),
-        )
-        for corner in comparison.corners
-        if corner.name in ("outer", "outer corner")
-    ]
-    if comparison.alignments and comparison.alignments[0].datum == "centreline":
-        rigid = comparison.rigid
-        turn = hull_against_turn(hull, rigid.turn_deg, rigid.turn_u95_deg, line_from)
-        found.append(("turn", turn))
-    return tuple(found)
 
 
 def hull_words(
@@ -209,6 +155,7 @@ def cut_notes(
     """What was allowed for, and what to mind."""
     told = allowance_lines(order.allowances(part.outline), units)
     return [
+        *planed_lines(order.planed, units),
         *(told or ("No allowance is given: finished and cutting line are one.",)),
         *outgrown_lines(lines, units),
         *router,
@@ -224,6 +171,8 @@ def cut_sheet(
     notes: Sequence[str],
     units: Show = "mm",
     template: ShopOutline | None = None,
+    *,
+    card_notes_too: bool = True,
 ) -> Sheet:
     """Finished line, far face, cutting line and bevel card of a part at true size."""
     drawn = [finished_line(lines.finished)]
@@ -231,18 +180,106 @@ def cut_sheet(
         drawn.append(second_face_line(lines.second_face))
     if order.saw or order.plane or order.bevels:
         drawn.append(cutting_line(lines.cutting))
-    if order.scribes or order.glue:
+    if order.scribes or order.glue or order.planed:
         drawn.append(pattern_line(lines.pattern))
     if template is not None:
         drawn.append(router_line(template))
     card = bevel_card(part.outline, order.stock_mm or 0.0, order.bevels) if order.bevels else ()
-    more = card_notes(card, order.pattern_on) if card else ()
+    more = card_notes(card, order.pattern_on) if card and card_notes_too else ()
     return part_sheet(
         _title(part, "cutting"),
         drawn,
         cells=card_rows(card, units),
         notes=[wording.CHECK_BARS, *notes, *more],
     )
+
+
+def hull_lines(result: ShopResult, units: Show = "mm") -> tuple[str, ...]:
+    """All that the horning of a job says; empty where no hull was taped."""
+    hull = result.hull
+    return () if hull is None else hull_words(hull.order, hull.horning, hull.beside, units)
+
+
+def part_lines(found: PartShop, units: Show = "mm") -> list[str]:
+    """All that stands with the lines of one part, its doubt and cautions among it."""
+    compound = (
+        () if found.compound is None else compound_lines(found.compound, found.order.pattern_on)
+    )
+    more = card_notes(found.card, found.order.pattern_on) if found.card else ()
+    return [*compound, *cut_notes(found.part, found.order, found.lines, (), units), *more]
+
+
+def part_sheet_of(found: PartShop, units: Show = "mm") -> Sheet:
+    """The lines of one part of a job at true size, with bevel card, allowances and cautions."""
+    return cut_sheet(
+        found.part, found.order, found.lines, part_lines(found, units), units, card_notes_too=False
+    )
+
+
+def shop_table(result: ShopResult, facts: JobFacts) -> dict[str, Any] | None:
+    """The shop sums of a job as plain data, for a report; None where nothing was asked."""
+    if not result:
+        return None
+    hull = result.hull
+    return {
+        "hull": None
+        if hull is None
+        else hull_table(hull.order, hull.horning, hull.beside, hull_lines(result, facts.units)),
+        "parts": {str(side): _part_table(p, facts.units) for side, p in result.parts.items()},
+        "left_out": [str(side) for side in result.left_out],
+    }
+
+
+def _part_table(found: PartShop, units: Show) -> dict[str, Any]:
+    order, lines, compound = found.order, found.lines, found.compound
+    return {
+        "stock_mm": order.stock_mm,
+        "pattern_on": order.pattern_on,
+        "compound": None
+        if compound is None
+        else {
+            "corner_deg": compound.corner_deg,
+            "side_deg": compound.side_deg,
+            "transom_deg": compound.transom_deg,
+            "true_corner_deg": compound.true_corner_deg,
+        },
+        "bevel_card": card_table(found.card),
+        "edges": [
+            {
+                "edge": row.edge,
+                "saw_mm": row.saw_mm,
+                "plane_off_mm": row.plane_off_mm,
+                "glue_gap_mm": row.glue_gap_mm,
+            }
+            for row in found.allowances.edges
+        ],
+        "scribes": [
+            {"edge": s.edge, "gap_mm": s.gap_mm, "direction_deg": s.direction_deg}
+            for s in order.scribes
+        ],
+        "reliefs": [
+            {"corner": r.corner, "radius_mm": r.radius_mm, "shape": r.shape} for r in order.reliefs
+        ],
+        "planed": [
+            {
+                "edge": p.off.edge,
+                "at_mm": [*p.off.at_mm],
+                "off_mm": [*p.off.values],
+                "date": p.date,
+                "note": p.note,
+            }
+            for p in order.planed
+        ],
+        "finished_mm": _ring(lines.finished),
+        "second_face_mm": _ring(lines.second_face),
+        "cutting_mm": _ring(lines.cutting),
+        "words": part_lines(found, units),
+    }
+
+
+def _ring(outline: ShopOutline | None) -> list[list[float]] | None:
+    # Adding zero turns -0.0 into 0.0.
+    return None if outline is None else (outline.points_mm.round(4) + 0.0).tolist()
 
 
 def _title(part: Part, what: str) -> str:

@@ -8,6 +8,7 @@ import unicodedata
 from spilemark import wording
 from spilemark.records import JobFacts, Note, RegisteredPattern, SideComparison
 from spilemark.results import JobResult
+from spilemark.shop.horning_words import advice, against_patterns, finding
 from spilemark.uncertainty import budget
 from spilemark.units import format_length
 
@@ -59,6 +60,7 @@ def summary_lines(result: JobResult) -> list[str]:
     lines.append("")
     for pattern in result.patterns.values():
         lines += _pattern_lines(pattern, result)
+    lines += _shop(result)
     lines.append("")
     lines += _wrap(wording.scale_words(result.survey.scale))
     if result.scale_is_nominal:
@@ -77,6 +79,32 @@ def summary_lines(result: JobResult) -> list[str]:
 def summary_text(result: JobResult) -> str:
     """The lines of :func:`summary_lines` as one text."""
     return "\n".join(summary_lines(result))
+
+
+def _shop(result: JobResult) -> list[str]:
+    """The hull and what was drawn for the bench, in short; all of it stands in the report."""
+    lines: list[str] = []
+    hull, units = result.shop.hull, result.facts.units
+    if hull is not None:
+        said = (
+            *finding(hull.horning, units),
+            *(
+                against_patterns(b, what, fixed=hull.order.fixed)
+                for what, b in sorted(hull.beside, key=lambda p: p[1].found_u95_deg)[:1]
+            ),
+            *advice(hull.horning, units, fixed=hull.order.fixed),
+        )
+        lines += ["", "Hull:", *(row for text in said for row in _wrap(text, "    ", "  - "))]
+        lines += _wrap(
+            "Not seen by three tapes: a transom that is also shifted, and twist. Check its middle "
+            "on the centreline; sight two winding sticks.",
+            "    ",
+            "  - ",
+        )
+    if result.shop.parts:
+        sides = " and ".join(str(side) for side in result.shop.parts)
+        lines += ["", *_wrap(f"Bevels and allowances are drawn on the templates of {sides}.")]
+    return lines
 
 
 def _one_part(answer: bool | None) -> str:

@@ -27,8 +27,10 @@ from spilemark.records import (
     Template,
 )
 from spilemark.results import JobResult
+from spilemark.shop_job import PartShop
 from spilemark.template_block import LEAST_WIDTH_MM, sheet_block
 from spilemark.template_part import letter_part, line_stroke
+from spilemark.template_shop import ShopDrawing, shop_drawing, shop_legend
 
 CURVE_TOLERANCE_MM = 0.05
 _SCATTERS = 2.5
@@ -51,8 +53,14 @@ def build_templates(result: JobResult) -> tuple[Template, ...]:
         },
     }
     return tuple(
-        build_template(pattern, result.facts, result.survey.scale, provenance)
-        for pattern in result.patterns.values()
+        build_template(
+            pattern,
+            result.facts,
+            result.survey.scale,
+            provenance,
+            shop=result.shop.parts.get(side),
+        )
+        for side, pattern in result.patterns.items()
     )
 
 
@@ -63,6 +71,7 @@ def build_template(
     provenance: dict[str, str] | None = None,
     *,
     tolerance_mm: float = CURVE_TOLERANCE_MM,
+    shop: PartShop | None = None,
 ) -> Template:
     """Draw one pattern.
 
@@ -77,6 +86,8 @@ def build_template(
         Largest distance of drawn curves from measured points.  Where the
         points' own random error is large, ``curve_tolerance`` widens it; the
         template states the one that holds.
+    shop : PartShop, optional
+        Bevels and allowances to draw as well.
     """
     outline = pattern.outline
     allowed = curve_tolerance(outline.ring, tolerance_mm)
@@ -89,9 +100,10 @@ def build_template(
     lines = [_centreline(line) for line in outline.of_role("centreline")]
     lines += [_as_measured(line, "mark") for line in outline.of_role("mark")]
     lines += [t for line in outline.of_role("centreline") for t in _edge_ticks(line, outline.ring)]
-    on_part, part_words = letter_part(pattern, facts)
+    drawing = ShopDrawing() if shop is None else shop_drawing(shop, stated)
+    on_part, part_words = letter_part(pattern, facts, drawing.lines)
 
-    points = outline.ring.points_mm
+    points = np.concatenate([outline.ring.points_mm, drawing.extent])
     low, high = points.min(axis=0), points.max(axis=0)
     width = max(float(high[0] - low[0]), LEAST_WIDTH_MM)
     left = float((low[0] + high[0] - width) / 2)
@@ -106,6 +118,12 @@ def build_template(
         curve_tolerance_mm=stated,
     )
     bottom = top_of_block - block.height_mm
+    legend: tuple[tuple[Stroke, ...], tuple[Label, ...], float] = ((), (), 0.0)
+    if shop is not None:
+        legend = shop_legend(
+            shop, drawing, facts.units, left_mm=left, top_mm=bottom - 2.0, width_mm=width
+        )
+        bottom -= legend[2] + 2.0
     return Template(
         name=str(pattern.side),
         title=", ".join(n for n in (facts.boat, facts.part, wording.SIDE_WORDS[pattern.side]) if n),
@@ -113,8 +131,8 @@ def build_template(
         bottom_mm=bottom - _MARGIN_MM,
         width_mm=width + 2 * _MARGIN_MM,
         height_mm=float(high[1]) - bottom + 2 * _MARGIN_MM,
-        strokes=(*rings, *unseen, *lines, *on_part, *block.strokes),
-        labels=(*part_words, *unseen_words, *block.labels),
+        strokes=(*rings, *unseen, *lines, *drawing.strokes, *on_part, *block.strokes, *legend[0]),
+        labels=(*part_words, *unseen_words, *drawing.labels, *block.labels, *legend[1]),
         curve_tolerance_mm=stated,
         provenance=dict(provenance or {}),
         pattern=pattern,

@@ -28,6 +28,8 @@ _ARROW_MM = (70.0, 18.0)
 _CLEAR_MM = 3.0
 _EDGE_NAME_MM = (4.0, 3.2)
 _EDGE_CLEAR_MM = 2.0
+_DEEPER_MM = (0.0, 4.0, 9.0)
+"""How much farther in a name may stand where lines run along the edge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,17 +47,17 @@ class _Line:
 
 
 def letter_part(
-    pattern: RegisteredPattern, facts: JobFacts
+    pattern: RegisteredPattern, facts: JobFacts, drawn: tuple[Floats, ...] = ()
 ) -> tuple[tuple[Stroke, ...], tuple[Label, ...]]:
-    """Words and arrows on the wood, clear of its edge, holes and lines.
+    """Words and arrows on the wood, clear of its edge, holes and lines, and of what else is drawn.
 
     As large as the wood lets them be, upright if there is room, else turned;
     what finds no room is left out, and stands below the part only.
     """
-    room = _room(pattern, 0.0)
+    room = _room(pattern, drawn, 0.0)
     strokes: list[Stroke] = []
     labels: list[Label] = []
-    block = _side_block(pattern, facts, room)
+    block = _side_block(pattern, facts, drawn, room)
     if block is not None:
         strokes += block[0]
         labels += block[1]
@@ -83,13 +85,13 @@ def arrow(tip: tuple[float, float], length_mm: float) -> list[Stroke]:
     ]
 
 
-def _room(pattern: RegisteredPattern, turn_deg: float) -> Room:
+def _room(pattern: RegisteredPattern, drawn: tuple[Floats, ...], turn_deg: float) -> Room:
     outline = pattern.outline
     lines = [*outline.of_role("centreline"), *outline.of_role("mark")]
     return Room(
         outline.ring.points_mm,
         [hole.points_mm for hole in outline.of_role("hole")],
-        [line.points_mm for line in lines],
+        [*(line.points_mm for line in lines), *(np.concatenate([p, p[:1]]) for p in drawn)],
         clear_mm=_CLEAR_MM,
         turn_deg=turn_deg,
     )
@@ -119,12 +121,12 @@ def _extent(lines: list[_Line]) -> tuple[float, float]:
 
 
 def _side_block(
-    pattern: RegisteredPattern, facts: JobFacts, upright: Room
+    pattern: RegisteredPattern, facts: JobFacts, drawn: tuple[Floats, ...], upright: Room
 ) -> tuple[list[Stroke], list[Label], tuple[float, float]] | None:
     """The words, where and how large they stand best, and the middle of their place."""
     best: tuple[float, float, tuple[float, float], float] | None = None
     for turn in (0.0, *_directions(pattern)):
-        room = upright if turn == 0.0 else _room(pattern, turn)
+        room = upright if turn == 0.0 else _room(pattern, drawn, turn)
         found = _largest(pattern, facts, room)
         if found is None:
             continue
@@ -270,11 +272,11 @@ def _edge_name(ring: Floats, normals: Floats, edge: Edge, room: Room) -> Label |
         width = text_width_mm(Words(text=edge.name, at=(0, 0), size_mm=size))
         if width > 0.8 * edge.length_mm:
             continue
-        for share in (0.5, 0.35, 0.65, 0.2, 0.8):
+        for deeper, share in itertools.product(_DEEPER_MM, (0.5, 0.35, 0.65, 0.2, 0.8)):
             at = span[int(share * (len(span) - 1))]
             normal = normals[at]
             turn = _readable(math.degrees(math.atan2(normal[0], -normal[1])))
-            inwards = _CLEAR_MM + _EDGE_CLEAR_MM + 0.5 * size
+            inwards = _CLEAR_MM + _EDGE_CLEAR_MM + 0.5 * size + deeper
             middle = ring[at] - inwards * normal
             area = rectangle((float(middle[0]), float(middle[1])), width, 1.1 * size, turn)
             if room.is_free(area):

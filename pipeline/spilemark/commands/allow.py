@@ -109,6 +109,7 @@ def allow(
         order.allowances(part.outline),
         thickness_mm=order.stock_mm,
         bevels=order.bevels,
+        planed=order.planed,
     )
     show = shown_in(units, part)
     template, router = _router(lines.finished, bush, cutter, show)

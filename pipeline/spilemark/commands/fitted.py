@@ -74,8 +74,10 @@ def fitted(
     """Record what was planed off when a part was fitted.
 
     PATTERN is a results folder, its report.json or an outline file; the record
-    (fitted.toml) is kept beside it and added to. The next pattern of the class
-    starts from it: spilemark bevel and allow take the file that --next writes.
+    (fitted.toml) is kept beside it and added to. Amounts count from the finished
+    line: what was left on for the plane is not among them. The next pattern of
+    the class starts from it: name it as fitted in the table [shop] of the next
+    job, or give bevel and allow the file that --next writes.
     """
     from spilemark.shop.files import read_part, write_outline
     from spilemark.shop.fitted import next_pattern

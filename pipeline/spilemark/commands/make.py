@@ -196,7 +196,8 @@ def run(
     click.echo(f"\nFiles in {plan.folder}:", err=as_json)
     for path in files:
         click.echo(f"  {path.name}", err=as_json)
-    return EXIT_BELOW_LIMIT if result.scale_is_nominal else EXIT_DONE
+    below = result.scale_is_nominal or result.shop.left_out
+    return EXIT_BELOW_LIMIT if below else EXIT_DONE
 
 
 def _progress(words: str) -> None:

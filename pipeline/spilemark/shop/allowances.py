@@ -1,7 +1,8 @@
 """What is left on or taken off by named edge, between the pattern and the saw.
 
 Three lines are kept apart: the *pattern* as it was taken, the *finished* line
-(scribe gap undone, glue gap taken off, corner relieved) and the *cutting* line
+(scribe gap undone, less what was planed off the last part of the class, glue gap
+taken off, corner relieved) and the *cutting* line
 (larger outline of both faces, with room for the saw and the plane).
 """
 
@@ -16,6 +17,7 @@ import numpy as np
 
 from spilemark.errors import UsageError
 from spilemark.shop.faces import POINTS_MM, FaceLines, face_lines
+from spilemark.shop.fitted import Planed, less_planed
 from spilemark.shop.offsets import EdgeMove, densified, move_edges
 from spilemark.shop.outlines import Floats, ShopOutline
 from spilemark.shop.relief import CornerRelief, relieved
@@ -78,6 +80,7 @@ def cut_lines(
     *,
     thickness_mm: float | None = None,
     bevels: Sequence[Stations] = (),
+    planed: Sequence[Planed] = (),
 ) -> CutLines:
     """Work out the finished and the cutting line of a part.
 
@@ -90,6 +93,8 @@ def cut_lines(
         Of the part; needed for bevels.
     bevels : sequence of Stations
         Degrees from square, positive standing seen from the pattern's face.
+    planed : sequence of Planed
+        What came off the last part of the class.
 
     Raises
     ------
@@ -98,6 +103,8 @@ def cut_lines(
         cross itself; the message says where.
     """
     hull = undo_scribe(outline, allowances.scribes)
+    if planed:
+        hull = less_planed(hull, planed)
     glue = {a.edge: EdgeMove(-_amount(a.glue_gap_mm, a.edge)) for a in _once(allowances.edges)}
     finished = move_edges(hull, _named(hull, glue))
     faces = _faces(finished, thickness_mm, bevels)

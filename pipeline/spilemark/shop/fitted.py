@@ -91,6 +91,15 @@ def next_pattern(outline: ShopOutline, planed: Sequence[Planed]) -> ShopOutline:
             "pattern than this one.",
             "Start from the pattern that the fitted part was made from.",
         )
+    return less_planed(outline, mine)
+
+
+def less_planed(outline: ShopOutline, planed: Sequence[Planed]) -> ShopOutline:
+    """An outline less what was planed off a part of another pattern of the same class.
+
+    Raises and reckons as :func:`next_pattern`, but takes entries of any pattern.
+    """
+    mine = [p for p in planed if p.side == outline.side]
     dense = densified(outline, POINTS_MM)
     amounts: dict[str, Floats] = {}
     for entry in mine:

@@ -125,6 +125,11 @@ def against_patterns(found: HullAgainstPatterns, what: str = "turn", *, fixed: b
     seen = f"{show_degrees(found.found_deg, 2)} ± {show_degrees(found.found_u95_deg, 2)}"
     left = f"{show_degrees(found.left_deg, 2)} ± {show_degrees(found.left_u95_deg, 2)}"
     both = f"The patterns differ in {what} by {seen}; this hull would make {hull}."
+    if found.share is HullShare.DOES_NOT and abs(found.found_deg) <= found.found_u95_deg:
+        return (
+            f"The patterns show no difference in {what} beyond doubt ({seen}), where this hull would "
+            f"make {hull}: look at the pencil lines, and at what diagonals cannot see."
+        )
     words = _FIXED_WORDS if fixed and found.share in _FIXED_WORDS else _SHARE_WORDS
     return f"{both} {words[found.share].format(left=left)}"
 

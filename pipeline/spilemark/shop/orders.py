@@ -24,6 +24,7 @@ In a job file::
     glue = ["hull edge = 2 mm", "transom edge = 2 mm"]
     scribe = ["hull edge = 8 mm outboard"]  # compass held one way; "8 mm square": a rolled block
     relief = ["outer corner = 12 mm"]       # fillet to clear; "12 mm round": with an arc
+    fitted = "../knee/fitted.toml"          # start less what was planed off the last one
 
     [shop.port]                             # what differs on one side
 
@@ -36,6 +37,7 @@ import datetime as dt
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import msgspec
@@ -43,6 +45,7 @@ import msgspec
 from spilemark.errors import UsageError
 from spilemark.shop.allowances import Allowances, EdgeAllowance, ScribeGap
 from spilemark.shop.bevels import KneeAngles, PatternFace, compound_bevel, read_bevels
+from spilemark.shop.fitted import Planed, read_fitted
 from spilemark.shop.horning import HullTapes
 from spilemark.shop.hull_turn import LineFrom
 from spilemark.shop.lengths import read_degrees
@@ -56,6 +59,8 @@ from spilemark.units import Measured, parse_length, parse_measured
 Length = str | float
 MIDDLE_SIGMA_MM = 1.0
 """Doubt of the transom's middle against a wire where none is given: common practice, no source."""
+
+SIDE_TABLES: tuple[SideName, ...] = ("port", "starboard", "single")
 
 _LONGEST_MM = 100_000.0
 _THICKEST_MM = 200.0
@@ -104,6 +109,7 @@ class ShopTable(msgspec.Struct, kw_only=True):
     glue: list[Length] = []
     scribe: list[str] = []
     relief: list[str] = []
+    fitted: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +138,8 @@ class ShopOrder:
     glue: tuple[tuple[str, float], ...]
     scribes: tuple[ScribeGap, ...]
     reliefs: tuple[CornerRelief, ...]
+    planed: tuple[Planed, ...] = ()
+    """What was planed off the last part of the class; this one starts less that."""
 
     def allowances(self, outline: ShopOutline) -> Allowances:
         """Amounts by the edges of an outline.
@@ -206,8 +214,27 @@ def shop_order(
     UsageError
         A key is misspelt, or a value is impossible; the message names it.
     """
-    flat = {k: v for k, v in table.items() if k not in ("port", "starboard", "single")}
+    for key in SIDE_TABLES:
+        if not isinstance(table.get(key, {}), dict):
+            raise UsageError(f"{where} holds {key} as a value.", f"Write it as [shop.{key}].")
+    flat = {k: v for k, v in table.items() if k not in SIDE_TABLES}
     flat |= table.get(side, {}) if side else {}
+    try:
+        return _shop_order(flat, side, where)
+    except UsageError as error:
+        if error.what.startswith(where):
+            raise
+        raise UsageError(f"{where} says: {error.what}", error.todo) from error
+
+
+def rooted(table: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The table ``[shop]`` with its paths, which are relative to its file, as seen from here."""
+    found = {k: rooted(v, folder) if isinstance(v, dict) else v for k, v in table.items()}
+    path = table.get("fitted")
+    return {**found, "fitted": str(folder / path)} if isinstance(path, str) else found
+
+
+def _shop_order(flat: dict[str, Any], side: SideName | None, where: str) -> ShopOrder:
     said = convert({k: v for k, v in flat.items() if v is not None}, ShopTable, where)
     angles = None if said.angles is None else _angles(said.angles)
     return ShopOrder(
@@ -220,7 +247,12 @@ def shop_order(
         glue=tuple(_amount(text, "glue") for text in said.glue),
         scribes=tuple(read_scribe(text, side) for text in said.scribe),
         reliefs=tuple(read_relief(text) for text in said.relief),
+        planed=() if said.fitted is None else _planed(Path(said.fitted), side),
     )
+
+
+def _planed(path: Path, side: SideName | None) -> tuple[Planed, ...]:
+    return tuple(p for p in read_fitted(path).planed if side is None or p.side == side)
 
 
 def read_scribe(text: str, side: SideName | None = None) -> ScribeGap:

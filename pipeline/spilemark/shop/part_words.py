@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from spilemark.shop.allowances import Allowances, CutLines
 from spilemark.shop.bevels import SQUARE_RUN_MM, CompoundBevel, PatternFace, kind, rise_mm
 from spilemark.shop.faces import MOST_TILT_DEG, CardRow
+from spilemark.shop.fitted import Planed
 from spilemark.shop.lengths import Show, show_degrees, show_length
 from spilemark.shop.stations import Stations
 
@@ -110,6 +111,7 @@ def allowance_lines(allowances: Allowances, units: Show = "mm") -> tuple[str, ..
             else f"in one direction, {_way_words(scribe.direction_deg)} (compass held one way)"
         )
         lines.append(f"{scribe.edge}: scribe gap of {gap} undone {how}.")
+    alike: dict[str, list[str]] = {}
     for row in allowances.edges:
         parts = [
             f"{show_length(mm, units)} {words}"
@@ -121,12 +123,29 @@ def allowance_lines(allowances: Allowances, units: Show = "mm") -> tuple[str, ..
             if mm
         ]
         if parts:
-            lines.append(f"{row.edge}: {', '.join(parts)}.")
+            alike.setdefault(", ".join(parts), []).append(row.edge)
+    lines += [f"{', '.join(edges)}: {told}." for told, edges in alike.items()]
     lines += [
         f"{r.corner}: {'rounded' if r.shape == 'round' else 'cut off straight'} to clear a fillet of "
         f"{show_length(r.radius_mm, units)} radius."
         for r in allowances.reliefs
     ]
+    return tuple(lines)
+
+
+def planed_lines(planed: Sequence[Planed], units: Show = "mm") -> tuple[str, ...]:
+    """What was planed off the last one, and is left off this one from the start."""
+    lines = []
+    for entry in planed:
+        most = max(entry.off.values, key=abs)
+        amount = show_length(abs(most), units)
+        where = "all along" if len(entry.off.values) == 1 else "at most"
+        did = "less" if most >= 0 else "more"
+        told = ", ".join(word for word in (entry.date, entry.note) if word)
+        lines.append(
+            f"{entry.off.edge}: starts {amount} {did} ({where}), as the last one was fitted"
+            f"{f' ({told})' if told else ''}."
+        )
     return tuple(lines)
 
 

@@ -1,0 +1,188 @@
+"""What bevels and allowances add to a template: their lines, stations and legend."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from spilemark.curves import fit_polyline
+from spilemark.ink import Words
+from spilemark.ink_files import text_width_mm, wrapped
+from spilemark.records import Floats, Label, Stroke
+from spilemark.shop.faces import CardRow
+from spilemark.shop.outlines import ShopOutline
+from spilemark.shop.part_words import allowance_lines, bevel_words, planed_lines
+from spilemark.shop_job import PartShop
+from spilemark.template_part import line_stroke
+from spilemark.units import Units
+
+_Style = Literal["outline", "finished", "second-face", "cutting"]
+_LEGEND: dict[_Style, str] = {
+    "outline": "the pattern as it was measured",
+    "finished": "FINISHED LINE, on the face where the pattern lay",
+    "second-face": "finished line of the far face",
+    "cutting": "CUTTING LINE: saw square to this first, then bevel and plane",
+}
+_SAMPLE_MM = 34.0
+_WORDS_MM, _LINE_MM = 3.3, 5.2
+_TICK_MM = (2.0, 8.0)
+_STATION_MM = 3.2
+_SAME_MM = 0.005
+"""A line that nowhere leaves the pattern by this is not drawn over it again."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShopDrawing:
+    """Strokes and words to add; ``lines`` are the drawn outlines, for words to keep clear of."""
+
+    strokes: tuple[Stroke, ...] = ()
+    labels: tuple[Label, ...] = ()
+    lines: tuple[Floats, ...] = ()
+    styles: tuple[_Style, ...] = ()
+
+    @property
+    def extent(self) -> Floats:
+        """All drawn points and both ends of the words (M, 2)."""
+        ends = [end for label in self.labels for end in _ends(label)]
+        return np.concatenate([*self.lines, np.array(ends).reshape(-1, 2)])
+
+
+def shop_drawing(found: PartShop, tolerance_mm: float) -> ShopDrawing:
+    """Draw the lines of a part: finished, far face, cutting; what is one line is drawn once.
+
+    Parameters
+    ----------
+    found : PartShop
+    tolerance_mm : float
+        Largest distance of drawn curves from the lines reckoned.
+    """
+    lines = found.lines
+    each: tuple[tuple[_Style, ShopOutline | None], ...] = (
+        ("finished", lines.finished),
+        ("second-face", lines.second_face),
+        ("cutting", lines.cutting),
+    )
+    strokes: list[Stroke] = []
+    drawn: list[ShopOutline] = [lines.pattern]
+    styles: list[_Style] = ["outline"]
+    for style, outline in each:
+        if outline is None or any(_same(outline, other) for other in drawn):
+            continue
+        drawn.append(outline)
+        styles.append(style)
+        strokes.append(_stroke(style, outline, tolerance_mm))
+    outer = lines.cutting
+    ticks, words = _stations(found.card, lines.finished, outer)
+    return ShopDrawing(
+        (*strokes, *ticks),
+        tuple(words),
+        tuple(outline.points_mm for outline in drawn[1:]),
+        tuple(styles) if len(styles) > 1 else (),
+    )
+
+
+def shop_legend(
+    found: PartShop,
+    drawing: ShopDrawing,
+    units: Units,
+    *,
+    left_mm: float,
+    top_mm: float,
+    width_mm: float,
+) -> tuple[tuple[Stroke, ...], tuple[Label, ...], float]:
+    """Which line is which, what was allowed and how the bevels read; with how high it stands."""
+    strokes: list[Stroke] = []
+    labels: list[Label] = []
+    y = top_mm
+    for style in drawing.styles:
+        y -= _LINE_MM
+        at = y + 0.35 * _WORDS_MM
+        sample = line_stroke(style, "legend", (left_mm, at), (left_mm + _SAMPLE_MM, at))
+        strokes.append(sample)
+        labels.append(
+            _label(_LEGEND[style], left_mm + _SAMPLE_MM + 4.0, y, bold=style == "cutting")
+        )
+    y -= 0.4 * _LINE_MM
+    for text in _words_of(found, units):
+        for row in wrapped(text, width_mm, _WORDS_MM):
+            y -= 1.3 * _WORDS_MM
+            labels.append(_label(row, left_mm, y))
+        y -= 0.3 * _WORDS_MM
+    return tuple(strokes), tuple(labels), top_mm - y
+
+
+def _words_of(found: PartShop, units: Units) -> list[str]:
+    words = [*planed_lines(found.order.planed, units), *allowance_lines(found.allowances, units)]
+    if found.card:
+        on, stock = found.order.pattern_on, found.order.stock_mm or 0.0
+        words.append(
+            f"Bevels are degrees from square through {stock:g} mm of stock, seen from the {on} face, "
+            "on which the pattern lay: under leans in below it, standing leans out."
+        )
+    return words
+
+
+def _ends(label: Label) -> list[tuple[float, float]]:
+    """Lower left and upper right corner of upright words."""
+    words = Words(text=label.text, at=(0, 0), size_mm=label.height_mm, bold=label.bold)
+    length = text_width_mm(words)
+    x, y = label.at_mm
+    x -= length * {"start": 0.0, "middle": 0.5, "end": 1.0}[label.anchor]
+    return [(x, y), (x + length, y + label.height_mm)]
+
+
+def _label(text: str, x: float, y: float, *, bold: bool = False) -> Label:
+    return Label(text=text, at_mm=(x, y), height_mm=_WORDS_MM, bold=bold)
+
+
+def _same(one: ShopOutline, other: ShopOutline) -> bool:
+    from shapely import LinearRing
+
+    here, there = LinearRing(one.points_mm), LinearRing(other.points_mm)
+    return bool(here.hausdorff_distance(there) < _SAME_MM)
+
+
+def _stroke(style: _Style, outline: ShopOutline, tolerance_mm: float) -> Stroke:
+    corners = sorted({edge.start for edge in outline.edges})
+    fitted = fit_polyline(
+        outline.points_mm, corners=corners, closed=True, tolerance_mm=tolerance_mm
+    )
+    return Stroke(style=style, segments=fitted.segments, closed=True, name=style)
+
+
+def _stations(
+    card: tuple[CardRow, ...], finished: ShopOutline, outer: ShopOutline
+) -> tuple[list[Stroke], list[Label]]:
+    """A tick across the lines at each station of the bevel card, its bevel outside of them."""
+    from shapely import LinearRing, Point
+
+    ring = LinearRing(outer.points_mm)
+    strokes, labels = [], []
+    for row in card:
+        at, outward = _on_edge(finished, row)
+        past = float(ring.distance(Point(at))) + _TICK_MM[1]
+        start, stop = at - _TICK_MM[0] * outward, at + past * outward
+        strokes.append(line_stroke("other", "station", tuple(start), tuple(stop)))
+        x, y = stop + 1.5 * outward
+        side = "end" if outward[0] < -0.5 else "start" if outward[0] > 0.5 else "middle"
+        drop = 0.36 if side != "middle" else 0.0 if outward[1] > 0 else 0.8
+        labels.append(
+            Label(
+                text=bevel_words(row.bevel_deg),
+                at_mm=(float(x), float(y) - drop * _STATION_MM),
+                height_mm=_STATION_MM,
+                anchor=side,  # type: ignore[arg-type]
+            )
+        )
+    return strokes, labels
+
+
+def _on_edge(outline: ShopOutline, row: CardRow) -> tuple[Floats, Floats]:
+    """Where a station lies on the finished line, and the outward normal there."""
+    points = outline.points_mm[outline.indices(outline.edge(row.edge))]
+    k = int(np.clip(np.argmin(np.linalg.norm(points - row.at_mm, axis=1)), 0, len(points) - 1))
+    along = points[min(k + 5, len(points) - 1)] - points[max(k - 5, 0)]
+    outward = np.array([along[1], -along[0]]) / max(float(np.hypot(*along)), 1e-9)
+    return points[k], outward
