@@ -10,9 +10,10 @@ import pytest
 from shop_zoo import knee, rectangle
 
 from spilemark.errors import UsageError
+from spilemark.jobfile import rooted_shop
 from spilemark.shop import orders
 from spilemark.shop.bevels import kind
-from spilemark.shop.orders import hull_order, read_relief, read_scribe, rooted, shop_order
+from spilemark.shop.orders import hull_order, read_relief, read_scribe, shop_order
 from spilemark.shop.tapes import class_sigma_mm
 
 TAPES = {"port_diagonal": "4049.9 mm", "starboard_diagonal": 4039.6, "breadth": "47 1/4 in"}
@@ -26,7 +27,7 @@ def test_the_example_of_the_page_is_understood(tmp_path: Path) -> None:
     assert (hull.tapes.port.mm, hull.tapes.heights_mm) == (4049.9, (300.0, 0.0, 0.0))
     assert (hull.tapes.middle.mm, hull.support) == (5.0, "upside down on three trestles")  # type: ignore[union-attr]
     assert str(hull.date) == "2026-05-14"
-    assert rooted(table["shop"], Path("jobs"))["fitted"] == "jobs/../knee/fitted.toml"
+    assert rooted_shop(table["shop"], Path("jobs"))["fitted"] == "jobs/../knee/fitted.toml"
     (tmp_path / "fitted.toml").write_text("schema = 1")
     table["shop"]["fitted"] = str(tmp_path / "fitted.toml")
     shop = shop_order(table["shop"], "port")

@@ -51,7 +51,7 @@ def figure(comparison: SideComparison, facts: JobFacts) -> str:
 
     drawing = svgwrite.Drawing(size=(f"{_WIDTH_MM:g}mm", f"{_HEIGHT_MM:g}mm"), debug=False)
     drawing["viewBox"] = f"0 0 {_WIDTH_MM:g} {_HEIGHT_MM:g}"
-    drawing.set_desc(title=_title(facts), desc=comparison.verdict)
+    drawing.set_desc(title=_title(comparison, facts), desc=comparison.verdict)
     drawing.add(drawing.rect((0, 0), (_WIDTH_MM, _HEIGHT_MM), fill="white"))
     _define_hatch(drawing)
     page = _Page(drawing)
@@ -79,9 +79,16 @@ def _shown(comparison: SideComparison) -> list[Alignment]:
     return [first] if first.datum == "best fit" else [first, *best]
 
 
-def _title(facts: JobFacts) -> str:
-    names = ", ".join(n for n in (facts.boat, facts.part) if n)
-    return f"{names}: port against starboard" if names else "Port against starboard"
+def _title(comparison: SideComparison, facts: JobFacts) -> str:
+    named = ", ".join(n for n in (facts.boat, facts.part) if n)
+    one, other = _called(comparison)
+    words = f"{one} against {other}"
+    return f"{named}: {words}" if named else f"{words[0].upper()}{words[1:]}"
+
+
+def _called(comparison: SideComparison) -> tuple[str, str]:
+    """What the two are called: by their sides, unless they have names of their own."""
+    return comparison.port.called or "port", comparison.starboard_mirrored.called or "starboard"
 
 
 def _kept(text: str) -> str:
@@ -129,7 +136,7 @@ class _Page:
     def words_on_top(self, comparison: SideComparison, facts: JobFacts) -> float:
         """Title and verdict; hands back where they end."""
         y = _MARGIN_MM + 0.8 * _TITLE_MM
-        self.say(_title(facts), _MARGIN_MM, y, _TITLE_MM, bold=True)
+        self.say(_title(comparison, facts), _MARGIN_MM, y, _TITLE_MM, bold=True)
         for row in wrapped(_kept(comparison.verdict), _WIDTH_MM - 2 * _MARGIN_MM, _VERDICT_MM):
             y += _LEADING * _VERDICT_MM
             self.say(row, _MARGIN_MM, y + 1.0, _VERDICT_MM)
@@ -145,11 +152,13 @@ class _Page:
         """What each line, area and bar means, each with a sample of itself."""
         tolerance = format_length(comparison.tolerance_mm, facts.units)
         unit = "mm" if facts.units == "mm" else "inches"
+        one, other = _called(comparison)
+        mirrored = "" if comparison.starboard_mirrored.measured else ", mirrored"
         samples: tuple[tuple[str, dict[str, Any]], ...] = (
-            ("port's edge", {"stroke_width": 0.55}),
-            ("starboard's, mirrored", {"stroke_width": 0.35, "stroke_dasharray": "1.8 1"}),
-            ("starboard fuller there (+)", {"area": f"url(#{HATCH})"}),
-            ("port fuller there (\u2212)", {"area": LEANER}),
+            (f"{one}'s edge", {"stroke_width": 0.55}),
+            (f"{other}'s{mirrored}", {"stroke_width": 0.35, "stroke_dasharray": "1.8 1"}),
+            (f"{other} fuller there (+)", {"area": f"url(#{HATCH})"}),
+            (f"{one} fuller there (\u2212)", {"area": LEANER}),
             ("cannot be told from no gap (95 %)", {"area": BAND}),
             (f"DIFFERENT by more than {tolerance}", {"stroke_width": 1.5}),
             (

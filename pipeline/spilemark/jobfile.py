@@ -52,7 +52,6 @@ import msgspec
 from spilemark.errors import UsageError
 from spilemark.records import JobFacts
 from spilemark.results import ARMS
-from spilemark.shop.orders import rooted as rooted_shop
 from spilemark.shop_job import ShopRequest, shop_request
 from spilemark.strict import check_keys, convert, read_toml
 from spilemark.units import INCH_MM, Measured, parse_measured
@@ -182,6 +181,13 @@ def _rooted(table: dict[str, Any], folder: Path) -> dict[str, Any]:
     if isinstance(rooted.get("shop"), dict):
         rooted["shop"] = rooted_shop(rooted["shop"], folder)
     return rooted
+
+
+def rooted_shop(table: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The table ``[shop]`` with its paths, which are relative to its file, as seen from here."""
+    found = {k: rooted_shop(v, folder) if isinstance(v, dict) else v for k, v in table.items()}
+    path = table.get("fitted")
+    return {**found, "fitted": str(folder / path)} if isinstance(path, str) else found
 
 
 def _laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:

@@ -426,6 +426,9 @@ class RegisteredPattern:
     measured: bool = True
     """False for a mirrored copy."""
     notes: tuple[Note, ...] = ()
+    called: str = ""
+    """What words call it where two patterns are compared that are not the two sides of a job;
+    empty: by its side."""
 
     def __post_init__(self) -> None:
         _freeze(self, covariance=np.float64, datum_sensitivity_mm=np.float64)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.errors import CannotWrite
+from spilemark.kept import modes
 from spilemark.records import (
     Alignment,
     Edge,
@@ -34,6 +35,7 @@ from spilemark.wording import CAUTIONS, doubt_of, doubt_words
 
 SCHEMA = 1
 _DIGITS = 4
+_MODE_DIGITS = 3
 
 
 def write_report(result: JobResult, folder: Path) -> Path:
@@ -62,10 +64,10 @@ def report(result: JobResult) -> dict[str, Any]:
         "frame": frames.pop() if len(frames) == 1 else "pattern",
         "job": _job(result.facts),
         "patterns": {str(side): _pattern(p, result) for side, p in result.patterns.items()},
-        "comparison": None if result.comparison is None else _comparison(result.comparison),
+        "comparison": None if result.comparison is None else comparison_table(result.comparison),
         "shop": shop_table(result.shop, result.facts),
         "cards": _cards(result),
-        "notes": [_note(note) for note in result.notes],
+        "notes": [note_table(note) for note in result.notes],
         "cautions": list(CAUTIONS),
         "provenance": {
             "photos": [
@@ -108,6 +110,7 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "sigma_mm": _numbers(ring.sigma_mm),
         "u95_fit_mm": _numbers(u95_fit(ring)),
         "u95_datum_mm": _numbers(u95_datum(pattern)),
+        "modes_mm": _modes(pattern),
         "seen": [bool(flag) for flag in ring.seen],
         "holes_mm": [_points(hole.points_mm) for hole in outline.of_role("hole")],
         "holes_u95_fit_mm": [
@@ -144,6 +147,15 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
     }
 
 
+def _modes(pattern: RegisteredPattern) -> dict[str, Any]:
+    """The largest shared errors, for comparing this pattern with others later."""
+    shape, datum = modes(pattern)
+    return {
+        name: [[_number(v, _MODE_DIGITS) for v in row] for row in table]
+        for name, table in (("shape", shape), ("datum", datum))
+    }
+
+
 def _budget(pattern: RegisteredPattern, after: Any) -> list[dict[str, Any]]:
     return [
         {"cause": c.cause, "u95_mm_at_worst": _number(c.u95_mm)}
@@ -172,7 +184,8 @@ def _edge(edge: Edge) -> dict[str, Any]:
     }
 
 
-def _comparison(comparison: SideComparison) -> dict[str, Any]:
+def comparison_table(comparison: SideComparison) -> dict[str, Any]:
+    """A comparison as plain data."""
     first, rigid = comparison.alignments[0], comparison.rigid
     return {
         "datum": first.datum,
@@ -272,7 +285,8 @@ def _view_cards(view: View) -> dict[str, Any]:
     }
 
 
-def _note(note: Note) -> dict[str, Any]:
+def note_table(note: Note) -> dict[str, Any]:
+    """A note as plain data."""
     return {
         "code": note.code,
         "severity": note.severity,

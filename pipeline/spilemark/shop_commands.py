@@ -6,7 +6,8 @@ import click
 
 from spilemark.commands.allow import allow
 from spilemark.commands.bevel import bevel
+from spilemark.commands.compare import compare
 from spilemark.commands.fitted import fitted
 from spilemark.commands.horn import horn
 
-SHOP_COMMANDS: tuple[click.Command, ...] = (horn, bevel, allow, fitted)
+SHOP_COMMANDS: tuple[click.Command, ...] = (horn, bevel, allow, fitted, compare)

@@ -279,7 +279,7 @@ def _part_table(found: PartShop, units: Show) -> dict[str, Any]:
 
 def _ring(outline: ShopOutline | None) -> list[list[float]] | None:
     # Adding zero turns -0.0 into 0.0.
-    return None if outline is None else (outline.points_mm.round(4) + 0.0).tolist()
+    return None if outline is None else (outline.points_mm.round(3) + 0.0).tolist()
 
 
 def _title(part: Part, what: str) -> str:

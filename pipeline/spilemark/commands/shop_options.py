@@ -82,14 +82,15 @@ def bevel_options(command: Any) -> Any:
 
 def order_from(told: dict[str, Any], job: Path | None, side: SideName | None) -> ShopOrder:
     """Lay the options of a command over the table ``[shop]`` of a job file."""
-    from spilemark.shop.orders import rooted, shop_order
+    from spilemark.shop.orders import shop_order
 
     table: dict[str, Any] = {}
     if job is not None:
+        from spilemark.jobfile import rooted_shop
         from spilemark.strict import read_toml
 
         found = read_toml(job, "job file").get("shop", {})
-        table = rooted(found, job.parent) if isinstance(found, dict) else {}
+        table = rooted_shop(found, job.parent) if isinstance(found, dict) else {}
     said = {k: [*v] if isinstance(v, tuple) else v for k, v in told.items() if v not in (None, ())}
     angles = {k: said.pop(k) for k in ("flare", "rake", "plan", "tilt") if k in said}
     if angles:

@@ -227,13 +227,6 @@ def shop_order(
         raise UsageError(f"{where} says: {error.what}", error.todo) from error
 
 
-def rooted(table: dict[str, Any], folder: Path) -> dict[str, Any]:
-    """The table ``[shop]`` with its paths, which are relative to its file, as seen from here."""
-    found = {k: rooted(v, folder) if isinstance(v, dict) else v for k, v in table.items()}
-    path = table.get("fitted")
-    return {**found, "fitted": str(folder / path)} if isinstance(path, str) else found
-
-
 def _shop_order(flat: dict[str, Any], side: SideName | None, where: str) -> ShopOrder:
     said = convert({k: v for k, v in flat.items() if v is not None}, ShopTable, where)
     angles = None if said.angles is None else _angles(said.angles)

@@ -85,14 +85,15 @@ def compare(
     opened = _opened(port, corners)
     rigid = _rigid(pair, ways, functional, opened)
     seen = differences(port, best, least_mm=options.least_mm)
-    notes = [*suspicions(pair, best)]
-    alone = _starboard_alone(pair, best, job)
+    names = words.names_of(port, starboard_mirrored)
+    notes = [*suspicions(pair, best, names)]
+    alone = _starboard_alone(pair, best, job, names)
     a_pair = not any(note.code == NOT_A_PAIR for note in notes)
     if a_pair:
         # Of two things that are not a pair, no difference is worth a word.
         if "centreline" in ways:
-            notes.append(words.rigid_note(rigid, opened, job))
-        notes += (*alone, *words.difference_notes(seen, job))
+            notes.append(words.rigid_note(rigid, opened, job, names))
+        notes += (*alone, *words.difference_notes(seen, job, names))
     one_part = _one_part(fitted) if a_pair and not alone else None
     return SideComparison(
         port=port,
@@ -103,9 +104,9 @@ def compare(
         edges=compare_edges(port, starboard_mirrored),
         corners=corners,
         area_mm2=(_wood(port), _wood(starboard_mirrored)),
-        verdict=words.verdict_sentence(alignments[0], fitted, job)
+        verdict=words.verdict_sentence(alignments[0], fitted, job, names)
         if a_pair
-        else words.not_a_pair(),
+        else words.not_a_pair(names),
         one_part_serves_both=one_part,
         take_off=take_off(seen, job.tolerance_mm) if a_pair else (),
         notes=tuple(notes),
@@ -202,7 +203,7 @@ def _pivot(pair: Pair) -> Floats:
     return np.asarray(pair.ring.points_mm[index])
 
 
-def _starboard_alone(pair: Pair, best: Laid, job: JobFacts) -> tuple[Note, ...]:
+def _starboard_alone(pair: Pair, best: Laid, job: JobFacts, names: words.Names) -> tuple[Note, ...]:
     """Look back: a part of starboard's outline farther from port's than any gap that was found."""
     points = apply(best.motion, pair.other.points_mm)
     away = np.where(pair.other.seen, pair.own.distances(points), 0.0)
@@ -211,4 +212,4 @@ def _starboard_alone(pair: Pair, best: Laid, job: JobFacts) -> tuple[Note, ...]:
     if not len(known) or away[worst] <= np.abs(known).max() + job.tolerance_mm:
         return ()
     x, y = points[worst]
-    return (words.starboard_alone((float(x), float(y)), float(away[worst]), job),)
+    return (words.starboard_alone((float(x), float(y)), float(away[worst]), job, names),)

@@ -7,6 +7,7 @@ import numpy as np
 from spilemark.records import Note, RegisteredPattern, RigidMap
 from spilemark_stages.compare.layings import turned_fits
 from spilemark_stages.compare.pair import Laid, Pair
+from spilemark_stages.compare.words import SIDES, Names
 
 NOT_A_PAIR = "face-or-side"
 """Code of the note that says that two patterns are not a port and a starboard one."""
@@ -23,9 +24,9 @@ SAME_PIECE_MM = 0.15
 _FLIP = RigidMap(turn_rad=0.0, shift_mm=(0.0, 0.0), flipped=True)
 
 
-def suspicions(pair: Pair, best: Laid) -> tuple[Note, ...]:
+def suspicions(pair: Pair, best: Laid, names: Names = SIDES) -> tuple[Note, ...]:
     """Say when a photo was probably face down, of the same side twice, or the sides swapped."""
-    both = _wrong_hand(pair.port) and _wrong_hand(pair.mirrored)
+    both = names.sides and _wrong_hand(pair.port) and _wrong_hand(pair.mirrored)
     found = (_swapped(),) if both else ()
     gap = np.abs(best.gap_mm[np.isfinite(best.gap_mm)])
     as_mirrored = float(np.median(gap)) if len(gap) else np.inf
@@ -35,7 +36,7 @@ def suspicions(pair: Pair, best: Laid) -> tuple[Note, ...]:
     unmirrored = min((f.median_mm for f in fits), default=np.inf)
     if unmirrored * CLEARLY > as_mirrored:
         return found
-    return (*found, _unmirrored(unmirrored, as_mirrored))
+    return (*found, _unmirrored(unmirrored, as_mirrored, names))
 
 
 def _wrong_hand(pattern: RegisteredPattern) -> bool:
@@ -51,12 +52,12 @@ def _swapped() -> Note:
     )
 
 
-def _unmirrored(unmirrored: float, as_mirrored: float) -> Note:
-    fits = (
-        f"Starboard fits port far better without being mirrored ({unmirrored:.2f} mm apart "
-        f"typically, against {as_mirrored:.1f} mm)"
-    )
-    if unmirrored < SAME_PIECE_MM:
+def _unmirrored(unmirrored: float, as_mirrored: float, names: Names) -> Note:
+    apart = f"({unmirrored:.2f} mm apart typically, against {as_mirrored:.1f} mm)"
+    fits = f"Starboard fits port far better without being mirrored {apart}"
+    if not names.sides:
+        text = f"{names.other} fits {names.one} far better turned over {apart}: say --hand other."
+    elif unmirrored < SAME_PIECE_MM:
         text = (
             f"{fits}, so closely that both photos may show the same pattern. If they do not, one "
             "of the two was photographed face down: say --face starboard:down or port:down."

@@ -13,6 +13,7 @@ from spilemark.records import (
     CornerComparison,
     JobFacts,
     Note,
+    RegisteredPattern,
     RigidDifference,
     Station,
     Verdict,
@@ -31,6 +32,30 @@ _LAID = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What the two are called, and whether they are the two sides of one job."""
+
+    one: str = "port"
+    other: str = "starboard"
+    sides: bool = True
+
+    @property
+    def both(self) -> str:
+        """The two together."""
+        return "the sides" if self.sides else "the two"
+
+
+SIDES = Names()
+
+
+def names_of(one: RegisteredPattern, other: RegisteredPattern) -> Names:
+    """Port and starboard, unless the patterns themselves are called otherwise."""
+    if one.called and other.called:
+        return Names(one.called, other.called, sides=False)
+    return SIDES
+
+
 def size(mm: float, units: Units) -> str:
     """Write the size of a difference, finer than any saw."""
     return f"{abs(mm):.1f} mm" if units == "mm" else f'{abs(mm) / INCH_MM:.2f}"'
@@ -46,27 +71,27 @@ def _give(u95_mm: float, units: Units) -> str:
     return f"±{size(least, units)}"
 
 
-def verdict_sentence(first: Alignment, best: Alignment, job: JobFacts) -> str:
+def verdict_sentence(first: Alignment, best: Alignment, job: JobFacts, names: Names = SIDES) -> str:
     """One sentence on the whole comparison, its datum named."""
-    sentence = f"{_LAID[first.datum].capitalize()}, {_judged(first, job)}"
+    sentence = f"{_LAID[first.datum].capitalize()}, {_judged(first, job, names)}"
     if first is best:
         return f"{sentence}."
     reason = ""
     if _only_unsure(first) and _lines_dominate(first, best):
         reason = " because the pencil lines themselves are not certain enough"
-    return f"{sentence}{reason}; {_LAID[best.datum]}, {_judged(best, job)}."
+    return f"{sentence}{reason}; {_LAID[best.datum]}, {_judged(best, job, names)}."
 
 
-def _judged(alignment: Alignment, job: JobFacts) -> str:
+def _judged(alignment: Alignment, job: JobFacts, names: Names) -> str:
     tally = Counter(s.verdict for s in alignment.stations)
     limit, count = _tolerance(job), len(alignment.stations)
     if not count or not any(np.isfinite(s.gap_mm) for s in alignment.stations):
-        return "nothing can be said: no edge was seen on both sides"
+        return "nothing can be said: no edge was seen on both"
     if tally[Verdict.DIFFERENT]:
         worst = _worst(s for s in alignment.stations if s.verdict is Verdict.DIFFERENT)
         return (
-            f"the sides differ by more than {limit} on {tally[Verdict.DIFFERENT]} of {count} "
-            f"stretches: {_fuller(worst.gap_mm, job.units)} ({_give(worst.u95_mm, job.units)}) "
+            f"{names.both} differ by more than {limit} on {tally[Verdict.DIFFERENT]} of {count} "
+            f"stretches: {_fuller(worst.gap_mm, job.units, names)} ({_give(worst.u95_mm, job.units)}) "
             f"{_place(worst, job.units)}"
         )
     if tally[Verdict.CANNOT_TELL]:
@@ -76,7 +101,7 @@ def _judged(alignment: Alignment, job: JobFacts) -> str:
         )
     worst = _worst(alignment.stations)
     return (
-        f"port and starboard are the same within {limit}; the largest gap is "
+        f"{names.one} and {names.other} are the same within {limit}; the largest gap is "
         f"{size(worst.gap_mm, job.units)} ({_give(worst.u95_mm, job.units)}) "
         f"{_place(worst, job.units)}"
     )
@@ -99,30 +124,33 @@ def _worst(stations: Iterable[Station]) -> Station:
     return max(known, key=lambda s: abs(s.gap_mm))
 
 
-def _fuller(gap_mm: float, units: Units) -> str:
-    return f"{'starboard' if gap_mm > 0 else 'port'} is {size(gap_mm, units)} fuller"
+def _fuller(gap_mm: float, units: Units, names: Names) -> str:
+    return f"{names.other if gap_mm > 0 else names.one} is {size(gap_mm, units)} fuller"
 
 
 def _place(station: Station, units: Units) -> str:
     return f"at {format_length(station.s_mm, units, 0)} along the {station.edge}"
 
 
-def difference_notes(found: Sequence[Difference], job: JobFacts) -> tuple[Note, ...]:
+def difference_notes(
+    found: Sequence[Difference], job: JobFacts, names: Names = SIDES
+) -> tuple[Note, ...]:
     """Differences of shape that can be seen, whether or not they matter; the largest few."""
-    notes = [_difference_note(d, job) for d in found[:_MOST_NOTES]]
+    notes = [_difference_note(d, job, names) for d in found[:_MOST_NOTES]]
     more = len(found) - len(notes)
     if more > 0:
         largest = size(found[_MOST_NOTES].most_mm, job.units)
-        text = f"{more} more differences can be seen, none above {largest}."
+        some = "1 more difference" if more == 1 else f"{more} more differences"
+        text = f"{some} can be seen, none above {largest}."
         notes.append(Note(code="differences-more", severity="info", text=text, value=float(more)))
     return tuple(notes)
 
 
-def _difference_note(d: Difference, job: JobFacts) -> Note:
+def _difference_note(d: Difference, job: JobFacts, names: Names) -> Note:
     beyond = abs(d.most_mm) - d.u95_mm > job.tolerance_mm
     over = format_length(d.to_mm - d.from_mm, job.units, 0)
     place = d.walk.place(d.worst_mm, job.units)
-    which = _fuller(d.most_mm, job.units)
+    which = _fuller(d.most_mm, job.units, names)
     return Note(
         code="difference-seen",
         severity="warn" if beyond else "info",
@@ -142,34 +170,39 @@ def _against(d: Difference, job: JobFacts) -> str:
     return f"it may or may not pass your tolerance of {_tolerance(job)}"
 
 
-def starboard_alone(at_mm: tuple[float, float], distance_mm: float, job: JobFacts) -> Note:
+def starboard_alone(
+    at_mm: tuple[float, float], distance_mm: float, job: JobFacts, names: Names = SIDES
+) -> Note:
     """Starboard's outline goes where no edge of port's looks."""
+    other = names.other.capitalize() if names.sides else names.other
     return Note(
         code="starboard-alone",
         severity="warn",
-        text=f"Starboard's outline has a part {size(distance_mm, job.units)} away from anything "
-        "on port, a cut or a spur that port does not have. Look at it before you trust a verdict.",
+        text=f"{other}'s outline has a part {size(distance_mm, job.units)} away from anything on "
+        f"{names.one}, a cut or a spur that {names.one} does not have. Look at it before you trust a "
+        "verdict.",
         value=distance_mm,
         unit="mm",
         at_mm=at_mm,
     )
 
 
-def rigid_note(rigid: RigidDifference, opened: Opened | None, job: JobFacts) -> Note:
+def rigid_note(
+    rigid: RigidDifference, opened: Opened | None, job: JobFacts, names: Names = SIDES
+) -> Note:
     """What the turn of one side against the other means: rack, corner, or nothing."""
     turn = f"{abs(rigid.turn_deg):.2f}° (±{rigid.turn_u95_deg:.2f}°)"
-    code, severity, wider = "no-rack", "info", _wider(opened, job)
+    code, severity, wider = "no-rack", "info", _wider(opened, job, names)
     text = (
-        f"As a whole the sides are turned against each other by {turn}: no more than the "
+        f"As a whole {names.both} are turned against each other by {turn}: no more than the "
         "measurement and the drawn lines can explain."
     )
     if rigid.rack_named:
         code, severity = "rack", "warn"
         text = (
-            f"As a whole the sides are turned against each other by {turn}, more than the "
-            f"measurement and the drawn lines ({job.line_doubt_mm:g} mm at each end) can explain. "
-            "A hull out of square turns both patterns: level it, tape the diagonals, sight it for "
-            f"twist, and scribe again before you make two different parts.{wider and ' ' + wider}"
+            f"As a whole {names.both} are turned against each other by {turn}, more than the "
+            f"measurement and the drawn lines ({job.line_doubt_mm:g} mm at each end) can explain."
+            f"{_RACK if names.sides else ''}{wider and ' ' + wider}"
         )
     elif wider:
         code, severity = "corner-differs", "warn"
@@ -181,6 +214,12 @@ def rigid_note(rigid: RigidDifference, opened: Opened | None, job: JobFacts) -> 
         value=rigid.turn_deg,
         unit="deg",
     )
+
+
+_RACK = (
+    " A hull out of square turns both patterns: level it, tape the diagonals, sight it for twist, "
+    "and scribe again before you make two different parts."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,22 +246,32 @@ class Opened:
         return self.arm_mm * float(np.radians(abs(self.by_deg)))
 
 
-def _wider(opened: Opened | None, job: JobFacts) -> str:
+def _wider(opened: Opened | None, job: JobFacts, names: Names) -> str:
     """The corner's own difference, where it is beyond measurement and matters at the toe."""
     if opened is None or opened.sure_deg <= 0 or opened.at_toe_mm <= job.tolerance_mm:
         return ""
     angles, by = opened.angles, opened.by_deg
-    return (
+    found = (
         f"The outer corner is {abs(by):.2f}° (±{angles.u95_deg:.2f}°) wider on "
-        f"{'starboard' if by > 0 else 'port'} ({angles.port_deg:.1f}° on port, "
-        f"{angles.starboard_deg:.1f}° on starboard), {size(opened.at_toe_mm, job.units)} at the "
-        f"toe: a transom {abs(by) / 2:.2f}° out of square does that to a hull that is otherwise "
+        f"{names.other if by > 0 else names.one} ({angles.port_deg:.1f}° on {names.one}, "
+        f"{angles.starboard_deg:.1f}° on {names.other}), {size(opened.at_toe_mm, job.units)} at the "
+        "toe"
+    )
+    if not names.sides:
+        return f"{found}."
+    return (
+        f"{found}: a transom {abs(by) / 2:.2f}° out of square does that to a hull that is otherwise "
         "alike on both sides. Check its diagonals before you call it a difference of the parts."
     )
 
 
-def not_a_pair() -> str:
+def not_a_pair(names: Names = SIDES) -> str:
     """The verdict on two patterns that are no pair as they were photographed."""
+    if not names.sides:
+        return (
+            f"No verdict: {names.other} fits {names.one} far better turned over. They are of "
+            "opposite hands, or one was photographed face down."
+        )
     return (
         "No verdict: as photographed these are not a port and a starboard pattern. One lay face "
         "down, or both are of the same side."

@@ -14,6 +14,7 @@ import svgwrite
 from spilemark.errors import CannotWrite
 from spilemark.frames import mm_to_svg
 from spilemark.hookspecs import hookimpl
+from spilemark.kept import template_note
 from spilemark.records import Floats, Label, Stroke, Template
 from spilemark_stages.write.styles import GROUPS, Options, pens
 
@@ -44,8 +45,10 @@ def svg_text(template: Template, options: Options) -> str:
     # svgwrite's checker parses each path slowly; the paths are ours.
     drawing = svgwrite.Drawing(size=(f"{width}mm", f"{height}mm"), debug=False)
     drawing["viewBox"] = f"0 0 {width} {height}"
-    details = "; ".join(f"{key}: {value}" for key, value in template.provenance.items())
-    drawing.set_desc(title=template.title, desc=details)
+    details = [f"{key}: {value}" for key, value in template.provenance.items()]
+    # The last one lets "spilemark compare" read the pattern back.
+    details.append(template_note(template))
+    drawing.set_desc(title=template.title, desc="; ".join(details))
     chosen = pens(options)
     for name, styles in GROUPS:
         strokes = [s for s in template.strokes if s.style in styles]
