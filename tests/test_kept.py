@@ -24,7 +24,14 @@ from spilemark.report import report
 from spilemark.results import JobResult
 from spilemark.shop.files import read_part, write_outline
 from spilemark.template import build_templates
-from spilemark.uncertainty import after_fit, arc_weights, fit_functional, rigid_columns, u95_fit
+from spilemark.uncertainty import (
+    after_fit,
+    arc_weights,
+    fit_functional,
+    rigid_columns,
+    u95_datum,
+    u95_fit,
+)
 from spilemark_stages.write import svg
 
 
@@ -99,6 +106,18 @@ def test_a_template_comes_back(tmp_path: Path) -> None:
         worst = u95_fit(kept.pattern.outline.ring).max()
         assert kept.u95_mm is not None
         assert worst == pytest.approx(kept.u95_mm, rel=0.35)
+
+
+def test_a_report_without_modes_is_believed_no_better(tmp_path: Path) -> None:
+    home = kept_in(tmp_path, job())
+    table = json.loads((home / "report.json").read_text(encoding="utf-8"))
+    for pattern in table["patterns"].values():
+        del pattern["modes_mm"]
+    (home / "report.json").write_text(json.dumps(table), encoding="utf-8")
+    for side, pattern in job().patterns.items():
+        back = read_kept(home, side).pattern
+        assert u95_fit(back.outline.ring).max() > 0.9 * u95_fit(pattern.outline.ring).max()
+        assert u95_datum(back).max() > 0.9 * u95_datum(pattern).max()
 
 
 def paired(one: Kept, other: Kept, **more: Any) -> Pairing:

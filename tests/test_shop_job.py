@@ -29,7 +29,7 @@ from spilemark.shop_job import ShopRequest, shop_request, shop_sums
 from spilemark.shop_parts import part_lines, part_sheet_of
 from spilemark.summary import summary_text
 from spilemark.template import build_templates
-from spilemark.wording import CHECK_BARS, DUST, HULL, STRUCTURE
+from spilemark.wording import CHECK_BARS, DUST, GLUE, HULL, STRUCTURE
 from spilemark_stages.write import dxf, svg
 from spilemark_stages.write.tiled_part import flat
 
@@ -152,8 +152,9 @@ def test_what_the_terminal_and_the_report_say_of_it() -> None:
     wood, cut = Polygon(port["finished_mm"]), Polygon(port["cutting_mm"])
     assert cut.contains(wood)
     assert cut.contains(Polygon(port["second_face_mm"]))
-    for caution in (HULL, STRUCTURE, DUST):
+    for caution in (HULL, STRUCTURE, DUST, GLUE):
         assert caution in port["words"]
+    assert "Write down the date and how she stands as well." in said
     # Equal jobs give equal bytes.
     assert json.dumps(report(result)) == json.dumps(report(worked(TAPES | {"fixed": True}, SHOP)))
 

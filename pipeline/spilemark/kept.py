@@ -217,10 +217,13 @@ def _from_json(path: Path, side: Side | None) -> Kept:
 
 def _of_report(table: dict[str, Any], side: Side, job: dict[str, Any]) -> Kept:
     points = np.asarray(table["outline_mm"], dtype=np.float64)
-    found = table.get("modes_mm") or {}
-    shape = np.asarray(found.get("shape") or np.zeros((0, len(points))), np.float64)
-    datum = np.asarray(found.get("datum") or np.zeros((0, len(points))), np.float64)
+    found = table.get("modes_mm")
     random = np.asarray(table["sigma_mm"], np.float64)
+    if found:
+        shape, datum = (np.asarray(found[key], np.float64) for key in ("shape", "datum"))
+    else:
+        worst = float(table["u95_worst_fit_mm"]), float(table["u95_worst_datum_mm"])
+        shape, datum, random = believed(points, *worst)
     total = np.asarray(table["u95_fit_mm"], np.float64) / COVERAGE_FACTOR
     # What the modes leave out of the whole counts as random.
     sigma = np.sqrt(np.maximum(random**2, total**2 - (shape**2).sum(axis=0)))

@@ -50,8 +50,19 @@ def hull_words(
     return (
         *horning_lines(hull, units, fixed=order.fixed),
         *(against_patterns(found, what, fixed=order.fixed) for what, found in beside),
+        _as_taped(order),
         wording.HULL,
     )
+
+
+def _as_taped(order: HullOrder) -> str:
+    """When it was taped and how she stood: a pattern is only as true as the hull was then."""
+    told = ", ".join(w for w in (order.date.isoformat() if order.date else "", order.support) if w)
+    missing = [w for w, v in (("the date", order.date), ("how she stands", order.support)) if not v]
+    if not missing:
+        return f"As taped: {told}."
+    note = f"Write down {' and '.join(missing)} as well."
+    return f"As taped: {told}. {note}" if told else note
 
 
 def hull_table(
@@ -161,6 +172,7 @@ def cut_notes(
         *router,
         *warnings_of(part),
         *_ALWAYS,
+        *((wording.GLUE,) if order.glue else ()),
     ]
 
 

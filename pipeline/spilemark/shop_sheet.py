@@ -50,22 +50,26 @@ def finished_line(outline: ShopOutline) -> Line:
 
 def second_face_line(outline: ShopOutline) -> Line:
     """Draw the far face."""
-    return Line(outline, "finished line of the far face", 0.35, (5.0, 2.0))
+    return Line(outline, "finished line of the far face", 0.35, (1.5, 1.5))
 
 
 def cutting_line(outline: ShopOutline) -> Line:
     """Draw what to saw to."""
-    return Line(outline, "CUTTING LINE: saw square to this first", 0.35, (12.0, 2.0, 2.0, 2.0))
+    return Line(
+        outline, "CUTTING LINE: saw square to this first", 0.6, (9.0, 1.6, 1.0, 1.6, 1.0, 1.6)
+    )
 
 
 def larger_line(outline: ShopOutline) -> Line:
     """Draw the larger of both faces everywhere."""
-    return Line(outline, "LARGER OUTLINE: saw square to this first", 0.35, (12.0, 2.0, 2.0, 2.0))
+    return Line(
+        outline, "LARGER OUTLINE: saw square to this first", 0.6, (9.0, 1.6, 1.0, 1.6, 1.0, 1.6)
+    )
 
 
 def pattern_line(outline: ShopOutline) -> Line:
     """Draw the pattern as it was taken."""
-    return Line(outline, "the pattern as it was taken", 0.25, (1.2, 1.2), grey=0.5)
+    return Line(outline, "the pattern as it was taken", 0.25, grey=0.5)
 
 
 def router_line(outline: ShopOutline) -> Line:

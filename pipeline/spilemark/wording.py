@@ -18,6 +18,11 @@ STRUCTURE = (
 )
 HULL = "A pattern is only as true as the hull was when it was scribed: level, wind and square it first."
 DUST = "Wood dust harms the lungs: extract it at the source and wear a fitted mask."
+GLUE = (
+    "Epoxy can make the skin allergic, sometimes for good: gloves and sleeves, no solvent on skin. Dry-run"
+    " the clamps before you mix."
+)
+"""Health and Safety Executive (UK), research report RR79; working times are the maker's."""
 NO_SIZE = (
     "NO ABSOLUTE SIZE IS CLAIMED: nothing that was measured says how large the cards were printed,"
     " and a page shrunk to fit would go unnoticed. Tape the distance between two cards, or measure"
