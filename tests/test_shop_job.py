@@ -232,6 +232,9 @@ def test_every_line_has_a_layer_of_its_own(tmp_path: Path) -> None:
     document = ezdxf.readfile(path)  # type: ignore[attr-defined]
     layers = {entity.dxf.layer for entity in document.modelspace()}
     assert {"OUTLINE", "FINISHED", "SECOND_FACE", "CUTTING"} <= layers
+    # The legend's samples lie on none of them: a router would cut them.
+    for style in ("outline", "finished", "second-face", "cutting"):
+        assert [s.closed for s in template.strokes if s.style == style] == [True]
     assert not document.audit().errors
 
 

@@ -16,6 +16,7 @@ from spilemark.ink import Anchor, Mark, Point, Sheet, Stroke, Words, bar
 from spilemark.shop.faces import CardRow
 from spilemark.shop.outlines import Floats, ShopOutline
 from spilemark.shop.part_words import bevel_words
+from spilemark.template_shop import DASHES
 
 _MARGIN_MM = 15.0
 _GAP_MM = 12.0
@@ -50,21 +51,17 @@ def finished_line(outline: ShopOutline) -> Line:
 
 def second_face_line(outline: ShopOutline) -> Line:
     """Draw the far face."""
-    return Line(outline, "finished line of the far face", 0.35, (1.5, 1.5))
+    return Line(outline, "finished line of the far face", 0.35, DASHES["second-face"])
 
 
 def cutting_line(outline: ShopOutline) -> Line:
     """Draw what to saw to."""
-    return Line(
-        outline, "CUTTING LINE: saw square to this first", 0.6, (9.0, 1.6, 1.0, 1.6, 1.0, 1.6)
-    )
+    return Line(outline, "CUTTING LINE: saw square to this first", 0.6, DASHES["cutting"])
 
 
 def larger_line(outline: ShopOutline) -> Line:
     """Draw the larger of both faces everywhere."""
-    return Line(
-        outline, "LARGER OUTLINE: saw square to this first", 0.6, (9.0, 1.6, 1.0, 1.6, 1.0, 1.6)
-    )
+    return Line(outline, "LARGER OUTLINE: saw square to this first", 0.6, DASHES["cutting"])
 
 
 def pattern_line(outline: ShopOutline) -> Line:

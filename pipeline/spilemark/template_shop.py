@@ -25,6 +25,13 @@ _LEGEND: dict[_Style, str] = {
     "second-face": "finished line of the far face",
     "cutting": "CUTTING LINE: saw square to this first, then bevel and plane",
 }
+DASHES: dict[str, tuple[float, ...]] = {
+    "finished": (5.0, 1.5),
+    "second-face": (1.5, 1.5),
+    "cutting": (9.0, 1.6, 1.0, 1.6, 1.0, 1.6),
+}
+"""Ink and gap in turn, mm, of each line that is added."""
+_HEAVY = ("finished", "cutting")
 _SAMPLE_MM = 34.0
 _WORDS_MM, _LINE_MM = 3.3, 5.2
 _TICK_MM = (2.0, 8.0)
@@ -99,8 +106,7 @@ def shop_legend(
     for style in drawing.styles:
         y -= _LINE_MM
         at = y + 0.35 * _WORDS_MM
-        sample = line_stroke(style, "legend", (left_mm, at), (left_mm + _SAMPLE_MM, at))
-        strokes.append(sample)
+        strokes += _sample(style, left_mm, at)
         labels.append(
             _label(_LEGEND[style], left_mm + _SAMPLE_MM + 4.0, y, bold=style == "cutting")
         )
@@ -111,6 +117,20 @@ def shop_legend(
             labels.append(_label(row, left_mm, y))
         y -= 0.3 * _WORDS_MM
     return tuple(strokes), tuple(labels), top_mm - y
+
+
+def _sample(style: _Style, left_mm: float, y_mm: float) -> list[Stroke]:
+    """A piece of a line for the legend, of strokes that no saw follows: not of the line's own style."""
+    ink = "label" if style in _HEAVY else "other"
+    dashes = DASHES.get(style, (_SAMPLE_MM, 0.0))
+    strokes, x, k = [], 0.0, 0
+    while x < _SAMPLE_MM - 1e-9:
+        end = min(x + dashes[k % len(dashes)], _SAMPLE_MM)
+        if k % 2 == 0:
+            ends = (left_mm + x, y_mm), (left_mm + end, y_mm)
+            strokes.append(line_stroke(ink, "legend", *ends))
+        x, k = end, k + 1
+    return strokes
 
 
 def _words_of(found: PartShop, units: Units) -> list[str]:

@@ -132,7 +132,7 @@ def checked(bevel_deg: float) -> float:
     """
     if not abs(bevel_deg) <= MOST_BEVEL_DEG:
         raise UsageError(
-            f"A bevel of {bevel_deg:.1f} degrees from square is past {MOST_BEVEL_DEG:.0f}: "
+            f"A bevel of {abs(bevel_deg):.1f} degrees from square is past {MOST_BEVEL_DEG:.0f}: "
             "that is a scarf or a slip of the pen.",
             "Bevels count from square: a sliding bevel that reads 78 degrees is 12 under.",
         )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from spilemark.template_shop import DASHES
+
 
 @dataclass(frozen=True, slots=True)
 class Pen:
@@ -22,9 +24,9 @@ PENS = {
     "guessed": Pen(1.2, (2.2, 2.6), 1.0),
     "centreline": Pen(0.3, (12.0, 2.5, 2.5, 2.5)),
     "mark": Pen(0.25, (4.0, 1.5)),
-    "finished": Pen(0.6, (5.0, 1.5)),
-    "second-face": Pen(0.35, (1.5, 1.5)),
-    "cutting": Pen(0.6, (9.0, 1.6, 1.0, 1.6, 1.0, 1.6)),
+    "finished": Pen(0.6, DASHES["finished"]),
+    "second-face": Pen(0.35, DASHES["second-face"]),
+    "cutting": Pen(0.6, DASHES["cutting"]),
     "check": Pen(0.2),
     "label": Pen(0.6),
     "other": Pen(0.3),
