@@ -361,3 +361,43 @@ def test_a_shape_without_corners_is_still_laid() -> None:
     assert pattern.outline.ring.points_mm[:, 1].min() == pytest.approx(0.0, abs=1e-9)
     bare, _ = placed(zoo.Drawn(disc, None), "port")
     assert {"no-reference-line", "forward-unknown"} <= codes(laid(bare, "port"))
+
+
+def half_bulkhead() -> zoo.Drawn:
+    """Flat top, straight inboard edge, and the hull's bulging side; line near the inboard edge."""
+    hull = shapes.curve((30, 0), (186, 2), (294, 120), (300, 388))
+    top = np.linspace((300, 388), (0, 400), 300)
+    inboard = np.linspace((0, 400), (0, 0), 400)
+    foot = np.linspace((0, 0), (30, 0), 30)
+    ring = zoo.even(shapes.join(hull, top, inboard, foot), 1.0)
+    line = np.stack([np.full(24, 40.0), np.linspace(20.0, 380.0, 24)], -1)
+    return zoo.Drawn(ring, line, ())
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+def test_a_half_bulkhead_is_no_knee_and_asks_for_forward(side: str) -> None:
+    drawn = half_bulkhead() if side == "starboard" else half_bulkhead().mirrored()
+    traced, _ = placed(drawn, side, turn_rad=0.4)
+    pattern = laid(traced, side)
+    assert not pattern.forward_known
+    assert "forward-unknown" in codes(pattern)
+    names = {edge.name for edge in pattern.outline.edges}
+    assert all(name.startswith("edge ") for name in names), names
+
+
+def test_a_knee_with_a_straight_inner_edge_is_still_a_knee() -> None:
+    ring = zoo.even(shapes.join(*(np.linspace(a, b, 200) for a, b in
+        (((100, 0), (60, 300)), ((60, 300), (20, 300)), ((20, 300), (-150, 50)),
+         ((-150, 50), (-150, 0)), ((-150, 0), (100, 0))))), 1.0)  # fmt: skip
+    line = np.stack([np.zeros(24), np.linspace(5.0, 200.0, 24)], -1)
+    traced, _ = placed(zoo.Drawn(ring, line, ()), "starboard")
+    pattern = laid(traced, "starboard")
+    assert pattern.forward_known
+    assert {"hull edge", "transom edge"} <= {edge.name for edge in pattern.outline.edges}
+
+
+def test_part_of_a_pattern_tells_neither_forward_nor_its_edges() -> None:
+    traced, _ = placed(zoo.knee(side="port"), "port")
+    pattern = laid(replace(traced, whole=False), "port")
+    assert not pattern.forward_known
+    assert all(edge.name.startswith("edge ") for edge in pattern.outline.edges)

@@ -283,3 +283,21 @@ def test_a_job_has_a_template_for_each_measured_side_and_none_for_the_copy():
     assert both[0].title == "Curlew, quarter knee, PORT"
     (single,) = build_templates(drawn_jobs.result(sides=("single",)))
     assert single.name == "single"
+
+
+def test_no_arrow_points_forward_where_that_was_not_told():
+    pattern = replace(drawn_jobs.pattern(), forward_known=False)
+    drawn = template(pattern)
+    assert not any(s.name == "forward" for s in drawn.strokes)
+    assert "FWD" not in words(drawn)
+    assert "Forward is up" not in words(drawn)
+    assert "FORWARD: not told" in words(drawn)
+    assert "WHICH END IS FORWARD WAS NOT TOLD" in words(drawn)
+
+
+def test_a_pattern_that_ran_out_of_the_photo_claims_no_figure():
+    whole = drawn_jobs.pattern()
+    drawn = template(replace(whole, outline=replace(whole.outline, whole=False)))
+    assert "for the pattern as it lay on the bench" not in words(drawn)
+    assert "NOT WHOLE" in words(drawn)
+    assert "NOT THE WHOLE PATTERN" in words(drawn)

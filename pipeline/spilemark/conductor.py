@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import spilemark
+from spilemark.card_places import check_card_places
 from spilemark.errors import UsageError
 from spilemark.picking import pick_patterns
 from spilemark.recipe import Kitchen
@@ -80,12 +81,15 @@ class _Run:
         self.request, self.kitchen, self.progress = request, kitchen, progress
         self.notes: list[Note] = []
         self.timings: dict[str, float] = {}
+        self.laid: set[int] = set()
+        """Identities of the outlines that became patterns, which carry their notes on."""
 
     def all(self) -> JobResult:
         request = self.request
         photos = self.photos()
         survey = self.survey(photos)
         outlines = {arm: self.outlines(survey, arm) for arm in photos}
+        self.notes += check_card_places(survey, outlines, request.facts)
         patterns = self.patterns(outlines)
         comparison = self.comparison(patterns)
         shop = self.shop(survey, patterns, comparison)
@@ -97,7 +101,7 @@ class _Run:
             outlines=outlines,
             patterns=patterns,
             comparison=comparison,
-            notes=_gather(photos, survey, outlines, patterns, comparison, self.notes),
+            notes=_gather(photos, survey, self.left(outlines), patterns, comparison, self.notes),
             versions=self.versions(),
             options=self.options(),
             timings_s=self.timings,
@@ -146,10 +150,15 @@ class _Run:
             self.notes.extend(notes)
             for side, outline in picked.items():
                 self.progress(f"laying the {side} pattern on its line")
+                self.laid.add(id(outline))
                 patterns[side] = self.do(
                     "register", outline=outline, side=side, job=self.request.facts
                 )
         return patterns
+
+    def left(self, outlines: dict[str, tuple[Outline, ...]]) -> tuple[Outline, ...]:
+        """Outlines that became no pattern."""
+        return tuple(o for traced in outlines.values() for o in traced if id(o) not in self.laid)
 
     def comparison(self, patterns: dict[Side, RegisteredPattern]) -> SideComparison | None:
         if not {Side.PORT, Side.STARBOARD} <= patterns.keys():
@@ -224,7 +233,7 @@ def _repeated(first: tuple[str, Path], second: tuple[str, Path]) -> UsageError:
 def _gather(
     photos: dict[str, tuple[StraightPhoto, ...]],
     survey: Survey,
-    outlines: dict[str, tuple[Outline, ...]],
+    left: tuple[Outline, ...],
     patterns: dict[Side, RegisteredPattern],
     comparison: SideComparison | None,
     own: Iterable[Note],
@@ -234,7 +243,7 @@ def _gather(
     for straight in (s for set_of in photos.values() for s in set_of):
         found += (*straight.photo.notes, *straight.notes)
     found += survey.notes
-    for outline in (o for traced in outlines.values() for o in traced):
+    for outline in left:
         found += outline.notes
     found += own
     for pattern in patterns.values():

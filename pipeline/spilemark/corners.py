@@ -133,6 +133,20 @@ def runs_between(
     return tuple(runs)
 
 
+def has_arms(outline: Outline, outer: OuterCorner) -> bool:
+    """Whether a pattern has the form of a knee about a corner: two outer edges, nothing bulging across.
+
+    A half bulkhead has a square corner too, but the run that faces it is the
+    hull's, which bulges; a knee's throat is hollow, or straight.
+    """
+    ring, corners = outline.ring.points_mm, outline.corners
+    runs = runs_between(ring, corners, main_corners(ring, corners))
+    sides = {(outer.before.first, outer.before.last), (outer.after.first, outer.after.last)}
+    across = [run for run in runs if (run.first, run.last) not in sides]
+    longest = max((run.chord_mm for run in across), default=0.0)
+    return all(run.hollow > -HOLLOW for run in across if run.chord_mm > 0.5 * longest)
+
+
 def outer_corner_candidates(outline: Outline) -> tuple[OuterCorner, ...]:
     """Corners between two outer edges, the likeliest first; empty where there is none.
 

@@ -365,6 +365,8 @@ class Outline:
     causes: tuple[Cause, ...]
     views: tuple[View, ...]
     """The photos it was traced in."""
+    whole: bool = True
+    """False where the pattern runs out of the photo: its length, area and corners are not known."""
     notes: tuple[Note, ...] = ()
 
     @property
@@ -423,6 +425,8 @@ class RegisteredPattern:
     """Index into ``outline.corners`` of the outer corner."""
     centreline_offset_mm: float | None = None
     """x of the drawn line in the boat frame, when stated."""
+    forward_known: bool = True
+    """False where nothing told which end is forward and it was laid one way for the time being."""
     measured: bool = True
     """False for a mirrored copy."""
     notes: tuple[Note, ...] = ()

@@ -146,6 +146,7 @@ def _pattern_lines(pattern: RegisteredPattern, result: JobResult) -> list[str]:
     else:
         words = wording.doubt_words(pattern, result.facts, result.survey.scale)
         lines += _wrap(f"{name}: {words}")
+    if not result.scale_is_nominal and pattern.outline.whole:
         lines += _wrap(f"{wording.line_words(pattern, result.facts)}{_line_advice(pattern)}", "  ")
     lines += _wrap(wording.photo_words(pattern), "  ")
     causes = budget(pattern, after="fit")

@@ -148,7 +148,7 @@ def _paragraphs(
         f"The middle of the line is the edge; drawn within {tolerance:.2f} mm of the points measured."
     )
     date = f"Date: {wording.date_words(facts)}." if facts.date else "No date given."
-    texts.append(f"{date} {wording.face_words(pattern)} Forward is up the sheet.")
+    texts.append(f"{date} {wording.face_words(pattern)} {wording.forward_words(pattern)}")
     texts.append(wording.STRUCTURE)
     return texts
 

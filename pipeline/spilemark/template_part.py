@@ -61,9 +61,12 @@ def letter_part(
     if block is not None:
         strokes += block[0]
         labels += block[1]
-    strokes_of_arrow, words_of_arrow = _forward_arrow(room, None if block is None else block[2])
-    labels += words_of_arrow + _edge_names(pattern, room)
-    return tuple(strokes + strokes_of_arrow), tuple(labels)
+    if pattern.forward_known:
+        to_bow, words_of_arrow = _forward_arrow(room, None if block is None else block[2])
+        strokes += to_bow
+        labels += words_of_arrow
+    labels += _edge_names(pattern, room)
+    return tuple(strokes), tuple(labels)
 
 
 def line_stroke(style: str, name: str, *points: tuple[float, float]) -> Stroke:
@@ -110,6 +113,10 @@ def _lines(pattern: RegisteredPattern, facts: JobFacts, size: float) -> list[_Li
         for row in wrapped(text, longest, small)
     ]
     lines.append(_Line("UP: this face", small, dotted=True))
+    if not pattern.forward_known:
+        lines.append(_Line("FORWARD: not told", small, bold=True))
+    if not pattern.outline.whole:
+        lines.append(_Line("NOT WHOLE", small, bold=True))
     lines.append(_Line(wording.date_words(facts), least))
     if not pattern.measured:
         lines.append(_Line("MIRRORED COPY, not measured", small, bold=True))

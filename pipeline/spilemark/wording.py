@@ -28,6 +28,10 @@ NO_SIZE = (
     " and a page shrunk to fit would go unnoticed. Tape the distance between two cards, or measure"
     " their check bars, and run again."
 )
+NOT_WHOLE = (
+    "NOT THE WHOLE PATTERN: it runs out of the photo, and what lies beyond is guessed. No figure is"
+    " claimed. Photograph it again from farther off, with bench all round it."
+)
 CAUTIONS = (CHECK_BARS, HULL, STRUCTURE, DUST)
 
 SIDE_WORDS = {Side.PORT: "PORT", Side.STARBOARD: "STARBOARD", Side.SINGLE: "CENTRE"}
@@ -69,6 +73,8 @@ def doubt_words(pattern: RegisteredPattern, facts: JobFacts, scale: ScaleStateme
     """The fixed words of one pattern; no figure where no absolute size is claimed."""
     if scale.basis is ScaleBasis.NOMINAL:
         return NO_SIZE
+    if not pattern.outline.whole:
+        return NOT_WHOLE
     return fixed_words(doubt_of(pattern).shape_mm, facts)
 
 
@@ -118,6 +124,13 @@ def face_words(pattern: RegisteredPattern) -> str:
     if pattern.face == "down":
         return "Seen from above. It was photographed face down."
     return "Seen from above, as photographed."
+
+
+def forward_words(pattern: RegisteredPattern) -> str:
+    """Where forward is on a sheet."""
+    if pattern.forward_known:
+        return "Forward is up the sheet."
+    return "WHICH END IS FORWARD WAS NOT TOLD: up the sheet may be aft."
 
 
 def date_words(facts: JobFacts) -> str:

@@ -196,7 +196,8 @@ def run(
     click.echo(f"\nFiles in {plan.folder}:", err=as_json)
     for path in files:
         click.echo(f"  {path.name}", err=as_json)
-    below = result.scale_is_nominal or result.shop.left_out
+    whole = all(pattern.outline.whole for pattern in result.patterns.values())
+    below = result.scale_is_nominal or result.shop.left_out or not whole
     return EXIT_BELOW_LIMIT if below else EXIT_DONE
 
 

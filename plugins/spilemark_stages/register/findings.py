@@ -17,6 +17,9 @@ def face_assumed(side: Side) -> Note:
     )
 
 
+FORWARD_UNKNOWN = "forward-unknown"
+
+
 def forward_deduced(side: Side) -> Note:
     """Forward follows from the side and the face."""
     return Note(
@@ -30,10 +33,10 @@ def forward_deduced(side: Side) -> Note:
 def forward_unknown(side: Side) -> Note:
     """Nothing tells which end is forward: asked, and meanwhile laid one way."""
     return Note(
-        code="forward-unknown",
+        code=FORWARD_UNKNOWN,
         severity="warn",
         text=f"Which end of the {side} pattern is forward? Nothing tells. The shape is right, but "
-        "it may lie end for end: do not trust FWD on the template. Point to the bow with "
+        "it may lie end for end, so the template shows no FWD. Point to the bow with "
         f"--forward {side}:x,y, in pixels of the photo as you see it upright.",
     )
 

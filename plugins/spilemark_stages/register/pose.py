@@ -12,6 +12,7 @@ from spilemark.corners import (
     chord,
     edge_span,
     edges_at,
+    has_arms,
     outer_corner_candidates,
     rivals,
     straightest,
@@ -43,6 +44,11 @@ class Pose:
     notes: tuple[Note, ...] = ()
     laid_on: tuple[Edge, Edge] | None = None
     """Without a line: the edge that it is laid on, and the other one at the outer corner."""
+
+    @property
+    def forward_known(self) -> bool:
+        """Whether it was told, or could be told, which end is forward."""
+        return all(note.code != findings.FORWARD_UNKNOWN for note in self.notes)
 
     @property
     def hull_first(self) -> bool:
@@ -87,12 +93,13 @@ def pose_on_line(outline: Outline, side: Side, line: StraightLine, ahead: Floats
     if not tied:
         signs.notes.append(findings.no_corner())
     outer = max(tied, key=lambda c: abs(_starboard_of(outline, c, line, line.along)), default=None)
+    knee = outer if outer is not None and _is_knee(outline, outer) else None
     if ahead is not None:
         forward = _pointed(side, line, ahead)
-        _check_hand(signs, outline, outer, line, forward)
+        _check_hand(signs, outline, knee, line, forward)
     else:
-        forward = _deduced(signs, outline, outer, line)
-    transom = _transom(outline, outer, side, line.along)
+        forward = _deduced(signs, outline, outer, knee, line)
+    transom = _transom(outline, knee, side, line.along)
     if ahead is None and outer is not None and transom is not None and side is not Side.SINGLE:
         _check_stern(signs, outline, outer, forward, transom)
     words = QUARTER_KNEE if side is not Side.SINGLE and transom is not None else None
@@ -100,6 +107,11 @@ def pose_on_line(outline: Outline, side: Side, line: StraightLine, ahead: Floats
         # Anticlockwise from the nose comes the port edge.
         words, transom = BREASTHOOK, "after"
     return Pose(forward, outer, transom, words, tuple(signs.notes))
+
+
+def _is_knee(outline: Outline, outer: OuterCorner) -> bool:
+    """Whether its corner tells which way it lies: not of another form, nor of a part of a pattern."""
+    return outline.whole and has_arms(outline, outer)
 
 
 def _corner_point(outline: Outline, outer: OuterCorner) -> Floats:
@@ -142,10 +154,14 @@ def _pointed(side: Side, line: StraightLine, ahead: Floats) -> Floats:
 
 
 def _deduced(
-    signs: _Signs, outline: Outline, outer: OuterCorner | None, line: StraightLine
+    signs: _Signs,
+    outline: Outline,
+    outer: OuterCorner | None,
+    knee: OuterCorner | None,
+    line: StraightLine,
 ) -> Floats:
-    """Forward from the side: the outer corner lies outboard when the face is up."""
-    outboard = _outboard(outline, outer, signs.side, line, line.along)
+    """Forward from the side: a knee's outer corner lies outboard when the face is up."""
+    outboard = _outboard(outline, knee, signs.side, line, line.along)
     if outboard is not None:
         signs.notes.append(findings.forward_deduced(signs.side))
         return np.asarray(line.along * np.sign(outboard))
@@ -211,8 +227,8 @@ def pose_without_line(outline: Outline, side: Side, ahead: Floats | None) -> Pos
     if not candidates:
         return _pose_by_length(outline, side, ahead)
     outer = candidates[0]
-    if side is Side.SINGLE:
-        return _single_without_line(outline, outer, ahead)
+    if side is Side.SINGLE or not _is_knee(outline, outer):
+        return _square_without_line(outline, side, outer, ahead)
     stern: Literal["before", "after"] = "after" if side is Side.PORT else "before"
     bow: Literal["before", "after"] = "before" if side is Side.PORT else "after"
     transom, notes = stern, [findings.forward_deduced(side)]
@@ -269,13 +285,15 @@ def _away(outline: Outline, edge: Edge, outer: OuterCorner) -> Floats:
     return np.asarray(along * np.sign(float(along @ (middle - _corner_point(outline, outer)))))
 
 
-def _single_without_line(outline: Outline, outer: OuterCorner, ahead: Floats | None) -> Pose:
+def _square_without_line(
+    outline: Outline, side: Side, outer: OuterCorner, ahead: Floats | None
+) -> Pose:
     """Laid square on the straight edge, forward as nearly as the stated point tells."""
     edge, other = _laid_on(outline, outer, "after")
     along = _away(outline, edge, outer)
     quarter = np.array([[0.0, -1.0], [1.0, 0.0]])
     ways = [along, quarter @ along, -along, quarter.T @ along]
-    notes = () if ahead is not None else (findings.forward_unknown(Side.SINGLE),)
+    notes = () if ahead is not None else (findings.forward_unknown(side),)
     way = _corner_point(outline, outer) if ahead is None else ahead
     way = way - outline.ring.points_mm.mean(axis=0)
     forward = max(ways, key=lambda w: float(w @ way))

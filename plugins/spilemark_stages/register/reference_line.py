@@ -120,6 +120,7 @@ def _on_line(
         datum_causes=_datum_causes(moved, side, "reference line"),
         datum_sensitivity_mm=sensitivity,
         origin_corner=pose.corner,
+        forward_known=pose.forward_known,
         centreline_offset_mm=offset,
         notes=(
             *notes,
@@ -246,6 +247,7 @@ def _without_line(
         datum_causes=_datum_causes(moved, side, "corner and edge"),
         datum_sensitivity_mm=_datum_table(moved, functional @ ring.sensitivity_mm, own),
         origin_corner=pose.corner,
+        forward_known=pose.forward_known,
         notes=(*notes, findings.no_line(side), *pose.notes),
     )
 

@@ -14,7 +14,7 @@ from spilemark_stages.trace.corners import fit_parabola
 _FROM_MM = 9.0
 """Length of seen edge on each side that says which way it runs."""
 _FEWEST = 4
-_STRAIGHT_ON = np.cos(np.radians(50.0))
+_STRAIGHT_ON = np.cos(np.radians(30.0))
 """A side that runs off farther from the other end than this has a corner under the card."""
 
 

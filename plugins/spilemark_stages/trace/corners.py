@@ -28,6 +28,8 @@ _UNSTEADY_DEG = 30.0
 """Straight and bent sides that differ by more about a corner are bent too tightly to carry on."""
 _STEEPEST_BEND = 0.02
 """Of a radius of 25 mm."""
+_MOST = 120
+"""A ring that bends at more places is no pattern's but a damaged picture's: none of them is a corner."""
 _ROUND_MM = 1.5
 """Farther from the crossing of its sides than this, a corner was cut round."""
 
@@ -176,6 +178,8 @@ def find_corners(ring: Floats, step_mm: float, gap_mm: float) -> list[Meeting]:
     if len(ring) < 4 * (gap + window):
         return []
     places = _candidates(ring, gap, window)
+    if len(places) > _MOST:
+        return []
     for _ in range(3):
         meetings = [
             m for k, _ in enumerate(places) if (m := _meeting(ring, step_mm, gap, places, k))

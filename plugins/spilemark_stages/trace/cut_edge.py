@@ -24,6 +24,10 @@ from spilemark_stages.trace.views import best_view
 
 _HOLE_SEEN = 0.5
 """Share of a hole's edge that must have been seen; less is a stain or a knot."""
+_MOST_HOLES = 40
+"""More of them are the speckles of a damaged or a hopeless picture."""
+_LEAST_SEEN = 0.25
+"""Share of an outline below which all of it is a guess."""
 
 
 @dataclass(frozen=True)
@@ -124,6 +128,8 @@ class _Tracing:
         outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
         if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
             return None
+        if outer.seen_share < _LEAST_SEEN:
+            return None
         holes, doubtful = self._holes(tracer, region, outer)
         darker = darker_than_bench(photo, view, outer.points_mm, tracer.sheet.thickness_mm)
         shared = shared_by(
@@ -149,6 +155,7 @@ class _Tracing:
             edges=ring_edges(outer, corners),
             causes=shared.causes,
             views=(view,),
+            whole=not region.cut_by_frame,
             notes=(
                 *outline_notes(view, region, outer, doubtful),
                 *([dark_pattern_note(view, options.shade_mm)] if darker else []),
@@ -163,7 +170,9 @@ class _Tracing:
         holes: list[TracedRing] = []
         doubtful: list[Floats] = []
         face = shapely.Polygon(outer.points_mm)
-        for ring_px in region.holes_px:
+        largest = sorted(region.holes_px, key=lambda ring: -abs(signed_area(ring)))
+        doubtful += [self._middle(ring) for ring in largest[_MOST_HOLES:]]
+        for ring_px in largest[:_MOST_HOLES]:
             hole = tracer.trace(_turned(ring_px, self.view, anticlockwise=False), self.found.factor)
             shape = shapely.Polygon(hole.points_mm)
             good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
@@ -171,6 +180,9 @@ class _Tracing:
                 holes.append(hole)
                 face = face.difference(shape)
             else:
-                middle = pixels_to_plane(ring_px, self.view.plane).mean(axis=0)
-                doubtful.append(np.asarray(middle))
+                doubtful.append(self._middle(ring_px))
         return holes, doubtful
+
+    def _middle(self, ring_px: Floats) -> Floats:
+        """About the middle (2,) of a ring, mm."""
+        return np.asarray(pixels_to_plane(ring_px, self.view.plane).mean(axis=0))

@@ -252,12 +252,16 @@ def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple
     for k in range(len(contours)):
         if tree[0][k][3] != outer:
             continue
-        inside = np.zeros_like(one)
-        cv2.drawContours(inside, contours, k, 1, cv2.FILLED)
-        inside &= 1 - one
+        x, y, w, h = cv2.boundingRect(contours[k])
+        if min(w, h) * finder.mm < _SMALLEST_HOLE_MM:
+            continue
+        box = (slice(y, y + h), slice(x, x + w))
+        inside = np.zeros((h, w), dtype=np.uint8)
+        cv2.drawContours(inside, contours, k, 1, cv2.FILLED, offset=(-x, -y))
+        inside &= 1 - one[box]
         if _widest(inside) * finder.mm < _SMALLEST_HOLE_MM:
             continue
-        if bench_like[inside > 0].mean() > 0.5:
+        if bench_like[box][inside > 0].mean() > 0.5:
             holes.append(to_full(contours[k][:, 0].astype(np.float64), finder.factor))
     return to_full(contours[outer][:, 0].astype(np.float64), finder.factor), tuple(holes)
 

@@ -17,6 +17,8 @@ _REACH_PX = 22.0
 _STIFFNESS = 6.0
 """Cost of a jump of one px from one stretch to the next: the samples of a profile are far from
 independent, so their evidence is overstated."""
+_FINEST_MM = 0.7
+"""Spacing of the ring at most: a photo that was shrunk shows corners no less."""
 _PACE_PX = 1.0
 """Distance of the places that are tried: the next stage needs no better than half of it."""
 _COARSE_BLUR_PX = 1.2
@@ -36,17 +38,18 @@ def snapped(
         Size in stored pixels of the picture in which the ring was found.
     """
     mm = pixels_to_plane(ring_px, plane)
-    scale = _mm_per_px(ring_px, mm)
+    scale = mean_scale(ring_px, plane)
     ring = resample(mm, coarse_px * scale, closed=True)
     ring = blurred_ring(ring, 1.0)
     for search, every in ((_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 4)):
         ring = resample(ring, every * scale, closed=True)
         ring = _moved(photo, plane, ring, thickness_mm, search, every)
-    return resample(ring, 2 * scale, closed=True)
+    return resample(ring, min(2 * scale, _FINEST_MM), closed=True)
 
 
-def _mm_per_px(ring_px: Floats, mm: Floats) -> float:
-    """Mean scale of a ring on the face."""
+def mean_scale(ring_px: Floats, plane: PlaneMap) -> float:
+    """Mean scale of a ring (N, 2) of stored pixels on the face, mm per px."""
+    mm = pixels_to_plane(ring_px, plane)
     px_step = np.linalg.norm(np.diff(ring_px, axis=0), axis=1).sum()
     mm_step = np.linalg.norm(np.diff(mm, axis=0), axis=1).sum()
     return float(mm_step / max(px_step, 1e-9))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from scipy.spatial import KDTree
 
 from spilemark.frames import signed_area
 from spilemark.lens import pixels_to_plane
@@ -23,7 +24,7 @@ from spilemark_stages.trace.corners import (
 from spilemark_stages.trace.measure import SPACING_PX, offsets, placed_piece
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.rings import bridged, local_scatter, resample, robust_fit
-from spilemark_stages.trace.snap import snapped
+from spilemark_stages.trace.snap import mean_scale, snapped
 from spilemark_stages.trace.stretches import Sheet, best_blur
 
 POINTS_MM = 0.8
@@ -40,6 +41,8 @@ _FIT_MM = 9.0
 """Length of edge from which a corner is carried forward."""
 _FIRST_PACE = 2
 """The first measurement only has to place the base of the next one: fewer profiles do."""
+_WIDEST_MM = 0.6
+"""In a photo that was shrunk, points stand closer than that: corners and notches are sought in them."""
 _PASSES = 3
 """A corner may turn out to be none once its sides are measured, and then is measured across."""
 _SAME_MM = 1.5
@@ -88,8 +91,8 @@ class RingTracer:
         """Measure one ring found at reduced size (stored px; wood on its left in the plane)."""
         ring = snapped(self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm)
         spacing = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).mean())
-        mm_per_px = spacing / 2.0
-        step = SPACING_PX * mm_per_px
+        mm_per_px = mean_scale(ring_px, self.plane)
+        step = min(SPACING_PX * mm_per_px, _WIDEST_MM)
         if not self.blur_px:
             line = placed_piece(
                 resample(ring, 2 * step, closed=True), self.plane, self.sheet, closed=True
@@ -268,11 +271,10 @@ def _untangled(ring: TracedRing) -> TracedRing:
     outline = np.array(max(parts, key=lambda p: p.area).exterior.coords)[:-1]
     if (signed_area(outline) > 0) != (signed_area(ring.points_mm) > 0):
         outline = outline[::-1]
-    away = np.linalg.norm(ring.points_mm[None, :, :] - outline[:, None, :], axis=2)
-    nearest = away.argmin(axis=1)
+    away, nearest = KDTree(ring.points_mm).query(outline)
     start = int(np.argmin(nearest))
     outline, nearest = np.roll(outline, -start, axis=0), np.roll(nearest, -start)
-    kept = away.min(axis=1)[np.roll(np.arange(len(outline)), -start)] < POINTS_MM
+    kept = np.roll(away, -start) < POINTS_MM
     marks = []
     for index, turn in ring.corners:
         distance = np.linalg.norm(outline - ring.points_mm[index], axis=1)

@@ -118,6 +118,7 @@ def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
         words=_words(template, printer),
         title=legible(template.title, bold=True),
         pens=styles.pens(options),
+        forward_known=template.pattern.forward_known,
     )
     sheets = [tile_sheet(job, place) for place in layout.places]
     if len(sheets) > 1:

@@ -43,6 +43,7 @@ class Job:
     words: SheetWords
     title: str
     pens: dict[str, Pen]
+    forward_known: bool = True
 
     @cached_property
     def joins(self) -> tuple[Join, ...]:
@@ -294,6 +295,8 @@ def _line_name(job: Job, place: Place, line: CheckLine) -> tuple[Mark, ...]:
 
 def _forward(job: Job, place: Place) -> tuple[Mark, ...]:
     """Arrow to the bow and words along the edge of the sheet that is nearest to it."""
+    if not job.forward_known:
+        return ()
     core = job.layout.core_box(place)
     straight = abs(job.layout.turn_rad) < 1e-9
     text = "this edge forward" if straight else "this edge forward, as the arrow leans"
