@@ -64,6 +64,8 @@ def moved_edge(
     outward = _right(step / np.linalg.norm(step, axis=1)[:, None])
     begin = old[:-1] + along_mm + outward_mm[:-1, None] * outward
     end = old[1:] + along_mm + outward_mm[1:, None] * outward
+    if not outward_mm.any():
+        return _carried(old, along_mm, over_mm)
     points, apex = [begin[0]], [False]
     for i in range(len(begin) - 1):
         middle, over_old = _bend(begin[i : i + 2], end[i : i + 2], old[i + 1] + along_mm, join)
@@ -77,6 +79,14 @@ def moved_edge(
         -away,
         leads,
     )
+
+
+def _carried(old: Floats, along_mm: Floats, over_mm: float) -> MovedEdge:
+    """An edge that is moved bodily or not at all: the same line."""
+    none = np.zeros(len(old))
+    _, leads = _moved_end(old, none, over_mm)
+    _, away = _moved_end(old[::-1], none, over_mm)
+    return MovedEdge(old + along_mm, np.zeros(len(old), dtype=np.bool_), -away, leads)
 
 
 def _moved_end(old: Floats, outward_mm: Floats, over_mm: float) -> tuple[Floats, Floats]:

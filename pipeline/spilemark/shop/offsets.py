@@ -221,21 +221,33 @@ def _deepest_loss(
     A tight corner loses what lies within a few times the amount; an arm or a
     notch that is gone lies farther off.
     """
-    from shapely import LineString, MultiLineString, distance, points
-
     ahead = np.roll(raw.points, -1, 0)
-    dropped = distance(points((raw.points + ahead) / 2.0), new) > _ON_LINE_MM
+    kept = np.concatenate([_segments(line) for line in getattr(new, "geoms", [new])])
+    dropped = _distances((raw.points + ahead) / 2.0, kept) > _ON_LINE_MM
     if not dropped.any():
         return 0.0, (0.0, 0.0)
-    gone = MultiLineString(
-        [LineString(pair) for pair in zip(raw.points[dropped], ahead[dropped], strict=True)]
-    )
     p = outline.points_mm
     old = np.concatenate([p, (p + np.roll(p, -1, 0)) / 2.0])
-    off, lost = distance(points(old), new), distance(points(old), gone)
+    gone = np.stack([raw.points[dropped], ahead[dropped]], axis=1)
+    off, lost = _distances(old, kept), _distances(old, gone)
     depth = np.where(lost <= off + _ON_LINE_MM, off, 0.0)
     worst = int(np.argmax(depth))
     return float(depth[worst]), (float(old[worst, 0]), float(old[worst, 1]))
+
+
+def _segments(line: Any) -> Floats:
+    """Ends (S, 2, 2) of a line's segments."""
+    coords = np.asarray(line.coords)[:, :2]
+    return np.stack([coords[:-1], coords[1:]], axis=1)
+
+
+def _distances(places: Floats, segments: Floats) -> Floats:
+    """Distance (N,) of points (N, 2) from the nearest of many segments (S, 2, 2), by a tree."""
+    from shapely import STRtree, linestrings, points
+
+    tree = STRtree(linestrings(segments))
+    _, found = tree.query_nearest(points(places), return_distance=True, all_matches=False)
+    return np.asarray(found, dtype=np.float64)
 
 
 def _nearest_edges(ring: Floats, raw: _Tagged) -> Indices:
