@@ -107,3 +107,15 @@ def test_finding_keeps_the_face_even():
     profile = ndtr(s + 3.0)
     evidence = log_evidence(profile[None], np.array([0.0]), where, 1.2, FINDING)
     assert where.shifts[int(evidence[0].argmax())] == pytest.approx(-3.0, abs=0.3)
+
+
+def test_the_finer_places_are_the_library_splines() -> None:
+    from scipy.interpolate import CubicSpline
+
+    from spilemark_stages.trace.edgemodel import _finer
+    from spilemark_stages.trace.stretches import WHERE
+
+    values = np.random.default_rng(4).normal(size=(5, len(WHERE.shifts)))
+    fine, between = _finer(WHERE.shifts)
+    expected = CubicSpline(WHERE.shifts, values, axis=1)(fine)
+    assert np.allclose(values @ between, expected, atol=1e-9)

@@ -67,7 +67,12 @@ def moved_edge(
     if not outward_mm.any():
         return _carried(old, along_mm, over_mm)
     points, apex = [begin[0]], [False]
+    plain, crossing = _plain_bends(begin, end)
     for i in range(len(begin) - 1):
+        if plain[i]:
+            points.append(crossing[i])
+            apex.append(False)
+            continue
         middle, over_old = _bend(begin[i : i + 2], end[i : i + 2], old[i + 1] + along_mm, join)
         points += middle
         apex += [False, True, False] if over_old else [False] * len(middle)
@@ -79,6 +84,25 @@ def moved_edge(
         -away,
         leads,
     )
+
+
+def _plain_bends(begin: Floats, end: Floats) -> tuple[Bools, Floats]:
+    """Which bends (M - 1,) are a crossing within both moved segments, and where (M - 1, 2).
+
+    Most of a traced edge's are; ``_bend`` looks at the others one by one.
+    """
+    d, e = (end - begin)[:-1], (end - begin)[1:]
+    run_d, run_e = np.linalg.norm(d, axis=1), np.linalg.norm(e, axis=1)
+    d, e = d / np.maximum(run_d, SAME_MM)[:, None], e / np.maximum(run_e, SAME_MM)[:, None]
+    gap = begin[1:] - end[:-1]
+    turn = d[:, 0] * e[:, 1] - d[:, 1] * e[:, 0]
+    safe = np.where(np.abs(turn) < _PARALLEL, 1.0, turn)
+    past = (gap[:, 0] * e[:, 1] - gap[:, 1] * e[:, 0]) / safe
+    short = (gap[:, 0] * d[:, 1] - gap[:, 1] * d[:, 0]) / safe
+    inside = (past < 0.0) & (-past < 0.5 * run_d) & (short < 0.5 * run_e) & (short > 0.0)
+    clear = (np.minimum(run_d, run_e) > 2 * SAME_MM) & (np.abs(turn) >= _PARALLEL)
+    apart = np.linalg.norm(gap, axis=1) >= SAME_MM
+    return np.asarray(inside & clear & apart), end[:-1] + past[:, None] * d
 
 
 def _carried(old: Floats, along_mm: Floats, over_mm: float) -> MovedEdge:

@@ -90,14 +90,13 @@ def densified(outline: ShopOutline, step_mm: float = 1.0) -> ShopOutline:
     p = outline.points_mm
     ahead = np.roll(p, -1, 0)
     parts = np.maximum(1, np.ceil(np.linalg.norm(ahead - p, axis=1) / step_mm)).astype(np.intp)
-    rows = [
-        start + np.linspace(0, 1, n, endpoint=False)[:, None] * (stop - start)
-        for start, stop, n in zip(p, ahead, parts, strict=True)
-    ]
     place = np.concatenate([[0], np.cumsum(parts)[:-1]])
+    share = (np.arange(parts.sum()) - np.repeat(place, parts)) / np.repeat(parts, parts)
+    begin = np.repeat(p, parts, axis=0)
+    rows = begin + share[:, None] * (np.repeat(ahead, parts, axis=0) - begin)
     return replace(
         outline,
-        points_mm=np.concatenate(rows),
+        points_mm=rows,
         edges=tuple(
             replace(e, start=int(place[e.start]), stop=int(place[e.stop])) for e in outline.edges
         ),

@@ -23,7 +23,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from spilemark.records import Floats
 
@@ -280,7 +279,26 @@ def place_of(
 
 @lru_cache(maxsize=8)
 def _finer(shifts: tuple[float, ...]) -> tuple[Floats, Floats]:
-    """Places four times as fine (F,), and the cubic spline to them as a matrix (shifts, F)."""
-    coarse = np.asarray(shifts)
-    fine = np.linspace(coarse[0], coarse[-1], 4 * (len(coarse) - 1) + 1)
-    return fine, np.asarray(CubicSpline(coarse, np.eye(len(coarse)))(fine).T)
+    """Places four times as fine (F,), and the cubic spline to them as a matrix (shifts, F).
+
+    The spline without end conditions of its own ("not a knot"; de Boor, "A
+    Practical Guide to Splines", 1978), on even places.  Written out here
+    because the library that has it takes a tenth of a second to load.
+    """
+    count, step = len(shifts), shifts[1] - shifts[0]
+    values = np.eye(count)
+    bent = np.zeros((count, count))
+    known = np.zeros((count, count))
+    inner = np.arange(1, count - 1)
+    for offset, weight in ((-1, 1.0), (0, 4.0), (1, 1.0)):
+        bent[inner, inner + offset] = weight
+    known[inner] = 6.0 / step**2 * (values[inner - 1] - 2 * values[inner] + values[inner + 1])
+    bent[0, :3] = bent[-1, -3:] = 1.0, -2.0, 1.0
+    second = np.linalg.solve(bent, known)
+    fine = np.linspace(shifts[0], shifts[-1], 4 * (count - 1) + 1)
+    low = np.minimum(((fine - shifts[0]) / step).astype(np.int64), count - 2)
+    b = ((fine - shifts[0]) / step - low)[:, None]
+    a = 1.0 - b
+    curve = (a**3 - a) * second[low] + (b**3 - b) * second[low + 1]
+    between = a * values[low] + b * values[low + 1] + step**2 / 6.0 * curve
+    return fine, np.asarray(between.T)
