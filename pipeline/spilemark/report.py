@@ -103,6 +103,8 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
     spread = np.sqrt(np.maximum(np.diag(pattern.covariance), 0.0))
     return {
         "measured": pattern.measured,
+        "whole": pattern.outline.whole,
+        "forward_known": pattern.forward_known,
         "face": pattern.face,
         "frame": pattern.frame,
         "datum": pattern.datum,

@@ -1,0 +1,1 @@
+"""Example plug-ins by somebody else."""
