@@ -15,6 +15,7 @@ from spilemark import __version__
 from spilemark.commands.cards import cards
 from spilemark.commands.check import check
 from spilemark.commands.demo import demo
+from spilemark.commands.jobs import jobs
 from spilemark.commands.make import make
 from spilemark.commands.plugins import plugins
 from spilemark.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_OUR_BUG, SpilemarkError
@@ -37,7 +38,7 @@ def spilemark() -> None:
     """
 
 
-for command in (cards, make, *SHOP_COMMANDS, plugins, check, demo):
+for command in (cards, make, jobs, *SHOP_COMMANDS, plugins, check, demo):
     spilemark.add_command(command)
 
 

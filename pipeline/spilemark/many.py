@@ -1,0 +1,245 @@
+"""Many jobs at once, each in a process of its own pool: one bad job never stops the rest."""
+
+from __future__ import annotations
+
+import os
+import signal
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from time import perf_counter
+
+from spilemark.errors import (
+    EXIT_BELOW_LIMIT,
+    EXIT_DONE,
+    EXIT_OUR_BUG,
+    EXIT_SOME_JOBS_FAILED,
+    SpilemarkError,
+    UnreadableInput,
+    UsageError,
+)
+
+_TRIES = 2
+"""A job whose process was killed (too little memory, mostly) is tried once more, alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobEnd:
+    """How one job ended."""
+
+    job: Path
+    """Its job file."""
+    out: Path
+    """Where its results stand, or would have stood."""
+    exit_code: int
+    words: str
+    """The verdict, or what went wrong and what to do."""
+    seconds: float
+
+    @property
+    def failed(self) -> bool:
+        """Whether it left no results."""
+        return self.exit_code not in (EXIT_DONE, EXIT_BELOW_LIMIT)
+
+
+def find_jobs(folder: Path) -> tuple[Path, ...]:
+    """Job files of a folder and of its own folders, by name.
+
+    Raises
+    ------
+    UnreadableInput
+        There is no such folder.
+    UsageError
+        It holds no job file.
+    """
+    if not folder.is_dir():
+        raise UnreadableInput(f"There is no folder {folder}.", "Name the folder of job files.")
+    every = [*folder.glob("*.toml"), *folder.glob("*/*.toml")]
+    jobs = sorted(path for path in every if _is_job(path))
+    if not jobs:
+        raise UsageError(
+            f"No job file stands in {folder}.",
+            "A job file ends in .toml and has a table of photos, such as [port].",
+        )
+    return tuple(jobs)
+
+
+def _is_job(path: Path) -> bool:
+    """Whether it names photos; a card set or a recipe may lie beside. A damaged file is reported later."""
+    import tomllib
+
+    from spilemark.results import ARMS
+
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError):
+        return True
+    return any(arm in table for arm in ARMS)
+
+
+def places(jobs: Sequence[Path], folder: Path, out: Path) -> dict[Path, Path]:
+    """A folder of results for each job, named as the job's place in its folder."""
+    found: dict[Path, Path] = {}
+    taken: set[str] = set()
+    for job in jobs:
+        inner = job.relative_to(folder).with_suffix("")
+        # knee/job.toml and knee.toml may stand side by side.
+        name = (
+            inner.parent.name
+            if inner.name == "job" and len(inner.parts) > 1
+            else "-".join(inner.parts)
+        )
+        plain, count = name, 2
+        while name.casefold() in taken:
+            name, count = f"{plain}-{count}", count + 1
+        taken.add(name.casefold())
+        found[job] = out / name
+    return found
+
+
+def run_many(
+    jobs: dict[Path, Path], *, workers: int, force: bool, ended: Callable[[JobEnd], None]
+) -> tuple[JobEnd, ...]:
+    """Run jobs in parallel.
+
+    Parameters
+    ----------
+    jobs : dict
+        Job file to the folder of its results.
+    workers : int
+    force : bool
+    ended : callable
+        Told of each job as it ends, in whatever order.
+
+    Returns
+    -------
+    tuple of JobEnd
+        In the order of ``jobs``.
+    """
+    found: dict[Path, JobEnd] = {}
+    tries = dict.fromkeys(jobs, 0)
+    left = list(jobs)
+    while left:
+        alone = any(tries[job] for job in left)
+        broken = _one_pool(left, jobs, 1 if alone else workers, force, found, ended)
+        left = [job for job in left if job not in found]
+        if not broken:
+            break
+        for job in left[:1] if alone else left:
+            tries[job] += 1
+            if tries[job] >= _TRIES:
+                end = _killed(job, jobs[job])
+                found[job] = end
+                ended(end)
+        left = [job for job in left if job not in found]
+    return tuple(found[job] for job in jobs)
+
+
+def _one_pool(
+    left: list[Path],
+    jobs: dict[Path, Path],
+    workers: int,
+    force: bool,
+    found: dict[Path, JobEnd],
+    ended: Callable[[JobEnd], None],
+) -> bool:
+    """Run what is left until all is done or a process dies; whether one died."""
+    with (
+        _small_processes(),
+        ProcessPoolExecutor(
+            min(workers, len(left)), mp_context=get_context("spawn"), initializer=_leave_ctrl_c
+        ) as pool,
+    ):
+        waiting: dict[Future[JobEnd], Path] = {
+            pool.submit(run_one, job, jobs[job], force=force): job for job in left
+        }
+        try:
+            for future in as_completed(waiting):
+                end = future.result()
+                found[end.job] = end
+                ended(end)
+        except BrokenProcessPool:
+            return True
+        except KeyboardInterrupt:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return False
+
+
+@contextmanager
+def _small_processes() -> Iterator[None]:
+    """One thread each: as many processes as cores do not wait for each other's threads."""
+    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _leave_ctrl_c() -> None:
+    """The one who started them stops them; a worker dies with its results' scratch folder cleared."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def run_one(job: Path, out: Path, *, force: bool) -> JobEnd:
+    """Run one job in this process; every error becomes an end."""
+    begun = perf_counter()
+    try:
+        code, words = _carried_out(job, out, force=force)
+    except SpilemarkError as error:
+        code, words = error.exit_code, f"{error.what} {error.todo}".strip()
+    except KeyboardInterrupt:
+        raise
+    except Exception as error:
+        code = EXIT_OUR_BUG
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        words = (
+            f"Something broke inside spilemark: {type(error).__name__}: {error} "
+            f"({Path(where.filename).name}, line {where.lineno}). That is our mistake, not yours: "
+            "please send us these words and the photos."
+        )
+    return JobEnd(job=job, out=out, exit_code=code, words=words, seconds=perf_counter() - begun)
+
+
+def _carried_out(job: Path, out: Path, *, force: bool) -> tuple[int, str]:
+    from spilemark.job import carry_out, plan_job
+    from spilemark.jobfile import read_order
+
+    plan = plan_job(read_order(job, {"out": str(out)}), force=force)
+    result, _ = carry_out(plan, lambda _: None)
+    whole = all(pattern.outline.whole for pattern in result.patterns.values())
+    below = result.scale_is_nominal or bool(result.shop.left_out) or not whole
+    if result.comparison is not None:
+        words = result.comparison.verdict
+    else:
+        words = f"{', '.join(map(str, result.patterns))}: a template, and no comparison."
+    return EXIT_BELOW_LIMIT if below else EXIT_DONE, words
+
+
+def _killed(job: Path, out: Path) -> JobEnd:
+    return JobEnd(
+        job=job,
+        out=out,
+        exit_code=EXIT_OUR_BUG,
+        words="Its process was ended from outside, twice: most likely the memory did not suffice. "
+        "Run this job alone, or close other programs.",
+        seconds=0.0,
+    )
+
+
+def exit_code_of(ends: Sequence[JobEnd]) -> int:
+    """0 where all went well, 1 where some failed, 5 where all were done but some below the limit."""
+    if any(end.failed for end in ends):
+        return EXIT_SOME_JOBS_FAILED
+    return max((end.exit_code for end in ends), default=EXIT_DONE)
