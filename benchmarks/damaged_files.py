@@ -26,6 +26,7 @@ import sys
 import tempfile
 import time
 import traceback
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -48,17 +49,15 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="Folder for files that ended badly.")
     told = parser.parse_args()
     good = good_files()
-    jobs = [damaged(good, told.seed, k) for k in range(told.count)]
     tally: dict[tuple[str, str], collections.Counter[str]] = collections.defaultdict(
         collections.Counter
     )
     slowest, worst = 0.0, 0
     workers = max(1, os.cpu_count() or 1)
     with concurrent.futures.ProcessPoolExecutor(workers) as pool:
-        ends = pool.map(run_one, [(suffix, data) for suffix, _, data in jobs], chunksize=4)
-        for k, ((suffix, way, data), (end, seconds, words)) in enumerate(
-            zip(jobs, ends, strict=True)
-        ):
+        ends = pool.map(partial(run_one, good, told.seed), range(told.count), chunksize=4)
+        for k, (end, seconds, words) in enumerate(ends):
+            suffix, way, data = damaged(good, told.seed, k)
             tally[suffix, way][end] += 1
             slowest = max(slowest, seconds)
             if end in BAD:
@@ -131,11 +130,11 @@ class _Hang(BaseException):
     """Too long; not an Exception, so that nothing takes it for an error of its own."""
 
 
-def run_one(job: tuple[str, bytes]) -> tuple[str, float, str]:
-    """How one file ended, the seconds it took, and what was printed."""
+def run_one(good: list[tuple[str, bytes]], seed: int, k: int) -> tuple[str, float, str]:
+    """How the ``k``-th file ended, the seconds it took, and what was printed."""
     from spilemark.cli import main as spilemark
 
-    suffix, data = job
+    suffix, _, data = damaged(good, seed, k)
     folder = Path(tempfile.mkdtemp())
     said = io.StringIO()
 

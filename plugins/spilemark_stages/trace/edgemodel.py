@@ -212,7 +212,8 @@ def log_evidence(
         Light of the bench beside the edge as a share of its full light.
     """
     out = np.empty((len(profiles), len(where.shifts)))
-    width = np.round(np.maximum(walls, 0.0) * 2) / 2
+    # A wall that fills the profile is as good as one that is wider still.
+    width = np.round(np.clip(walls, 0.0, where.samples[-1] - where.shifts[0] + 1.0) * 2) / 2
     level, kind = np.zeros(len(profiles)), np.ones(len(profiles), dtype=np.int64)
     if lights is not None:
         nearest = np.abs(np.log(np.maximum(lights, 1e-3))[:, None] - np.log(_LIGHTS)).argmin(axis=1)
