@@ -26,6 +26,7 @@ _HOLE_SEEN = 0.5
 """Share of a hole's edge that must have been seen; less is a stain or a knot."""
 _MOST_HOLES = 40
 """More of them are the speckles of a damaged or a hopeless picture."""
+_LARGEST_MM = 20_000.0
 _LEAST_SEEN = 0.25
 """Share of an outline below which all of it is a guess."""
 
@@ -123,6 +124,8 @@ class _Tracing:
     def outline(self, region: Region, piece: int) -> Outline | None:
         """One pattern; None when its edge could not be followed to a closed ring."""
         view, found, options = self.view, self.found, self.options
+        if not self._has_size(region):
+            return None
         photo = LinearPhoto(view.straight.photo.pixels, found.covered, found.factor)
         tracer = RingTracer(photo, view.plane, Sheet(_thickness(view, self.job, options)))
         outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
@@ -162,6 +165,11 @@ class _Tracing:
                 *line_notes,
             ),
         )
+
+    def _has_size(self, region: Region) -> bool:
+        """Whether the plane gives it any: shreds of cards in a damaged picture may solve to nonsense."""
+        ring = pixels_to_plane(region.outer_px, self.view.plane)
+        return bool(np.isfinite(ring).all() and np.ptp(ring, axis=0).max() < _LARGEST_MM)
 
     def _holes(
         self, tracer: RingTracer, region: Region, outer: TracedRing

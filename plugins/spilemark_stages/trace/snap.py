@@ -18,7 +18,7 @@ _STIFFNESS = 6.0
 """Cost of a jump of one px from one stretch to the next: the samples of a profile are far from
 independent, so their evidence is overstated."""
 _FINEST_MM = 0.7
-"""Spacing of the ring at most: a photo that was shrunk shows corners no less."""
+"""Spacing of the ring at most, but never below half a px: a photo that was shrunk shows corners no less."""
 _PACE_PX = 1.0
 """Distance of the places that are tried: the next stage needs no better than half of it."""
 _COARSE_BLUR_PX = 1.2
@@ -44,7 +44,7 @@ def snapped(
     for search, every in ((_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 4)):
         ring = resample(ring, every * scale, closed=True)
         ring = _moved(photo, plane, ring, thickness_mm, search, every)
-    return resample(ring, min(2 * scale, _FINEST_MM), closed=True)
+    return resample(ring, max(min(2 * scale, _FINEST_MM), 0.5 * scale), closed=True)
 
 
 def mean_scale(ring_px: Floats, plane: PlaneMap) -> float:

@@ -92,7 +92,7 @@ class RingTracer:
         ring = snapped(self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm)
         spacing = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).mean())
         mm_per_px = mean_scale(ring_px, self.plane)
-        step = min(SPACING_PX * mm_per_px, _WIDEST_MM)
+        step = max(min(SPACING_PX * mm_per_px, _WIDEST_MM), 0.5 * mm_per_px)
         if not self.blur_px:
             line = placed_piece(
                 resample(ring, 2 * step, closed=True), self.plane, self.sheet, closed=True
