@@ -10,7 +10,7 @@ from scipy.spatial import ConvexHull
 from spilemark.cards import CardSet
 from spilemark.errors import NoScale
 from spilemark.hookspecs import hookimpl
-from spilemark.lens import plane_to_pixels
+from spilemark.lens import mm_per_px_across, pixels_to_plane, plane_to_pixels
 from spilemark.records import (
     Bools,
     CardSighting,
@@ -40,6 +40,10 @@ from spilemark_stages.rectify.solve import Solution, SolvedView, solve
 _STRAINED = 1.5
 """Crossings that fit this much worse than they were read ask for another explanation."""
 _WORTH = 0.75
+
+
+_SMALLEST_PX_MM, _LARGEST_PX_MM = 0.004, 12.0
+"""What a pixel may measure on the bench: from a close-up scan to a large hull in a small picture."""
 
 
 @dataclass(frozen=True)
@@ -144,7 +148,7 @@ def _view(
         for c, kept in zip(seen.cards, solved.kept, strict=True)
         if kept.any()
     ]
-    if not good:
+    if not good or not _sensible(plane, straight):
         raise NoScale(
             f"The scale cards in {straight.photo.path.name} contradict each other.",
             "Lay printed cards flat, without folds or reflections, and photograph again.",
@@ -158,6 +162,23 @@ def _view(
         residual_rms_px=float(np.sqrt((residual**2).mean())),
         card_hull_mm=crossings[ConvexHull(crossings).vertices],
     )
+
+
+def _sensible(plane: PlaneMap, straight: StraightPhoto) -> bool:
+    """Whether the bench lies before the camera at a size that a bench can have.
+
+    Shreds of cards in a damaged picture may be solved by a plane seen edge on,
+    or by one of kilometres.
+    """
+    photo = straight.photo
+    middle = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
+    at = pixels_to_plane(middle, plane)
+    if not (np.isfinite(at).all() and np.isfinite(plane.rotation_rad).all()):
+        return False
+    across = [
+        float(mm_per_px_across(at, np.array([n]), plane)[0]) for n in ((1.0, 0.0), (0.0, 1.0))
+    ]
+    return all(np.isfinite(mm) and _SMALLEST_PX_MM < mm < _LARGEST_PX_MM for mm in across)
 
 
 def _sighting(
