@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -24,8 +25,9 @@ from spilemark.records import (
     Verdict,
 )
 from spilemark.testing import shapes
+from spilemark_stages.compare import words
 from spilemark_stages.compare.signed_gap import Options, compare
-from spilemark_stages.compare.stretches import profile_value_mm
+from spilemark_stages.compare.stretches import Difference, profile_value_mm, walks
 from spilemark_stages.mirror.centreline_mirror import mirror
 from spilemark_stages.register.reference_line import Options as LineOptions
 from spilemark_stages.register.reference_line import register
@@ -247,7 +249,45 @@ def test_each_stretch_is_judged_by_its_gap_and_band() -> None:
     assert all(180 < s < 300 for s in different)
     assert found.one_part_serves_both is False
     assert "3.0 mm fuller" in found.verdict
-    assert "laid as they fit best" in found.verdict
+    assert "Laid as they fit best" in found.verdict
+
+
+def test_a_verdict_of_difference_tells_of_the_other_stretches_too() -> None:
+    found = compared(starboard={"bump_mm": (240.0, 4.0, 90.0)})
+    first, fitted = found.alignments[0], by(found, "best fit")
+    on_line, best = found.verdict.split("Laid as they fit best")
+    for alignment, said in ((first, on_line), (fitted, best)):
+        tally = Counter(s.verdict for s in alignment.stations)
+        assert tally[Verdict.DIFFERENT]
+        if tally[Verdict.CANNOT_TELL]:
+            assert f"on {tally[Verdict.CANNOT_TELL]} it cannot be told" in said
+        assert f"on {tally[Verdict.SAME]} they are the same" in said
+    assert Counter(s.verdict for s in first.stations)[Verdict.CANNOT_TELL] > 5
+
+
+def test_more_differences_than_are_listed_still_warn_of_those_beyond_the_tolerance() -> None:
+    found = compared(starboard={"bump_mm": (240.0, 4.0, 90.0)})
+    worst = words.difference_notes(
+        [_difference(found, mm) for mm in (9.0, 8.0, 7.0, 6.0, 5.0, 4.0, -3.0, 0.5)], zoo.job()
+    )
+    assert worst[-1].code == "differences-more"
+    assert worst[-1].severity == "warn"
+    assert worst[-1].text.startswith("2 more differences can be seen, none above 3.0 mm, 1 of them")
+    slight = words.difference_notes([_difference(found, 0.5)] * 8, zoo.job())
+    assert {n.severity for n in slight} == {"info"}
+
+
+def _difference(found: SideComparison, most_mm: float) -> Difference:
+    walk = walks(found.port)[0]
+    return Difference(
+        walk=walk,
+        from_mm=0.0,
+        to_mm=20.0,
+        most_mm=most_mm,
+        u95_mm=0.2,
+        worst_mm=10.0,
+        at_mm=(0.0, 0.0),
+    )
 
 
 def test_what_was_not_seen_is_never_the_same() -> None:
@@ -298,7 +338,7 @@ def test_where_the_lines_are_short_the_verdict_says_so() -> None:
     assert found.alignments[0].datum == "centreline"
     assert found.verdict.startswith("Laid on their pencil lines")
     assert "pencil lines themselves are not certain enough" in found.verdict
-    assert "laid as they fit best, port and starboard are the same within 1.5 mm" in found.verdict
+    assert "Laid as they fit best, port and starboard are the same within 1.5 mm" in found.verdict
     certain = compared(line_doubt_mm=0.01)
     assert "not certain enough" not in certain.verdict
 
@@ -488,6 +528,54 @@ def test_real_differences_of_a_true_pair_raise_no_suspicion() -> None:
     found = compared(starboard={"angle_deg": 99.5, "hull_mm": 395.0})
     assert not notes(found, "face-or-side")
     assert notes(found, "difference-seen")
+
+
+@pytest.mark.parametrize(
+    "starboard",
+    [
+        {"hull_mm": 300.0, "angle_deg": 106.0},
+        {"sag_mm": 60.0},
+        {"hull_mm": 250.0, "transom_mm": 330.0},
+    ],
+)
+def test_another_part_is_not_compared_without_a_word(starboard: dict) -> None:
+    found = compared(starboard=starboard)
+    said = notes(found, "other-part")[0]
+    assert said.severity == "warn"
+    assert "probably not the two sides of one part" in said.text
+    assert found.verdict.startswith("No verdict")
+    assert found.take_off == ()
+    assert found.one_part_serves_both is None
+    assert {n.code for n in found.notes}.isdisjoint({"rack", "corner-differs", "difference-seen"})
+
+
+@pytest.mark.parametrize(
+    "starboard",
+    [
+        {"notch_mm": (200.0, 60.0, 30.0)},
+        {"bump_mm": (200.0, 12.0, 120.0)},
+        {"hull_mm": 430.0},
+        {"angle_deg": 100.0},
+        {"clip_mm": 40.0},
+    ],
+)
+def test_a_pair_that_differs_in_one_thing_is_still_a_pair(starboard: dict) -> None:
+    found = compared(starboard=starboard)
+    assert not notes(found, "other-part")
+    assert not notes(found, "turned-apart")
+    assert not found.verdict.startswith("No verdict")
+
+
+@pytest.mark.parametrize("degrees", [20.0, 90.0])
+def test_a_line_taken_wrongly_is_no_hull_out_of_square(degrees: float) -> None:
+    starboard = turned(zoo.knee(side="starboard", **LONG_LINE), degrees)
+    found = compared(zoo.knee(side="port", **LONG_LINE), starboard)
+    said = notes(found, "turned-apart")[0]
+    assert f"{degrees:.0f}°" in said.text
+    assert "--forward" in said.text
+    assert "fit best, port and starboard are the same" in found.verdict
+    assert found.take_off == ()
+    assert {n.code for n in found.notes}.isdisjoint({"rack", "corner-differs"})
 
 
 def test_without_lines_shape_comes_first() -> None:

@@ -15,6 +15,7 @@ from spilemark.testing.scenes import DrawnScene, Look, draw_scene, simple_plane
 from spilemark.testing.shapes import quarter_knee
 from spilemark_stages.rectify.card_survey import Options, rectify
 from spilemark_stages.rectify.measure import measure_photo
+from spilemark_stages.rectify.sharpness import edge_width_px
 
 SIZE = (1600, 1200)
 PLACES = ((-250.0, 130.0, 0.3), (240.0, 150.0, -1.1), (-230.0, -150.0, 2.0), (225.0, -130.0, 0.1))
@@ -130,6 +131,17 @@ def of_pixels(pixels: np.ndarray) -> StraightPhoto:
     return dataclasses.replace(straight(scene), photo=photo)
 
 
+@pytest.mark.parametrize("blur_px", [0.8, 1.5, 3.0])
+def test_the_width_of_an_edge_is_told_whatever_its_height(blur_px: float) -> None:
+    # A disc's rim has edges in every direction; its blur is drawn, so known.
+    y, x = np.mgrid[:600, :600]
+    rim = np.clip(200.5 - np.hypot(y - 300, x - 300), 0.0, 1.0)
+    for height in (40.0, 160.0):
+        grey = cv2.GaussianBlur(60 + height * rim, (0, 0), blur_px)
+        found = edge_width_px(np.round(grey).astype(np.uint8))
+        assert found == pytest.approx(blur_px, abs=0.3)
+
+
 @pytest.mark.parametrize(
     ("case", "words"),
     [
@@ -138,6 +150,8 @@ def of_pixels(pixels: np.ndarray) -> StraightPhoto:
         ("blur", "blurred"),
         ("moved", "blurred"),
         ("none", "--cards"),
+        ("smooth bench", "^(?!.*blurred).*--cards"),
+        ("grey", "Lay at least one printed card.*may be blurred"),
     ],
 )
 def test_no_card_says_why(case: str, words: str) -> None:
@@ -149,6 +163,9 @@ def test_no_card_says_why(case: str, words: str) -> None:
         "blur": drawn(Look(blur_px=14.0)).photo.pixels.copy(),
         "moved": cv2.blur(drawn(Look(blur_px=0.8)).photo.pixels, (25, 1)),
         "none": texture,
+        # A smooth bench has little detail, and that says nothing of focus.
+        "smooth bench": drawn(Look(blur_px=0.8, noise=1.0), count=0).photo.pixels,
+        "grey": np.full((1200, 1600), 120, np.uint8),
     }[case]
     with pytest.raises(NoScale, match=words):
         rectify((of_pixels(pixels),), shop_cards(), JobFacts(), Options())

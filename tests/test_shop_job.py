@@ -17,7 +17,7 @@ from shop_zoo import knee
 
 from spilemark.errors import UnreadableInput, UsageError
 from spilemark.jobfile import JobOrder, order_from, read_order
-from spilemark.records import Side, Stroke, Template
+from spilemark.records import Note, Side, Stroke, Template
 from spilemark.report import report
 from spilemark.results import JobResult
 from spilemark.shop.allowances import Allowances, EdgeAllowance, cut_lines
@@ -132,6 +132,17 @@ def test_the_hull_is_set_beside_what_was_found() -> None:
     alone = worked(TAPES, sides=("port",)).shop.hull
     assert alone is not None
     assert alone.beside == ()
+
+
+def test_no_hull_explains_two_patterns_that_are_no_pair() -> None:
+    job = worked(TAPES)
+    note = Note(code="other-part", severity="warn", text="")
+    request = ordered(hull=TAPES).shop
+    for notes, kept in (((), 2), ((note,), 0)):
+        comparison = replace(job.comparison, notes=notes)
+        shop, _ = shop_sums(request, job.patterns, comparison, job.facts, job.survey.scale)
+        assert shop.hull is not None
+        assert len(shop.hull.beside) == kept
 
 
 def test_what_the_terminal_and_the_report_say_of_it() -> None:

@@ -64,6 +64,16 @@ def test_wood_to_take_off_is_told_by_edge(fuller):
     assert deepest.edge in line
 
 
+def test_only_differences_that_pass_the_tolerance_are_listed(fuller):
+    slight = Note(code="difference-seen", severity="info", text="Port is 0.5 mm fuller.")
+    more = Note(code="differences-more", severity="info", text="7 more differences.")
+    large = Note(code="difference-seen", severity="warn", text="Port is 4.5 mm fuller.")
+    text = summary_text(replace(fuller, notes=(slight, more, large)))
+    assert "Port is 4.5 mm fuller." in text
+    assert "Port is 0.5 mm fuller." not in text
+    assert "7 more differences" not in text
+
+
 def test_equal_sides_lose_no_wood():
     job = drawn_jobs.result()
     same = replace(job, comparison=replace(job.comparison, one_part_serves_both=True))

@@ -30,6 +30,8 @@ _ASCII = str.maketrans(
     }
 )
 _MOST_TAKE_OFF = 6
+_KEPT_FOR_REPORT = ("difference-seen", "differences-more")
+"""Differences that are not proved to pass the tolerance would bury those that are."""
 _HELP = {
     "card print scale": "measure the distance between two cards far apart (--distance)",
     "measured check bars": "tape the distance between two cards far apart (--distance)",
@@ -66,7 +68,7 @@ def summary_lines(result: JobResult) -> list[str]:
     if result.scale_is_nominal:
         lines += _wrap(wording.NO_SIZE)
     warnings = [n for n in result.notes if n.severity == "warn"]
-    others = [n for n in result.notes if n.severity == "info"]
+    others = [n for n in result.notes if n.severity == "info" and n.code not in _KEPT_FOR_REPORT]
     for title, notes in (("Mind:", warnings), ("Noted:", others)):
         if notes:
             lines += ["", title]

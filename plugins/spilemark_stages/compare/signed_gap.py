@@ -7,6 +7,7 @@ lines (will a mirrored part sit where the pattern sat?), on corner and edge
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -35,7 +36,13 @@ from spilemark_stages.compare.layings import best_fit, corner_and_edge, on_datum
 from spilemark_stages.compare.pair import Laid, Pair
 from spilemark_stages.compare.parts import compare_corners, compare_edges
 from spilemark_stages.compare.stretches import differences, stations, take_off
-from spilemark_stages.compare.suspicion import NOT_A_PAIR, suspicions
+from spilemark_stages.compare.suspicion import (
+    NOT_A_PAIR,
+    OTHER_PART,
+    TURNED_APART,
+    no_pair,
+    suspicions,
+)
 
 Datum = Literal["centreline", "corner and edge", "best fit"]
 
@@ -87,14 +94,16 @@ def compare(
     seen = differences(port, best, least_mm=options.least_mm)
     names = words.names_of(port, starboard_mirrored)
     notes = [*suspicions(pair, best, names)]
+    if not any(note.code == NOT_A_PAIR for note in notes):
+        notes += no_pair(pair, best, rigid, job, names)
     alone = _starboard_alone(pair, best, job, names)
-    a_pair = not any(note.code == NOT_A_PAIR for note in notes)
-    if a_pair:
+    doubted = {note.code for note in notes} & {NOT_A_PAIR, OTHER_PART, TURNED_APART}
+    if not doubted:
         # Of two things that are not a pair, no difference is worth a word.
         if "centreline" in ways:
             notes.append(words.rigid_note(rigid, opened, job, names))
         notes += (*alone, *words.difference_notes(seen, job, names))
-    one_part = _one_part(fitted) if a_pair and not alone else None
+    one_part = None if doubted or alone else _one_part(fitted)
     return SideComparison(
         port=port,
         starboard_mirrored=starboard_mirrored,
@@ -104,11 +113,9 @@ def compare(
         edges=compare_edges(port, starboard_mirrored),
         corners=corners,
         area_mm2=(_wood(port), _wood(starboard_mirrored)),
-        verdict=words.verdict_sentence(alignments[0], fitted, job, names)
-        if a_pair
-        else words.not_a_pair(names),
+        verdict=_verdict(doubted, alignments[0], fitted, job, names),
         one_part_serves_both=one_part,
-        take_off=take_off(seen, job.tolerance_mm) if a_pair else (),
+        take_off=() if doubted else take_off(seen, job.tolerance_mm),
         notes=tuple(notes),
     )
 
@@ -137,6 +144,18 @@ def _alignment(pair: Pair, datum: Datum, laid: Laid, job: JobFacts, options: Opt
         u95_mm=laid.u95_mm,
         stations=stations(pair.port, pair.normals, laid, job.tolerance_mm, options.stretch_mm),
     )
+
+
+def _verdict(
+    doubted: Collection[str], first: Alignment, fitted: Alignment, job: JobFacts, names: words.Names
+) -> str:
+    if NOT_A_PAIR in doubted:
+        return words.not_a_pair(names)
+    if OTHER_PART in doubted:
+        return words.other_part(names)
+    if TURNED_APART in doubted:
+        return words.turned_apart(fitted, job, names)
+    return words.verdict_sentence(first, fitted, job, names)
 
 
 def _one_part(fitted: Alignment) -> bool | None:

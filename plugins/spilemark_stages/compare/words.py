@@ -79,7 +79,7 @@ def verdict_sentence(first: Alignment, best: Alignment, job: JobFacts, names: Na
     reason = ""
     if _only_unsure(first) and _lines_dominate(first, best):
         reason = " because the pencil lines themselves are not certain enough"
-    return f"{sentence}{reason}; {_LAID[best.datum]}, {_judged(best, job, names)}."
+    return f"{sentence}{reason}. {_LAID[best.datum].capitalize()}, {_judged(best, job, names)}."
 
 
 def _judged(alignment: Alignment, job: JobFacts, names: Names) -> str:
@@ -92,7 +92,7 @@ def _judged(alignment: Alignment, job: JobFacts, names: Names) -> str:
         return (
             f"{names.both} differ by more than {limit} on {tally[Verdict.DIFFERENT]} of {count} "
             f"stretches: {_fuller(worst.gap_mm, job.units, names)} ({_give(worst.u95_mm, job.units)}) "
-            f"{_place(worst, job.units)}"
+            f"{_place(worst, job.units)}{_elsewhere(tally)}"
         )
     if tally[Verdict.CANNOT_TELL]:
         return (
@@ -105,6 +105,16 @@ def _judged(alignment: Alignment, job: JobFacts, names: Names) -> str:
         f"{size(worst.gap_mm, job.units)} ({_give(worst.u95_mm, job.units)}) "
         f"{_place(worst, job.units)}"
     )
+
+
+def _elsewhere(tally: Counter[Verdict]) -> str:
+    """What is known of the stretches that do not surely differ."""
+    unsure, same = tally[Verdict.CANNOT_TELL], tally[Verdict.SAME]
+    if unsure and same:
+        return f"; on {unsure} it cannot be told, on {same} they are the same"
+    if unsure:
+        return f"; on {unsure}, all the others, it cannot be told"
+    return f"; on {same} they are the same" if same else ""
 
 
 def _only_unsure(alignment: Alignment) -> bool:
@@ -137,23 +147,35 @@ def difference_notes(
 ) -> tuple[Note, ...]:
     """Differences of shape that can be seen, whether or not they matter; the largest few."""
     notes = [_difference_note(d, job, names) for d in found[:_MOST_NOTES]]
-    more = len(found) - len(notes)
-    if more > 0:
-        largest = size(found[_MOST_NOTES].most_mm, job.units)
-        some = "1 more difference" if more == 1 else f"{more} more differences"
-        text = f"{some} can be seen, none above {largest}."
-        notes.append(Note(code="differences-more", severity="info", text=text, value=float(more)))
+    rest = found[_MOST_NOTES:]
+    beyond = sum(_is_beyond(d, job) for d in rest)
+    if rest:
+        largest = size(max(abs(d.most_mm) for d in rest), job.units)
+        some = "1 more difference" if len(rest) == 1 else f"{len(rest)} more differences"
+        passing = f", {beyond} of them beyond your tolerance of {_tolerance(job)}" if beyond else ""
+        notes.append(
+            Note(
+                code="differences-more",
+                severity="warn" if beyond else "info",
+                text=f"{some} can be seen, none above {largest}{passing}.",
+                value=float(len(rest)),
+            )
+        )
     return tuple(notes)
 
 
+def _is_beyond(d: Difference, job: JobFacts) -> bool:
+    """Whether a difference surely exceeds the tolerance."""
+    return abs(d.most_mm) - d.u95_mm > job.tolerance_mm
+
+
 def _difference_note(d: Difference, job: JobFacts, names: Names) -> Note:
-    beyond = abs(d.most_mm) - d.u95_mm > job.tolerance_mm
     over = format_length(d.to_mm - d.from_mm, job.units, 0)
     place = d.walk.place(d.worst_mm, job.units)
     which = _fuller(d.most_mm, job.units, names)
     return Note(
         code="difference-seen",
-        severity="warn" if beyond else "info",
+        severity="warn" if _is_beyond(d, job) else "info",
         text=f"{which[0].upper()}{which[1:]} ({_give(d.u95_mm, job.units)}) over {over}, {place}; "
         f"{_against(d, job)}.",
         value=d.most_mm,
@@ -165,7 +187,7 @@ def _difference_note(d: Difference, job: JobFacts, names: Names) -> Note:
 def _against(d: Difference, job: JobFacts) -> str:
     if abs(d.most_mm) + d.u95_mm <= job.tolerance_mm:
         return f"within your tolerance of {_tolerance(job)}"
-    if abs(d.most_mm) - d.u95_mm > job.tolerance_mm:
+    if _is_beyond(d, job):
         return f"more than your tolerance of {_tolerance(job)}"
     return f"it may or may not pass your tolerance of {_tolerance(job)}"
 
@@ -275,4 +297,18 @@ def not_a_pair(names: Names = SIDES) -> str:
     return (
         "No verdict: as photographed these are not a port and a starboard pattern. One lay face "
         "down, or both are of the same side."
+    )
+
+
+def other_part(names: Names = SIDES) -> str:
+    """The verdict on two outlines that are hardly of one part."""
+    what = "the two sides of one part" if names.sides else "two of the same part"
+    return f"No verdict: these are probably not {what}; their outlines do not fit each other."
+
+
+def turned_apart(fitted: Alignment, job: JobFacts, names: Names = SIDES) -> str:
+    """The verdict on two sides whose drawn lines contradict their outlines."""
+    return (
+        "No verdict on their pencil lines, which contradict the outlines. "
+        f"{_LAID[fitted.datum].capitalize()}, {_judged(fitted, job, names)}."
     )

@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from spilemark.cards import CardSet
 from spilemark.errors import NoScale
 from spilemark.records import StraightPhoto
 from spilemark_stages.rectify.measure import grey_of
+from spilemark_stages.rectify.sharpness import judge
 
 _DARK, _BRIGHT = 30, 245
 _SMALL_PX = 900
-_SOFT_SHARE = 0.048
-"""Largest second derivative over contrast of a step blurred by 2 px: 1 / (sqrt(2 pi e) (2^2 + 1))
-with the one pixel of smoothing that it is looked at with."""
-_WAYS = (
-    ((0, 0, 0), (1, -2, 1), (0, 0, 0)),
-    ((0, 1, 0), (0, -2, 0), (0, 1, 0)),
-    ((0.5, 0, 0), (0, -1, 0), (0, 0, 0.5)),
-    ((0, 0, 0.5), (0, -1, 0), (0.5, 0, 0)),
+_LAY = (
+    "Lay at least one printed card, four or more are better, flat and uncovered beside the"
+    " pattern. If your cards come from elsewhere, name their file with --cards."
 )
-"""Second derivatives across, along and on both diagonals."""
+_AGAIN = "rest the elbows, tap the pattern to focus, and take it again"
 
 
 def no_card_error(straight: StraightPhoto, card_set: CardSet) -> NoScale:
@@ -39,22 +33,10 @@ def no_card_error(straight: StraightPhoto, card_set: CardSet) -> NoScale:
         todo = "The photo is very dark: more light, or the flash turned to the ceiling."
     elif level > _BRIGHT:
         todo = "The photo is washed out: less light, or step out of the sun."
-    elif _softness(grey) < _SOFT_SHARE:
-        todo = "The photo is blurred: rest the elbows, tap the pattern to focus, and take it again."
     else:
-        todo = (
-            "Lay at least one printed card, four or more are better, flat and uncovered beside the"
-            " pattern. If your cards come from elsewhere, name their file with --cards."
-        )
+        todo = {
+            "sharp": _LAY,
+            "blurred": f"The photo is blurred: {_AGAIN}, with the printed cards in it.",
+            "unknown": f"{_LAY} If they lie there, the photo may be blurred: {_AGAIN}.",
+        }[judge(grey)]
     return NoScale(what, todo)
-
-
-def _softness(grey: NDArray[np.uint8]) -> float:
-    """Sharpest detail over contrast in the direction where it is softest: a moved phone blurs one way."""
-    small = cv2.GaussianBlur(grey, (0, 0), 1.0)
-    contrast = float(np.percentile(grey[::8, ::8], 99) - np.percentile(grey[::8, ::8], 1))
-    details = [
-        float(np.percentile(np.abs(cv2.filter2D(small, cv2.CV_32F, np.array(way)))[::2, ::2], 99.9))
-        for way in _WAYS
-    ]
-    return min(details) / max(contrast, 1.0)
