@@ -299,6 +299,7 @@ def test_every_sheet_says_what_a_builder_needs(paper, sheets):
             "4 in across",
             "4 in along",
             "batten",
+            "--batten A-B=800.2mm",
             "both ways",
             f"{fit_to_page_mm(PAPERS[paper], PAPERS[paper]):.2f}",
         ):

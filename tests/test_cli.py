@@ -129,6 +129,7 @@ def test_the_command_line_in_the_words_of_the_job_file(monkeypatch: pytest.Monke
         *shlex.split(
             "--port a.jpg b.jpg --starboard s.jpg --out knee --thickness 3.1mm±0.1 "
             "--distance A-H=742.5mm±0.2 --distance B-C=600 --printed-bar 99.6,99.8 "
+            "--batten D-E=800.2mm "
             "--centreline port:1,2,30,40 --centreline starboard:5,6,70,80 --forward port:9,10 "
             "--face up --face starboard:down --tolerance 2mm --units in --date 2026-05-14"
         ),
@@ -143,6 +144,7 @@ def test_the_command_line_in_the_words_of_the_job_file(monkeypatch: pytest.Monke
         "starboard": {"photos": ["s.jpg"], "centreline": [5, 6, 70, 80], "face": "down"},
         "out": "knee",
         "thickness": "3.1mm±0.1",
+        "battens": ["D-E=800.2mm"],
         "distances": ["A-H=742.5mm±0.2", "B-C=600"],
         "printed_bar": "99.6,99.8",
         "tolerance": "2mm",
@@ -177,6 +179,8 @@ def test_the_sides_of_a_job_file_count(monkeypatch: pytest.MonkeyPatch, tmp_path
         ("--port a", "No place for the results"),
         ("--port a --out k --thickness 3.1furlongs", "is not a length"),
         ("--port p.jpg --out k --distance A-Q9=700", 'names a card "Q9"'),
+        ("--port p.jpg --out k --batten A-Q9=700", 'batten A-Q9 names a card "Q9"'),
+        ("--port p.jpg --out k --batten A-B=700 --batten B-A=701", "batten A-B was given 2 times"),
     ],
 )
 @pytest.mark.usefixtures("shop")

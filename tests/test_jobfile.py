@@ -101,6 +101,14 @@ def test_what_is_not_said_has_the_documented_default() -> None:
     assert (facts.units, facts.paper, facts.cards_on) == ("mm", "a4", "bench")
 
 
+def test_a_batten_is_read_with_a_steel_rule() -> None:
+    table = {"port": {"photos": ["p.jpg"]}, "battens": ["A-B = 800.2 mm", "C-D = 700±0.3"]}
+    battens = order_from(table, "The job").battens
+    assert [b.cards for b in battens] == [("A", "B"), ("C", "D")]
+    # A steel rule's reading, as in the card-set file of the README: common practice.
+    assert [b.sigma_mm for b in battens] == [0.1, 0.3]
+
+
 def test_a_misspelt_key_is_named_with_the_nearest_right_one(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r'unknown key "thikness"\. Did you mean "thickness"'):
         read_order(job(tmp_path, 'thikness = "3mm"'), {})
@@ -121,6 +129,8 @@ def test_a_misspelt_key_is_named_with_the_nearest_right_one(tmp_path: Path) -> N
         ({"date": "yesterday"}, "date"),
         ({"boat": 7}, "text"),
         ({"distances": ["A-A=700mm"]}, "not two cards and a length"),
+        ({"battens": ["A-A=700mm"]}, 'the batten "A-A=700mm" is not two cards and a length'),
+        ({"battens": ["A-B=7mm"]}, "batten A-B"),
         ({"distances": ["AH=700mm"]}, "not two cards and a length"),
         ({"distances": ["A-H="]}, "not two cards and a length"),
         ({"distances": ["A-H=7mm"]}, "not between 20"),

@@ -9,6 +9,8 @@ from surveys import lens_prior
 
 from spilemark.cards import Card, CardSet, shop_cards
 from spilemark.errors import NoScale
+from spilemark.job import with_battens
+from spilemark.jobfile import order_from
 from spilemark.records import JobFacts, Photo, ScaleBasis, StraightPhoto
 from spilemark.testing.bench import LaidCard
 from spilemark.testing.scenes import DrawnScene, Look, draw_scene, simple_plane
@@ -118,6 +120,39 @@ def test_nothing_measured_is_said() -> None:
     survey = rectify((straight(drawn()),), shop_cards(), JobFacts(), Options())
     assert survey.scale.basis is ScaleBasis.NOMINAL
     assert {"scale-nominal", "thickness-assumed"} <= {n.code for n in survey.notes}
+
+
+def test_a_batten_is_the_best_basis_and_said_without_many_digits() -> None:
+    scene = drawn(count=4)
+    cross = {c.card.name: c.cross_world for c in scene.cards}
+    apart = float(np.linalg.norm(cross["A"] - cross["D"]))
+    for text, basis, doubt in (
+        ("battens", ScaleBasis.BATTEN, "give or take 0.1 mm"),
+        ("distances", ScaleBasis.TAPED, "give or take 0.29 mm"),
+    ):
+        table = {"port": {"photos": ["p.jpg"]}, text: [f"A-D={apart:.3f}mm"], "thickness": 3.0}
+        order = order_from(table, "The job file job.toml")
+        cards = with_battens(shop_cards(), order.battens)
+        survey = rectify((straight(scene),), cards, order.facts, Options())
+        assert survey.scale.basis is basis
+        assert survey.scale.words.endswith(doubt)
+
+
+@pytest.mark.parametrize(
+    ("distance", "words"),
+    [
+        (("A", "U"), "The distance A-U was not used: card U was not read in drawn.png."),
+        (("T", "U"), "cards T and U were not read in drawn.png."),
+        (("starboard:A", "B"), "there is no photo of starboard."),
+    ],
+)
+def test_a_length_that_was_not_used_names_the_card_that_is_missing(
+    distance: tuple[str, str], words: str
+) -> None:
+    job = JobFacts(thickness_mm=3.0, distances=((*distance, 700.0, 0.2),))
+    survey = rectify((straight(drawn()),), shop_cards(), job, Options())
+    (note,) = [n for n in survey.notes if n.code == "distance-not-seen"]
+    assert words in note.text.replace(survey.views[0].straight.photo.path.name, "drawn.png")
 
 
 def test_one_card_is_said() -> None:

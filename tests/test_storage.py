@@ -145,12 +145,33 @@ def test_a_closed_or_full_disk_is_found_before_the_work(
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.skipif(os.geteuid() == 0 if hasattr(os, "geteuid") else True, reason="root may write")
+@pytest.mark.skipif(os.name == "nt", reason="other rights there")
 def test_a_folder_without_rights(tmp_path: Path) -> None:
+    """In a process of its own, so that root, who may write anywhere, can step down first."""
     closed = tmp_path / "closed"
     closed.mkdir(mode=0o555)
-    with pytest.raises(CannotWrite, match="may not write"):
-        check_target(closed / "knee", force=False)
+    code = textwrap.dedent(
+        """
+        import os, sys
+        from pathlib import Path
+        from spilemark.errors import CannotWrite
+        from spilemark.storage import check_target
+        closed = Path(sys.argv[1])
+        os.chdir(closed)
+        if os.geteuid() == 0:
+            os.setgroups([])
+            os.setgid(65534)
+            os.setuid(65534)
+        try:
+            check_target(Path("knee"), force=False)
+        except CannotWrite as error:
+            print(error)
+        """
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(closed)], check=True, capture_output=True, text=True
+    )
+    assert "may not write" in done.stdout
 
 
 def test_a_disk_that_is_nearly_full(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -200,9 +221,11 @@ def test_an_interrupt_during_the_moving_waits_until_all_is_in_place(
 def test_ctrl_c_in_a_real_process_leaves_nothing(tmp_path: Path) -> None:
     code = textwrap.dedent(
         """
-        import sys, time
+        import signal, sys, time
         from pathlib import Path
         from spilemark.storage import results_folder
+        # A shell hands SIGINT on as ignored to what it starts in the background.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         with results_folder(Path(sys.argv[1]) / "new" / "knee", force=False) as scratch:
             (scratch / "port.svg").write_text("half")
             print("ready", flush=True)

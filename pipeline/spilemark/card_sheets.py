@@ -258,7 +258,7 @@ def _paragraphs(paper: Paper) -> tuple[tuple[str, bool], ...]:
     batten = (
         "Glue two cards flat on a stiff straight strip, 600 to 1000 mm apart. Measure once with "
         "a steel rule, fine cross to fine cross. Write length and date on the strip. "
-        "Tell the program: --distance\u00a0A-B=800.2mm"
+        "Tell the program: --batten\u00a0A-B=800.2mm"
     )
     return (
         ("1. Measure the bars", True),

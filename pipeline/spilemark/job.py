@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 from spilemark.card_files import load_card_set
-from spilemark.cards import CardSet, shop_cards
+from spilemark.cards import Batten, CardSet, shop_cards
 from spilemark.conductor import Progress, read_photos, run_job
 from spilemark.errors import UsageError
 from spilemark.jobfile import JobOrder
@@ -48,6 +49,7 @@ def plan_job(order: JobOrder, *, force: bool) -> Plan:
     check_target(order.out, force=force, inputs=inputs)
     card_set = load_card_set(order.cards) if order.cards else shop_cards()
     _check_distances(order, card_set)
+    card_set = with_battens(card_set, order.battens)
     recipe = read_recipe(order.recipe) if order.recipe else standard_recipe()
     return Plan(
         request=JobRequest(
@@ -99,13 +101,34 @@ def _write_template(kitchen: Kitchen, template: Template, folder: Path) -> list[
     return files
 
 
+def with_battens(card_set: CardSet, battens: tuple[Batten, ...]) -> CardSet:
+    """Add a job's own battens to those of the card set.
+
+    Raises
+    ------
+    UsageError
+        Two cards are said to be glued at two distances.
+    """
+    all_of = (*card_set.battens, *battens)
+    pairs = Counter(frozenset(batten.cards) for batten in all_of)
+    for pair, times in pairs.items():
+        if times > 1:
+            raise UsageError(
+                f"The batten {'-'.join(sorted(pair))} was given {times} times.",
+                "Keep the better measurement; the file of --cards may hold one of them.",
+            )
+    return replace(card_set, battens=all_of)
+
+
 def _check_distances(order: JobOrder, card_set: CardSet) -> None:
     known = [card.name for card in card_set.cards]
-    for one, other, *_ in order.facts.distances:
+    lengths = [("distance", one, other) for one, other, *_ in order.facts.distances]
+    lengths += [("batten", *batten.cards) for batten in order.battens]
+    for what, one, other in lengths:
         for name in (one, other):
             if name not in known:
                 raise UsageError(
-                    f'The distance {one}-{other} names a card "{name}" that is not in the set '
+                    f'The {what} {one}-{other} names a card "{name}" that is not in the set '
                     f'"{card_set.name}".{nearest(name, known)}',
                     f"Its cards: {', '.join(known)}.",
                 )

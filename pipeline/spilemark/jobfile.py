@@ -13,6 +13,7 @@ so both have one meaning and one check.  The whole of a job file::
     cards = "mycards.toml"                 # another card set than the shop's own
     cards_on = "bench"                     # or "pattern"
     printed_bar = [99.6, 99.8]             # the cards' 100 mm bars, across and along
+    battens = ["A-B = 800.2 mm ± 0.1"]     # two cards glued to one stiff strip
     distances = ["A-H = 742.5 mm ± 0.2"]   # taped between crosses
     centreline_offset = "410 mm"           # drawn line to the boat's centreline
     tolerance = "1.5 mm"                   # what still counts as the same
@@ -49,6 +50,7 @@ from typing import Any, Literal, cast
 
 import msgspec
 
+from spilemark.cards import Batten
 from spilemark.errors import UsageError
 from spilemark.records import JobFacts
 from spilemark.results import ARMS
@@ -60,6 +62,8 @@ Length = str | float
 PAPERS = ("a4", "letter", "a3", "tabloid")
 THICKNESS_SIGMA_MM = 0.1
 """Doubt of a caliper reading on plywood or card where none is given: common practice."""
+BATTEN_SIGMA_MM = 0.1
+"""Doubt of a steel rule's reading where none is given: common practice."""
 _BAR_MM = 100.0
 _BAR_INCH_MM = 4 * INCH_MM
 
@@ -77,6 +81,7 @@ class _Sheet(msgspec.Struct, kw_only=True):
     cards: str | None = None
     cards_on: Literal["bench", "pattern"] = "bench"
     printed_bar: str | float | list[float] | None = None
+    battens: list[str] = []
     distances: list[str] = []
     centreline_offset: Length | None = None
     tolerance: Length = 1.5
@@ -99,10 +104,11 @@ class JobOrder:
 
     facts: JobFacts
     photos: dict[str, tuple[Path, ...]]
-    """By arm; only arms with photos, in working order."""
+    """Only arms with photos, in working order."""
     cards: Path | None
     recipe: Path | None
     out: Path | None
+    battens: tuple[Batten, ...] = ()
     shop: ShopRequest = field(default_factory=ShopRequest)
 
 
@@ -131,8 +137,7 @@ def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
 def order_from(table: dict[str, Any], where: str) -> JobOrder:
     """Check a job given as a table; see the module for its keys, and raises as :func:`read_order`."""
     tables = (*ARMS, "edge_names", "hull", "shop")
-    known = (*_Sheet.__struct_fields__, *tables)
-    check_keys(table, known, where)
+    check_keys(table, (*_Sheet.__struct_fields__, *tables), where)
     sheet = convert({k: v for k, v in table.items() if k not in tables}, _Sheet, where)
     arms = {a: convert(_table(table, a, where), _Arm, f"{where}, [{a}],") for a in ARMS}
     photos = {a: tuple(Path(p) for p in arm.photos) for a, arm in arms.items() if arm.photos}
@@ -143,6 +148,7 @@ def order_from(table: dict[str, Any], where: str) -> JobOrder:
         cards=_path(sheet.cards),
         recipe=_path(sheet.recipe),
         out=_path(sheet.out),
+        battens=tuple(_batten(text, where) for text in sheet.battens),
         shop=shop_request(
             _table(table, "hull", where), _table(table, "shop", where), photos.keys(), where
         ),
@@ -155,16 +161,16 @@ def _path(text: str | None) -> Path | None:
 
 def _table(table: dict[str, Any], key: str, where: str) -> dict[str, Any]:
     value = table.get(key, {})
-    if not isinstance(value, dict):
-        raise UsageError(f"{where}: {key} is a table.", f"Write it as [{key}].")
-    return value
+    if isinstance(value, dict):
+        return value
+    raise UsageError(f"{where}: {key} is a table.", f"Write it as [{key}].")
 
 
 def _edge_names(table: dict[str, Any], where: str) -> dict[str, str]:
     names = _table(table, "edge_names", where)
-    if not all(isinstance(v, str) for v in names.values()):
-        raise UsageError(f"{where}: edge_names holds texts only.", '"edge 1" = "hull edge"')
-    return dict(names)
+    if all(isinstance(v, str) for v in names.values()):
+        return dict(names)
+    raise UsageError(f"{where}: edge_names holds texts only.", '"edge 1" = "hull edge"')
 
 
 def _rooted(table: dict[str, Any], folder: Path) -> dict[str, Any]:
@@ -343,16 +349,27 @@ def tape_sigma_mm(length_mm: float) -> float:
 
 
 def _distance(text: str, where: str) -> tuple[str, str, float, float]:
+    one, other, read = _between(text, "distance", where)
+    return one, other, read.mm, _sigma(read, tape_sigma_mm(read.mm))
+
+
+def _batten(text: str, where: str) -> Batten:
+    one, other, read = _between(text, "batten", where)
+    sigma_mm = _sigma(read, BATTEN_SIGMA_MM)
+    return Batten(cards=(one, other), distance_mm=read.mm, sigma_mm=sigma_mm)
+
+
+def _between(text: str, what: str, where: str) -> tuple[str, str, Measured]:
     cards, _, length = text.partition("=")
     names = [name.strip() for name in re.split("[-–]", cards)]
     if len(names) != 2 or not all(names) or names[0] == names[1] or not length.strip():
         raise UsageError(
-            f'{where}: the distance "{text}" is not two cards and a length.',
+            f'{where}: the {what} "{text}" is not two cards and a length.',
             "Write for example A-H=742.5mm or A-H=742.5mm±0.2.",
         )
-    read = _measured(length, f"distance {names[0]}-{names[1]}", (20.0, 30_000.0), where)
+    read = _measured(length, f"{what} {names[0]}-{names[1]}", (20.0, 30_000.0), where)
     assert read is not None
-    return names[0], names[1], read.mm, _sigma(read, tape_sigma_mm(read.mm))
+    return names[0], names[1], read
 
 
 def _numbers(count: int, example: str) -> Callable[[list[float] | None, str, str], list[float]]:

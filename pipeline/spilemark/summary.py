@@ -35,7 +35,7 @@ _KEPT_FOR_REPORT = ("difference-seen", "differences-more")
 _HELP = {
     "card print scale": "measure the distance between two cards far apart (--distance)",
     "measured check bars": "tape the distance between two cards far apart (--distance)",
-    "taped distance": "use a scale batten: two cards on a stiff strip, measured once",
+    "taped distance": "use a scale batten: two cards on a stiff strip (--batten)",
     "scale batten": "measure the batten again with a better rule",
     "face height": "measure the stock with a caliper (--thickness)",
     "cards not lying flat": "glue the cards to flat stock",

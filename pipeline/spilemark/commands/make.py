@@ -75,6 +75,14 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
     help="Caliper reading of the pattern's stock, mm, such as 3.1mm±0.1. [default: not known]",
 )
 @click.option(
+    "--batten",
+    "battens",
+    multiple=True,
+    metavar="A-B=LENGTH[±]",
+    help="Between the crosses of two cards glued to one stiff strip, measured once with a steel "
+    "rule, mm. [default: none; ±0.1mm where none is given]",
+)
+@click.option(
     "--distance",
     "distances",
     multiple=True,
@@ -213,6 +221,10 @@ def _planned(plan: Plan, photos: dict[str, tuple[StraightPhoto, ...]]) -> list[s
             photo = straight.photo
             size = f"{photo.width_px} x {photo.height_px} px"
             lines.append(f"{arm}: {photo.path} ({size}, lens from {straight.lens.basis})")
+    battens = ", ".join(
+        f"{'-'.join(b.cards)} {b.distance_mm:g} mm" for b in plan.request.card_set.battens
+    )
+    lines.append(f"battens: {battens or 'none'}")
     taped = ", ".join(f"{one}-{other} {mm:g} mm" for one, other, mm, _ in facts.distances)
     lines.append(f"taped distances: {taped or 'none'}")
     lines.append(f"cards: {plan.request.card_set.name}, on the {facts.cards_on}")
@@ -245,8 +257,9 @@ def _said(
         said.setdefault(side, {})["face"] = text.strip().lower()
     if told.get("date") is not None:
         told["date"] = _date(told["date"])
-    if told.get("distances"):
-        told["distances"] = [*told["distances"]]
+    for key in ("battens", "distances"):
+        if told.get(key):
+            told[key] = [*told[key]]
     return said | {key: value for key, value in told.items() if value not in (None, ())}
 
 

@@ -101,7 +101,7 @@ def _open(path: Path, content: bytes) -> ImageFile.ImageFile:
             return Image.open(io.BytesIO(content), formats=formats())
     except Image.DecompressionBombError as error:
         raise UnreadableInput(
-            f"{path.name} says that it holds a giant picture ({error}).",
+            f"{path.name} says that it holds a giant picture, larger than any phone's.",
             "Take the photo with the phone's usual setting, 12 to 50 megapixels.",
         ) from error
     except UnidentifiedImageError as error:
@@ -148,7 +148,7 @@ def _damaged(path: Path, error: Exception) -> UnreadableInput:
             "Close other programs, or take the photo with fewer megapixels.",
         )
     return UnreadableInput(
-        f"{path.name} is damaged or incomplete ({error or type(error).__name__}).",
+        f"{path.name} is damaged or incomplete.",
         "Copy it from the phone once more, or take the photo again.",
     )
 

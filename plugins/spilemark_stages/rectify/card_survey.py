@@ -27,8 +27,8 @@ from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
 from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
 from spilemark_stages.rectify.refusal import no_card_error
+from spilemark_stages.rectify.repeats import repeat_notes
 from spilemark_stages.rectify.scale import (
-    all_lengths,
     check_cards_lay_still,
     check_lengths,
     gather_beliefs,
@@ -92,8 +92,8 @@ def rectify(
         for straight, seen, solved in zip(photos, observed, solution.views, strict=True)
     )
     scale = state_scale(solution, job, views)
-    notes += scale_notes(job, scale, beliefs, all_lengths(job, card_set))
-    notes += survey_notes(views, observed, solution)
+    notes += scale_notes(job, scale, beliefs, observed, card_set)
+    notes += survey_notes(views, observed, solution) + repeat_notes(observed)
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
 
 

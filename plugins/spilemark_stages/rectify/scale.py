@@ -34,7 +34,9 @@ def gather_beliefs(
     """Priors of a job: print scale, face height, measured lengths."""
     lengths = _lengths(job, card_set)
     seen = _seen(photos)
-    used = tuple(x for x in lengths if any(set(x.cards) <= names for names in seen.values()))
+    used = tuple(
+        x for x in lengths if any(set(x.cards) <= seen.get(arm, set()) for arm in x.arms or seen)
+    )
     height, height_sigma = _height(job)
     beliefs = Beliefs(lengths=used, height_mm=height, height_sigma_mm=height_sigma)
     if job.printed_bar_mm is not None:
@@ -144,7 +146,8 @@ def check_cards_lay_still(photos: Sequence[PhotoObservation], beliefs: Beliefs) 
     claimed = [
         (length, both)
         for length in beliefs.lengths
-        if len(both := [a for a in length.arms or arms if set(length.cards) <= seen[a]]) > 1
+        if len(both := [a for a in length.arms or arms if set(length.cards) <= seen.get(a, set())])
+        > 1
     ]
     if not claimed:
         return
@@ -206,7 +209,7 @@ def state_scale(solution: Solution, job: JobFacts, views: tuple[View, ...]) -> S
 
 
 def _say(length: Length) -> str:
-    return f"{'-'.join(length.cards)} {length.mm:g} mm (one sigma {length.sigma_mm:g} mm)"
+    return f"{'-'.join(length.cards)} {length.mm:.6g} mm, give or take {length.sigma_mm:.2g} mm"
 
 
 def _relative_sigma(view: View) -> float:
@@ -220,7 +223,11 @@ def _relative_sigma(view: View) -> float:
 
 
 def scale_notes(
-    job: JobFacts, statement: ScaleStatement, beliefs: Beliefs, lengths: tuple[Length, ...]
+    job: JobFacts,
+    statement: ScaleStatement,
+    beliefs: Beliefs,
+    photos: tuple[PhotoObservation, ...],
+    card_set: CardSet,
 ) -> list[Note]:
     """What the person should know of the scale."""
     notes = []
@@ -263,20 +270,40 @@ def scale_notes(
                 unit="mm",
             )
         )
-    notes += [
-        Note(
-            code="distance-not-seen",
-            severity="warn",
-            text=f"The distance {'-'.join(x.cards)} was not used: both cards are not in one photo.",
-            value=x.mm,
-            unit="mm",
-        )
-        for x in lengths
-        if x.id not in {used.id for used in beliefs.lengths}
-    ]
+    used = {length.id for length in beliefs.lengths}
+    notes += [_not_used(x, photos) for x in _lengths(job, card_set) if x.id not in used]
     return notes
 
 
-def all_lengths(job: JobFacts, card_set: CardSet) -> tuple[Length, ...]:
-    """Every length that the job or the card set states, used or not."""
-    return _lengths(job, card_set)
+def _not_used(length: Length, photos: tuple[PhotoObservation, ...]) -> Note:
+    """Say which card of a measured length was not read in which photo."""
+    what = "batten" if length.kind == "scale batten" else "distance"
+    pair = "-".join(length.cards)
+    return Note(
+        code="distance-not-seen",
+        severity="warn",
+        text=f"The {what} {pair} was not used: {_unread(length, photos)}. A card cut by the frame,"
+        " covered or blurred is not read; both must be read in the photos of one side.",
+        value=length.mm,
+        unit="mm",
+    )
+
+
+def _unread(length: Length, photos: tuple[PhotoObservation, ...]) -> str:
+    asked = [p for p in photos if length.arms is None or p.arm in length.arms]
+    missing = {
+        card: [
+            p.name.partition(":")[2] for p in asked if card not in {c.card.name for c in p.cards}
+        ]
+        for card in length.cards
+    }
+    told = [(card, names) for card, names in missing.items() if names]
+    if not told:
+        return f"there is no photo of {' and '.join(length.arms or ())}"
+    if len(told) == 2 and told[0][1] == told[1][1]:
+        return f"cards {' and '.join(length.cards)} were not read in {_listed(told[0][1])}"
+    return " and ".join(f"card {card} was not read in {_listed(names)}" for card, names in told)
+
+
+def _listed(names: list[str]) -> str:
+    return " and ".join(([", ".join(names[:-1])] if names[1:] else []) + names[-1:])
