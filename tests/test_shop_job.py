@@ -85,8 +85,11 @@ def test_a_job_file_asks_for_both() -> None:
 @pytest.mark.parametrize(
     ("table", "words"),
     [
-        ({"hull": TAPES | {"bredth": 1}}, r'\[hull\], has an unknown key "bredth"\. Did you mean'),
-        ({"shop": {"sow": ["2 mm"]}}, r'\[shop\], has an unknown key "sow"\. Did you mean "saw"'),
+        ({"hull": TAPES | {"bredth": 1}}, r'\[hull\] has an unknown key "bredth"\. Did you mean'),
+        (
+            {"shop": {"sow": ["2 mm"]}},
+            r'job.toml, \[shop\] has an unknown key "sow"\. Did you mean "saw"',
+        ),
         ({"shop": {"port": {"glu": []}}}, 'unknown key "glu"'),
         ({"shop": {"port": 3}}, "port as a value"),
         ({"shop": 3}, "shop is a table"),
@@ -97,10 +100,10 @@ def test_a_job_file_asks_for_both() -> None:
         ({"hull": TAPES | {"starboard_diagonal": "2500 mm"}}, "cannot close"),
         ({"hull": TAPES | {"breadth": "3-7/16mm"}}, "mixes a fraction and mm"),
         ({"hull": TAPES | {"breadth": "4' 3cm"}}, "mixes ' and cm"),
-        ({"shop": {"bevels": ["hull edge = 61 under"]}}, r"\[shop\], says: .* past 60"),
+        ({"shop": {"bevels": ["hull edge = 61 under"]}}, r"\[shop\] says: .* past 60"),
         ({"shop": {"bevels": ["hull edge = 12"]}}, "which way"),
         ({"shop": {"angles": {"flare": 75.0}}}, "past 60"),
-        ({"shop": {"saw": ["2 furlongs"]}}, r"\[shop\], says: .*is not a length"),
+        ({"shop": {"saw": ["2 furlongs"]}}, r"\[shop\] says: .*is not a length"),
         ({"shop": {"scribe": ["hull edge = 8 mm"]}}, "how the gap was held"),
         ({"shop": {"stock": "3in 4mm"}}, "mixes in and mm"),
     ],

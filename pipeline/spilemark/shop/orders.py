@@ -222,9 +222,9 @@ def shop_order(
     try:
         return _shop_order(flat, side, where)
     except UsageError as error:
-        if error.what.startswith(where):
+        if error.what.startswith(where.rstrip(",")):
             raise
-        raise UsageError(f"{where} says: {error.what}", error.todo) from error
+        raise UsageError(f"{where.rstrip(',')} says: {error.what}", error.todo) from error
 
 
 def _shop_order(flat: dict[str, Any], side: SideName | None, where: str) -> ShopOrder:

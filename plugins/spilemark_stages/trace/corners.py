@@ -117,7 +117,7 @@ def crossing(before: Parabola, after: Parabola, near: Floats) -> Floats | None:
         ax, ay, au, av = before.point_and_way(a)
         bx, by, bu, bv = after.point_and_way(b)
         turned = bu * av - au * bv
-        if abs(turned) < 0.05 * math.hypot(au, av) * math.hypot(bu, bv):
+        if abs(turned) <= 0.05 * math.hypot(au, av) * math.hypot(bu, bv):
             return None
         dx, dy = bx - ax, by - ay
         step = (bu * dy - bv * dx) / turned, (au * dy - av * dx) / turned
