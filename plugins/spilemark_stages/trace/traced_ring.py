@@ -102,9 +102,13 @@ class RingTracer:
         corners = find_corners(ring, spacing, _FIRST_GAP_MM)
         pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, _FIRST_PACE * step, gap)
         for _ in range(_PASSES):
+            if not all(np.isfinite(piece.points).all() for piece in pieces):
+                return _nothing(ring_px)
             ring = _ring_of(pieces, step, open_ends=bool(corners))
             found = find_corners(ring, step, 1.5 * gap)
             pieces, corners = self._pass(ring, found, gap, step, gap)
+            if not all(np.isfinite(piece.points).all() for piece in pieces):
+                return _nothing(ring_px)
             again = find_corners(_ring_of(pieces, step, open_ends=bool(corners)), step, 1.5 * gap)
             if _same(again, corners):
                 break
@@ -160,6 +164,12 @@ def _ring_of(pieces: list[_Piece], step: float, *, open_ends: bool) -> Floats:
     """All pieces as one evenly spaced ring; open pieces share their ends."""
     points = np.vstack([p.points[:-1] if open_ends else p.points for p in pieces])
     return resample(points, step, closed=True)
+
+
+def _nothing(ring_px: Floats) -> TracedRing:
+    """A ring of which nothing was seen: its points left the plane (a damaged picture)."""
+    count = len(ring_px)
+    return TracedRing(np.asarray(ring_px), np.ones(count), np.zeros(count, dtype=bool), ())
 
 
 def _same(first: list[Meeting], second: list[Meeting]) -> bool:
