@@ -19,7 +19,7 @@ from spilemark_stages.trace.profiles import Placed, placed
 from spilemark_stages.trace.rings import local_scatter, robust_fit
 from spilemark_stages.trace.stretches import SAMPLES, Channel, Sheet, Stretches, find_stretches
 
-SPACING_PX = 2.0
+SPACING_PX = 1.6
 """Distance of profiles along the edge."""
 _REGISTER_PX = 4.5
 """Half-width of the part of a profile that is registered."""

@@ -43,10 +43,12 @@ _FIRST_PACE = 2
 """The first measurement only has to place the base of the next one: fewer profiles do."""
 _WIDEST_MM = 0.6
 """In a photo that was shrunk, points stand closer than that: corners and notches are sought in them."""
+_CORNERS_PX = 1.25
+"""Spacing in which corners are sought: their clear distances from blur are counted in it."""
 _PASSES = 3
 """A corner may turn out to be none once its sides are measured, and then is measured across."""
 _SAME_MM = 1.5
-_CORRELATED = 1.2
+_CORRELATED = 1.35
 """Neighbouring profiles share pixels: their scatter averages down this much less."""
 _HALF_SEEN = 0.35
 """Share of a point's neighbourhood that must have been usable for it to count as seen."""
@@ -93,6 +95,7 @@ class RingTracer:
         spacing = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).mean())
         mm_per_px = mean_scale(ring_px, self.plane)
         step = max(min(SPACING_PX * mm_per_px, _WIDEST_MM), 0.5 * mm_per_px)
+        fine = min(step, _CORNERS_PX * mm_per_px)
         if not self.blur_px:
             line = placed_piece(
                 resample(ring, 2 * step, closed=True), self.plane, self.sheet, closed=True
@@ -104,12 +107,12 @@ class RingTracer:
         for _ in range(_PASSES):
             if not all(np.isfinite(piece.points).all() for piece in pieces):
                 return _nothing(ring_px)
-            ring = _ring_of(pieces, step, open_ends=bool(corners))
-            found = find_corners(ring, step, 1.5 * gap)
+            ring = _ring_of(pieces, fine, open_ends=bool(corners))
+            found = find_corners(ring, fine, 1.5 * gap)
             pieces, corners = self._pass(ring, found, gap, step, gap)
             if not all(np.isfinite(piece.points).all() for piece in pieces):
                 return _nothing(ring_px)
-            again = find_corners(_ring_of(pieces, step, open_ends=bool(corners)), step, 1.5 * gap)
+            again = find_corners(_ring_of(pieces, fine, open_ends=bool(corners)), fine, 1.5 * gap)
             if _same(again, corners):
                 break
         return _joined(pieces, corners)
