@@ -178,3 +178,18 @@ def test_equal_comparisons_give_equal_bytes(fuller, tmp_path):
     assert write_difference_figure(fuller, drawn_jobs.FACTS, tmp_path).read_bytes() == first
     with pytest.raises(CannotWrite, match="cannot be written"):
         write_difference_figure(fuller, drawn_jobs.FACTS, tmp_path / "gone")
+
+
+def test_numbers_keep_off_each_other(fuller):
+    shape = drawn_jobs.result(starboard=zoo.knee(side="starboard", bump_mm=(60.0, 3.0, 300.0)))
+    for comparison in (fuller, shape.comparison):
+        text = figure(comparison, drawn_jobs.FACTS)
+        words = re.findall(
+            r'<text[^>]*text-anchor="middle"[^>]*x="([\d.]+)" y="([\d.]+)">[+−]', text
+        )
+        places = np.array(words, dtype=float)
+        assert len(places) > 2
+        for k, one in enumerate(places):
+            apart = np.abs(places[:k] - one)
+            # Ten letters of 3.5 mm are 22 mm wide; a line of them is 4.4 mm high.
+            assert np.all((apart[:, 0] > 25) | (apart[:, 1] > 6))

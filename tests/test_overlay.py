@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 import shapes as zoo
 from PIL import Image
+from shapely import Point, Polygon, box
 
 from spilemark import frames
 from spilemark.errors import CannotWrite
 from spilemark.lens import plane_to_pixels
-from spilemark.overlay import overlay, write_overlays
+from spilemark.overlay import _fit_word, overlay, write_overlays
 from spilemark.overlay_canvas import BLUE, DARK, ORANGE, WHITE, YELLOW, Canvas, picture_of
+from spilemark.overlay_plates import Plates
 from spilemark.records import Note, Photo, View
 from spilemark.results import JobResult
 from spilemark.rigid import apply, inverse
@@ -92,9 +94,63 @@ def test_notes_are_numbered_at_their_place_and_listed():
     bare, noted = result(), result(notes=(told,))
     pictures = [overlay(j.survey.views[0], "port", j) for j in (bare, noted)]
     assert pictures[1].size[1] > pictures[0].size[1]
-    at = np.array([[300.0, 1350.0]])
-    assert share(pictures[1], at, ORANGE) == 1.0
-    assert share(pictures[0], at, ORANGE) == 0.0
+    # A ring about the place, which itself stays open to the eye.
+    turn = np.linspace(0, 2 * np.pi, 16)
+    at = np.array([300.0, 1350.0])
+    ring = at + 6.0 * round(2016 / 800) * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    assert share(pictures[1], ring, ORANGE) == 1.0
+    assert share(pictures[0], ring, ORANGE) == 0.0
+    assert share(pictures[1], at[None], ORANGE) == 0.0
+
+
+def test_differences_within_the_tolerance_are_not_marked():
+    job = drawn_jobs.result(starboard=zoo.knee(side="starboard", bump_mm=(200.0, 1.0, 60.0)))
+    note = next(n for n in job.comparison.notes if n.code == "difference-seen")
+    assert note.severity == "info"
+    bare = replace(job, comparison=replace(job.comparison, notes=()))
+    shown, plain = (overlay(j.survey.views[0], "port", j) for j in (job, bare))
+    assert shown.size == plain.size
+
+
+def test_plates_lie_on_nothing_and_on_no_other_plate():
+    job = result()
+    canvas = Canvas(job.survey.views[0], 0)
+    written = []
+    canvas.words = lambda at, text, colour: written.append(canvas.plate(at, text))
+    block = np.array([[900.0, 700.0], [1300.0, 700.0], [1300.0, 900.0], [900.0, 900.0]])
+    plates = Plates(canvas, [block])
+    spot = (np.array([1000.0, 650.0]), np.array([0.0, 1.0]))
+    for text in ("notch near side", "notch floor", "notch far side"):
+        plates.name(text, [spot], YELLOW)
+        plates.around("7", spot[0], ORANGE)
+    boxes = [box(*b) for b in written]
+    assert len(boxes) == 6
+    for k, one in enumerate(boxes):
+        assert not one.intersects(Polygon(block))
+        assert not one.intersects(Point(spot[0]))
+        assert not any(one.intersects(other) for other in boxes[:k])
+
+
+def test_how_well_a_card_fits_is_said_in_a_word():
+    card = result().survey.views[0].cards[0]
+    still = np.ones(len(card.residuals_px), dtype=bool)
+    for misfit, word in ((0.07, "good"), (0.4, "fair"), (2.0, "poor")):
+        off = np.full((len(still), 2), misfit / np.sqrt(2))
+        assert _fit_word(replace(card, residuals_px=off, kept=still)) == word
+    assert _fit_word(replace(card, kept=~still)) == "not used"
+
+
+def test_without_forward_there_is_no_arrow():
+    job = result()
+    told, untold = (
+        replace(job, patterns={k: replace(p, forward_known=known) for k, p in job.patterns.items()})
+        for known in (True, False)
+    )
+    white = [
+        int((np.asarray(overlay(j.survey.views[0], "port", j))[:1512] == 255).all(axis=2).sum())
+        for j in (told, untold)
+    ]
+    assert white[0] > white[1] + 500
 
 
 def test_a_difference_is_shown_on_both_photos():

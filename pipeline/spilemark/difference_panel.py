@@ -31,7 +31,8 @@ _NUMBER_MM = 3.5
 _MOST_NUMBERS = 7
 _BAR_MM = 1.5
 _BAR_IN_MM = 2.6
-_NUMBERS_APART_MM = 17.0
+_NUMBERS_APART_MM = 20.0
+_CLEAR_MM = 4.0
 _WORTH_A_NUMBER_MM = 0.05
 
 
@@ -173,7 +174,10 @@ class Panel:
         top = place[1] - height * (0.5 - 0.5 * np.clip(1.6 * normal[1], -1, 1))
         left = np.clip(left, self._place.left - 4.0, self._place.left + self._place.width - width)
         box = (float(left), float(top), float(left + width), float(top + height))
-        near = any(_apart(box, other) < _NUMBERS_APART_MM for other in self._taken)
+        near = any(
+            _apart(box, other) < _NUMBERS_APART_MM or _touch(box, other, _CLEAR_MM)
+            for other in self._taken
+        )
         if near or self._on_edge(box):
             return False
         self._taken.append(box)
@@ -221,6 +225,13 @@ def _apart(a: Sequence[float], b: Sequence[float]) -> float:
     """Distance of the middles of two boxes, up and down counting double: numbers are wide."""
     across = 0.5 * (a[0] + a[2] - b[0] - b[2])
     return float(np.hypot(across, a[1] + a[3] - b[1] - b[3]))
+
+
+def _touch(a: Sequence[float], b: Sequence[float], clear: float) -> bool:
+    """Whether two boxes come nearer to each other than ``clear`` both across and up and down."""
+    return (
+        max(a[0], b[0]) - min(a[2], b[2]) < clear and max(a[1], b[1]) - min(a[3], b[3]) < clear / 2
+    )
 
 
 def _evened(points: Floats, reach: int = 4) -> Floats:

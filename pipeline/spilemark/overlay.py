@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,8 +13,17 @@ import numpy as np
 from spilemark.corners import edge_span
 from spilemark.errors import CannotWrite
 from spilemark.frames import mirror_across_centreline, outward_normals
-from spilemark.overlay_canvas import BLUE, ORANGE, WHITE, YELLOW, Canvas, letters_per_line
-from spilemark.records import Floats, Note, Outline, RegisteredPattern, Side, View
+from spilemark.overlay_canvas import (
+    BLUE,
+    ORANGE,
+    PALE,
+    WHITE,
+    YELLOW,
+    Canvas,
+    letters_per_line,
+)
+from spilemark.overlay_plates import Plates
+from spilemark.records import CardSighting, Floats, Note, Outline, RegisteredPattern, Side, View
 from spilemark.results import JobResult
 from spilemark.rigid import apply, inverse
 from spilemark.wording import SIDE_WORDS
@@ -29,11 +38,17 @@ _LETTER_WIDTH = 0.49
 _LEGEND = (
     (YELLOW, False, "edge as measured; dots: corners"),
     (WHITE, True, "not seen, bridged"),
-    (ORANGE, False, "reference line"),
-    (BLUE, False, "scale cards: name and misfit"),
-    (WHITE, False, "arrow: towards the bow; other lines on the face"),
+    (ORANGE, False, "pencil line; numbers: see below"),
+    (BLUE, False, "scale card and how well it fits"),
+    (WHITE, False, "other lines on the face"),
 )
 _SAMPLE_LETTERS = 3.0
+_FIT = ((0.25, "good"), (0.6, "fair"))
+"""Misfit of a card's crossings, px, up to which it is called so; one in a sharp photo has 0.1."""
+_PAPER = 1.25
+"""A card's paper over its chessboard."""
+_ALONG = (0.5, 0.35, 0.65, 0.2, 0.8)
+"""Shares of an edge's length beside which its name may stand."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,23 +96,21 @@ def overlay(view: View, arm: str, result: JobResult) -> Image.Image:
     canvas = Canvas(view, legend_rows + len(listed))
     for card in view.cards:
         corners = canvas.stored(card.outline_px)
-        kept = card.residuals_px[card.kept]
-        misfit = f"  {np.sqrt((kept**2).mean()):.2f} px" if len(kept) else "  not used"
         canvas.path(corners, BLUE, closed=True)
-        canvas.words(corners.mean(axis=0), f"{card.name}{misfit}", BLUE)
+        canvas.words(corners.mean(axis=0), f"{card.name}  {_fit_word(card)}", BLUE)
+    places = [_place_of(note, canvas) for note in notes]
+    for at in places:
+        if at is not None:
+            canvas.circle(at, ORANGE)
     for outline in outlines:
         _draw_outline(canvas, outline)
+    plates = Plates(canvas, _occupied(canvas, view, outlines))
     for pattern in patterns:
-        _draw_names(canvas, pattern)
-    for k, note in enumerate(notes):
-        at = canvas.upright(note.at_px) if note.at_px is not None else None
-        if note.at_mm is not None:
-            at = canvas.on_face(note.at_mm[None])[0]
+        _draw_side(canvas, pattern)
+        _name_edges(canvas, plates, pattern)
+    for k, at in enumerate(places):
         if at is not None:
-            canvas.dot(at, ORANGE, 4.0)
-            # Notes that lie together have their numbers on both sides of the place.
-            aside = np.array([1.5, -1.1]) * canvas.letter * (1 if k % 2 else -1)
-            canvas.words(at + aside, str(k + 1), ORANGE)
+            plates.around(str(k + 1), at, ORANGE)
     for (row, x), (colour, dashed, text) in zip(legend, _LEGEND, strict=True):
         canvas.sample(row, x, colour, dashed=dashed)
         canvas.line_below(row, text, x=x + _SAMPLE_LETTERS)
@@ -118,8 +131,35 @@ def _draw_outline(canvas: Canvas, outline: Outline) -> None:
         canvas.dot(ring[corner.index], YELLOW)
 
 
-def _draw_names(canvas: Canvas, pattern: RegisteredPattern) -> None:
-    """Side, arrow to the bow, and names along the edges, outside the wood."""
+def _fit_word(card: CardSighting) -> str:
+    """How well a card's crossings fit, in a word."""
+    kept = card.residuals_px[card.kept]
+    if not len(kept):
+        return "not used"
+    misfit = float(np.sqrt((kept**2).mean()))
+    return next((word for most, word in _FIT if misfit <= most), "poor")
+
+
+def _place_of(note: _Placed, canvas: Canvas) -> Floats | None:
+    """Where a note is marked in the picture."""
+    if note.at_mm is not None:
+        return np.asarray(canvas.on_face(note.at_mm[None])[0])
+    return canvas.upright(note.at_px) if note.at_px is not None else None
+
+
+def _occupied(canvas: Canvas, view: View, outlines: Iterable[Outline]) -> list[Floats]:
+    """What no plate should cover: cards and wood."""
+    cards = []
+    for card in view.cards:
+        board = canvas.stored(card.outline_px)
+        middle = board.mean(axis=0)
+        # The paper round a board carries its name.
+        cards.append(middle + _PAPER * (board - middle))
+    return [*cards, *(canvas.on_face(o.ring.points_mm) for o in outlines)]
+
+
+def _draw_side(canvas: Canvas, pattern: RegisteredPattern) -> None:
+    """Side and the way forward, in the middle of the wood."""
     from shapely import Polygon, maximum_inscribed_circle
 
     back = inverse(pattern.map)
@@ -127,31 +167,69 @@ def _draw_names(canvas: Canvas, pattern: RegisteredPattern) -> None:
     holes = [hole.points_mm for hole in pattern.outline.of_role("hole")]
     circle = maximum_inscribed_circle(Polygon(ring, holes).buffer(0), tolerance=2.0)
     middle, rim = np.array(circle.coords)
-    reach = float(np.linalg.norm(rim - middle))
-    along = np.array([0.0, reach])
-    places = np.array([middle - 0.1 * along, middle + 0.9 * along, middle - 0.45 * along])
-    foot, tip, below = canvas.on_face(apply(back, places))
+    along = np.array([0.0, float(np.linalg.norm(rim - middle))])
+    side = SIDE_WORDS[pattern.side]
+    if not pattern.forward_known:
+        canvas.words(canvas.on_face(apply(back, middle[None]))[0], side, PALE)
+        return
+    foot, tip = canvas.on_face(apply(back, np.stack([middle - 0.2 * along, middle + 0.5 * along])))
     canvas.arrow(foot, tip, WHITE)
-    canvas.words(below, SIDE_WORDS[pattern.side])
+    canvas.words(canvas.beside("FWD", tip, tip - foot, 0.4), "FWD", PALE)
+    canvas.words(_on_wood(canvas, pattern, side, foot, tip), side, PALE)
+
+
+def _on_wood(
+    canvas: Canvas, pattern: RegisteredPattern, text: str, foot: Floats, tip: Floats
+) -> Floats:
+    """Where words near an arrow hide least: behind it or on either side, on the wood, off its lines."""
+    from shapely import LineString, Polygon, box
+
+    outline = pattern.outline
+    wood = Polygon(canvas.on_face(outline.ring.points_mm)).buffer(-canvas.letter / 4)
+    lines = [LineString([foot, tip])]
+    lines += [LineString(canvas.on_face(x.points_mm)) for x in outline.of_role("centreline")]
+    along = tip - foot
+    across = np.array([-along[1], along[0]])
+    places = [
+        canvas.beside(text, place, way, 0.5)
+        for place in (foot, (foot + tip) / 2)
+        for way in (-along, across, -across, across - along, -across - along)
+    ]
+
+    def hidden(at: Floats) -> float:
+        plate = box(*canvas.plate(at, text))
+        crossed = sum(plate.intersection(line.buffer(canvas.letter / 4)).area for line in lines)
+        return float(plate.difference(wood).area + 4 * crossed)
+
+    return min(places, key=hidden)
+
+
+def _name_edges(canvas: Canvas, plates: Plates, pattern: RegisteredPattern) -> None:
+    """Names beside the edges, outside the wood, the shortest edge first: it has the least choice."""
+    back = inverse(pattern.map)
+    ring = pattern.outline.ring.points_mm
     normals = outward_normals(ring)
-    for edge in pattern.outline.edges:
+    for edge in sorted(pattern.outline.edges, key=lambda e: e.length_mm):
+        if not edge.name:
+            continue
         span = edge_span(edge, len(ring))
-        at = span[len(span) // 2]
-        if edge.name:
-            place = canvas.on_face(apply(back, ring[at : at + 1]))[0]
-            beside = canvas.on_face(apply(back, ring[at : at + 1] + 2.0 * normals[at]))[0]
-            out = (beside - place) / max(float(np.linalg.norm(beside - place)), 1e-9)
-            width = 0.3 * canvas.letter * len(edge.name)
-            shift = np.array([width * out[0], 0.6 * canvas.letter * out[1]])
-            canvas.words(place + shift + 0.9 * canvas.letter * out, edge.name, YELLOW)
+        at = span[[round(share * (len(span) - 1)) for share in _ALONG]]
+        here = canvas.on_face(apply(back, ring[at]))
+        beside = canvas.on_face(apply(back, ring[at] + 2.0 * normals[at]))
+        plates.name(edge.name, [*zip(here, beside - here, strict=True)], YELLOW)
 
 
 def _notes(view: View, patterns: list[RegisteredPattern], result: JobResult) -> list[_Placed]:
     """Notes that have a place in this photo, warnings first."""
-    found = list(_placed(view, patterns, result))
+    found = [p for p in _placed(view, patterns, result) if not _slight(p.note)]
     unique = list({id(p.note): p for p in found}.values())
     unique.sort(key=lambda p: p.note.severity != "warn")
     return unique[:_MOST_NOTES]
+
+
+def _slight(note: Note) -> bool:
+    """Whether it tells of a difference that is not proved to pass the tolerance."""
+    return note.code == "difference-seen" and note.severity == "info"
 
 
 def _placed(view: View, patterns: list[RegisteredPattern], result: JobResult) -> Iterator[_Placed]:

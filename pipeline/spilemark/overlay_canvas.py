@@ -27,6 +27,7 @@ YELLOW: Colour = (255, 221, 51)
 WHITE: Colour = (255, 255, 255)
 BLUE: Colour = (120, 205, 255)
 ORANGE: Colour = (255, 150, 50)
+PALE: Colour = (240, 240, 240)
 DARK: Colour = (18, 18, 18)
 _DASH_PX = 14.0
 _FEW_POINTS = 60
@@ -134,6 +135,13 @@ class Canvas:
         box = (at[0] - r, at[1] - r, at[0] + r, at[1] + r)
         self._draw.ellipse(box, outline=DARK, fill=colour, width=self.unit)
 
+    def circle(self, at: Floats, colour: Colour, size: float = 6.0) -> None:
+        """A ring with a dark rim, that leaves open what it stands about."""
+        for more, wide, ink in ((1, 4, DARK), (0, 2, colour)):
+            r = (size + more) * self.unit
+            box = (at[0] - r, at[1] - r, at[0] + r, at[1] + r)
+            self._draw.ellipse(box, outline=ink, width=wide * self.unit)
+
     def arrow(self, foot: Floats, tip: Floats, colour: Colour) -> None:
         """An arrow from foot to tip."""
         along = tip - foot
@@ -145,17 +153,29 @@ class Canvas:
         self.path(np.stack([foot, tip]), colour, wide=3)
         self.path(np.stack([wings[0], tip, wings[1]]), colour, wide=3)
 
+    def plate(self, at: Floats, text: str) -> tuple[float, float, float, float]:
+        """Ground (left, top, right, bottom) of words centred on a place, kept inside the photo."""
+        left, top, right, bottom = self._draw.textbbox((0, 0), text, font=self._font)
+        half = np.array([(right - left) / 2, (bottom - top) / 2]) + 0.25 * self.letter
+        edge = np.array([self.width, self.height]) - half
+        x, y = np.clip(np.asarray(at), half, np.maximum(edge, half))
+        return float(x - half[0]), float(y - half[1]), float(x + half[0]), float(y + half[1])
+
+    def beside(self, text: str, place: Floats, out: Floats, letters: float) -> Floats:
+        """Middle (2,) of words whose near side lies so many letters from a place, the way ``out``."""
+        left, top, right, bottom = self.plate(place, text)
+        half = np.array([right - left, bottom - top]) / 2
+        way = out / max(float(np.linalg.norm(out)), 1e-9)
+        return np.asarray(place + (half + letters * self.letter) * way)
+
     def words(self, at: Floats, text: str, colour: Colour = WHITE) -> None:
         """Words centred on a place, on a dark ground, kept inside the photo."""
-        font = self._font
-        left, top, right, bottom = self._draw.textbbox((0, 0), text, font=font)
-        half = np.array([(right - left) / 2, (bottom - top) / 2])
+        box = self.plate(at, text)
+        left, top, _, _ = self._draw.textbbox((0, 0), text, font=self._font)
         pad = 0.25 * self.letter
-        edge = np.array([self.width, self.height]) - half - pad
-        x, y = np.clip(np.asarray(at), half + pad, np.maximum(edge, half + pad))
-        box = (x - half[0] - pad, y - half[1] - pad, x + half[0] + pad, y + half[1] + pad)
         self._draw.rectangle(box, fill=DARK)
-        self._draw.text((x - half[0] - left, y - half[1] - top), text, fill=colour, font=font)
+        place = (box[0] + pad - left, box[1] + pad - top)
+        self._draw.text(place, text, fill=colour, font=self._font)
 
     def line_below(self, row: int, text: str, colour: Colour = WHITE, *, x: float = 0.0) -> None:
         """Words in one of the lines below the photo, ``x`` letters from the left."""

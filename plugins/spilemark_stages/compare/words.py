@@ -79,7 +79,8 @@ def verdict_sentence(first: Alignment, best: Alignment, job: JobFacts, names: Na
     reason = ""
     if _only_unsure(first) and _lines_dominate(first, best):
         reason = " because the pencil lines themselves are not certain enough"
-    return f"{sentence}{reason}. {_LAID[best.datum].capitalize()}, {_judged(best, job, names)}."
+    again = _judged_again(first, best, job, names)
+    return f"{sentence}{reason}. {_LAID[best.datum].capitalize()}, {again}."
 
 
 def _judged(alignment: Alignment, job: JobFacts, names: Names) -> str:
@@ -104,6 +105,25 @@ def _judged(alignment: Alignment, job: JobFacts, names: Names) -> str:
         f"{names.one} and {names.other} are the same within {limit}; the largest gap is "
         f"{size(worst.gap_mm, job.units)} ({_give(worst.u95_mm, job.units)}) "
         f"{_place(worst, job.units)}"
+    )
+
+
+def _judged_again(first: Alignment, best: Alignment, job: JobFacts, names: Names) -> str:
+    """The second way of laying them, in short where it finds a difference too."""
+    found = [
+        [s for s in a.stations if s.verdict is Verdict.DIFFERENT and np.isfinite(s.gap_mm)]
+        for a in (first, best)
+    ]
+    if not all(found):
+        return _judged(best, job, names)
+    before, worst = (_worst(stations) for stations in found)
+    same_place = (before.edge, before.s_mm) == (worst.edge, worst.s_mm)
+    tally = Counter(s.verdict for s in best.stations)
+    stretches = f"{len(found[1])} stretch{'es' if found[1][1:] else ''}"
+    return (
+        f"on {stretches}: {_fuller(worst.gap_mm, job.units, names)} "
+        f"({_give(worst.u95_mm, job.units)}) "
+        f"{'there' if same_place else _place(worst, job.units)}{_elsewhere(tally)}"
     )
 
 
