@@ -64,7 +64,7 @@ class Plates:
             near = np.clip(place, (plate[0], plate[1]), (plate[2], plate[3]))
             canvas.path(np.stack([place, near]), colour)
         canvas.words(at, text, colour)
-        self._taken.append(box(*plate))
+        self._taken.append(box(*plate).buffer(0.3 * canvas.letter))
 
     def around(self, text: str, place: Floats, colour: Colour = WHITE) -> None:
         """Write ``text`` on whichever side of a place has room."""
