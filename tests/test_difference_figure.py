@@ -16,7 +16,7 @@ from spilemark.difference_figure import figure, write_difference_figure
 from spilemark.difference_panel import FULLER, LEANER, Panel, Place, enlargement, gap_words
 from spilemark.errors import CannotWrite
 from spilemark.frames import outward_normals
-from spilemark.records import SideComparison
+from spilemark.records import Note, SideComparison
 
 BOX = Place(0.0, 0.0, 200.0, 200.0)
 
@@ -193,3 +193,10 @@ def test_numbers_keep_off_each_other(fuller):
             apart = np.abs(places[:k] - one)
             # Ten letters of 3.5 mm are 22 mm wide; a line of them is 4.4 mm high.
             assert np.all((apart[:, 0] > 25) | (apart[:, 1] > 6))
+
+
+def test_two_that_are_no_pair_are_shown_as_they_fit_best_only(fuller):
+    note = Note(code="turned-apart", severity="warn", text="")
+    text = said(figure(replace(fuller, notes=(note,)), drawn_jobs.FACTS))
+    assert "As they fit best" in text
+    assert "On their pencil lines: as they sit in the boat" not in text

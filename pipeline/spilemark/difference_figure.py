@@ -14,6 +14,7 @@ from spilemark.errors import CannotWrite
 from spilemark.ink_files import wrapped
 from spilemark.records import Alignment, JobFacts, SideComparison
 from spilemark.units import format_length
+from spilemark.wording import NO_PAIR
 
 _WIDTH_MM, _HEIGHT_MM = 297.0, 210.0
 """ISO 216 A4, lying; on Letter it prints with a little less margin."""
@@ -76,6 +77,9 @@ def _shown(comparison: SideComparison) -> list[Alignment]:
     """The alignment that the verdict is about, and the best fit if that is another one."""
     first = comparison.alignments[0]
     best = [a for a in comparison.alignments[1:] if a.datum == "best fit"]
+    if best and NO_PAIR.intersection(note.code for note in comparison.notes):
+        # Lines that contradict the outlines lay one side across the other.
+        return best
     return [first] if first.datum == "best fit" else [first, *best]
 
 

@@ -119,10 +119,6 @@ def shop_request(
     )
 
 
-_NO_PAIR = frozenset({"face-or-side", "other-part", "turned-apart"})
-"""Notes of a comparison that say that it is of no pair: then no hull explains what it found."""
-
-
 def shop_sums(
     request: ShopRequest,
     patterns: Mapping[Side, RegisteredPattern],
@@ -140,7 +136,7 @@ def shop_sums(
     if request.hull is not None and request.horning is not None:
         beside = (
             ()
-            if comparison is None or _NO_PAIR.intersection(n.code for n in comparison.notes)
+            if comparison is None or wording.NO_PAIR.intersection(n.code for n in comparison.notes)
             else hull_beside(request.horning, comparison, request.hull.line_from)
         )
         hull = HullShop(order=request.hull, horning=request.horning, beside=beside)

@@ -34,6 +34,8 @@ NOT_WHOLE = (
 )
 CAUTIONS = (CHECK_BARS, HULL, STRUCTURE, DUST)
 
+NO_PAIR = frozenset({"face-or-side", "other-part", "turned-apart"})
+"""Notes of a comparison that say that the two are no pair, or do not lie as one on their lines."""
 SIDE_WORDS = {Side.PORT: "PORT", Side.STARBOARD: "STARBOARD", Side.SINGLE: "CENTRE"}
 TRUST = {
     ScaleBasis.BATTEN: "the best basis",
