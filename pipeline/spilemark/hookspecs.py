@@ -25,6 +25,7 @@ from spilemark.records import (
     Survey,
     Template,
 )
+from spilemark.results import JobResult
 
 PROJECT = "spilemark"
 hookspec = pluggy.HookspecMarker(PROJECT)
@@ -101,6 +102,17 @@ def write_template(template: Template, folder: Path, options: Any) -> tuple[Path
     """
 
 
+@hookspec(firstresult=True)
+def write_job(result: JobResult, folder: Path, options: Any) -> tuple[Path, ...]:
+    """Write files about the whole job, such as a page for the shop or a report.
+
+    Given everything that was measured, with both sides where there are two;
+    folder and errors as for ``write_template``.  Hand on the files written,
+    none where this job has nothing for them.  Equal results give equal bytes:
+    nothing here reads the clock.
+    """
+
+
 @hookspec
 def declare_options() -> type | None:
     """The plug-in's options: a frozen dataclass; each field's metadata has ``help`` and ``unit``."""
@@ -120,4 +132,8 @@ STAGES: tuple[str, ...] = (
     "mirror",
     "compare",
     "write_template",
+    "write_job",
 )
+
+WRITERS: tuple[str, ...] = ("write_template", "write_job")
+"""Stages that take a list of plug-ins: each of them writes files of its own."""

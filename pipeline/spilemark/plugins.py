@@ -3,7 +3,7 @@
 The selection rules (each has a test in ``tests/test_plugins.py``):
 
 1. A recipe names one plug-in per stage; installing one changes nothing.
-2. ``write_template`` takes a list of names, every other stage exactly one.
+2. ``write_template`` and ``write_job`` take a list of names, every other stage exactly one.
 3. Within a stage there is no order: marks that would make one are refused.
 4. None, or a result of the wrong kind, is an error that names the plug-in.
 5. Other exceptions leave as "stage S failed in plug-in P version V", chained.

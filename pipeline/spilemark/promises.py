@@ -27,6 +27,7 @@ RESULTS: dict[str, type] = {
     "mirror": RegisteredPattern,
     "compare": SideComparison,
     "write_template": tuple,
+    "write_job": tuple,
 }
 
 
@@ -101,7 +102,7 @@ def _mirror(result: RegisteredPattern, given: Arguments) -> str:
     return "called a mirrored copy measured" if result.measured else ""
 
 
-def _write_template(result: tuple[object, ...], given: Arguments) -> str:
+def _written(result: tuple[object, ...], given: Arguments) -> str:
     folder = Path(given["folder"]).resolve()
     for item in result:
         if not isinstance(item, Path):
@@ -117,5 +118,6 @@ _MORE: dict[str, Callable[[Any, Arguments], str]] = {
     "trace": _trace,
     "register": _register,
     "mirror": _mirror,
-    "write_template": _write_template,
+    "write_template": _written,
+    "write_job": _written,
 }

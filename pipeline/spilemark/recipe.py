@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from spilemark.errors import UsageError
-from spilemark.hookspecs import STAGES
+from spilemark.hookspecs import STAGES, WRITERS
 from spilemark.options import build_options
 from spilemark.plugins import Plugins, load_plugins
 from spilemark.records import Note
@@ -23,7 +23,7 @@ class Recipe:
     """As written, before any plug-in is loaded."""
 
     stages: dict[str, tuple[str, ...]]
-    """Stage to plug-in names: one each, any number for ``write_template``."""
+    """Stage to plug-in names: one each, any number for the writers (``hookspecs.WRITERS``)."""
     observers: tuple[str, ...] = ()
     options: dict[tuple[str, str], dict[str, Any]] = field(default_factory=dict)
     """(stage, plug-in) to its table."""
@@ -142,8 +142,8 @@ def _parse(table: dict[str, Any], where: str, base: Recipe | None) -> Recipe:
 
 
 def _names(stage: str, value: object, where: str) -> tuple[str, ...]:
-    if stage == "write_template":
-        rule = "write_template takes a list of names, each once"
+    if stage in WRITERS:
+        rule = f"{stage} takes a list of names, each once"
         _expect(_is_list_of_text(value), where, rule)
         assert isinstance(value, list)
         _expect(len(set(value)) == len(value), where, rule)

@@ -7,11 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from spilemark.corners import Indices, edge_span
-from spilemark.names import OUTER
 from spilemark.records import (
     Bools,
-    Edge,
     Floats,
     RegisteredPattern,
     Side,
@@ -19,7 +16,7 @@ from spilemark.records import (
     TakeOff,
     Verdict,
 )
-from spilemark.units import Units, format_length
+from spilemark.walks import Walk, walks
 from spilemark_stages.compare.pair import Laid
 
 UNSEEN_SHARE = 0.34
@@ -28,67 +25,8 @@ UNSEEN_SHARE = 0.34
 SHORTEST_MM = 6.0
 """A difference shorter than this is a corner's or a splinter's."""
 
-_AT_CORNER_MM = 2.0
-
 BRIDGED_MM = 6.0
 """Two runs of one sign that lie this near each other are one."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Walk:
-    """An edge of port's, walked from its end that is nearer to the outer corner."""
-
-    edge: Edge
-    points: Indices
-    """(M,) indices into the ring, in walking order; a corner is counted with the edge that
-    starts there in ring order, since its gap is measured along that edge's normal."""
-    s_mm: Floats
-    """(M,) distance walked."""
-    length_mm: float
-    begins: str
-    """Name of the corner where the walk begins."""
-
-    def place(self, s_mm: float, units: Units) -> str:
-        """Say where a distance along the edge lies."""
-        corner = self.begins if "corner" in self.begins else f"{self.begins} corner"
-        if self.begins and s_mm < _AT_CORNER_MM:
-            return f"at the {corner} on the {self.edge.name}"
-        words = format_length(s_mm, units, 0)
-        if self.begins == OUTER:
-            return f"{words} from the outer corner along the {self.edge.name}"
-        if self.begins:
-            return f"{words} along the {self.edge.name} from its {corner}"
-        return f"{words} along the {self.edge.name}"
-
-
-def walks(port: RegisteredPattern) -> tuple[Walk, ...]:
-    """All edges of port's outline, each from its end nearer to the outer corner."""
-    outline = port.outline
-    ring = outline.ring.points_mm
-    corners = {c.index: c.name for c in outline.corners}
-    origin = None
-    if port.origin_corner is not None:
-        origin = outline.corners[port.origin_corner].index
-    edges = outline.edges or (Edge(name="edge", start=0, stop=0, length_mm=0.0, straight=False),)
-    found = []
-    for edge in edges:
-        index = edge_span(edge, len(ring))
-        if _starts_far(edge, origin, len(ring)):
-            index = index[::-1]
-        step = np.linalg.norm(np.diff(ring[index], axis=0), axis=1)
-        s = np.concatenate([[0.0], np.cumsum(step)])
-        own = np.ones(len(index), dtype=bool) if edge.start == edge.stop else index != edge.stop
-        begins = corners.get(int(index[0]), "")
-        found.append(Walk(edge, index[own], s[own], float(s[-1]), begins))
-    return tuple(found)
-
-
-def _starts_far(edge: Edge, origin: int | None, count: int) -> bool:
-    """Whether an edge's first point is the farther one from the outer corner, along the ring."""
-    if origin is None or edge.start == edge.stop:
-        return False
-    ahead, behind = (edge.start - origin) % count, (origin - edge.stop) % count
-    return behind < ahead
 
 
 def stations(
