@@ -33,6 +33,7 @@ from spilemark.records import (
     Survey,
     View,
 )
+from spilemark.results import JobResult
 
 CAUSES = (Cause(id="print-scale-x", kind="card print scale"),)
 SQUARE = np.array([[0.0, 0.0], [200.0, 0.0], [200.0, 100.0], [0.0, 100.0]])
@@ -205,6 +206,12 @@ class Stage:
     def write_template(self, folder: Path) -> tuple[Path, ...]:
         path = folder / "drawn.txt"
         path.write_text("drawn")
+        return (path,)
+
+    @hookimpl
+    def write_job(self, result: JobResult, folder: Path) -> tuple[Path, ...]:
+        path = folder / "whole.txt"
+        path.write_text(", ".join(result.patterns))
         return (path,)
 
 

@@ -25,7 +25,16 @@ from spilemark.records import Photo, ScaleBasis
 
 HEAVY = ("numpy", "cv2", "shapely", "scipy", "skimage", "PIL", "reportlab", "svgwrite", "ezdxf",
          "pluggy", "msgspec", "spilemark_stages")  # fmt: skip
-COMMANDS = list(cli.spilemark.commands.values())
+COMMANDS = {
+    " ".join((name, *inner)): command
+    for name, given in cli.spilemark.commands.items()
+    for inner, command in (
+        [((n,), c) for n, c in given.commands.items()]
+        if isinstance(given, click.Group)
+        else [((), given)]
+    )
+}
+"""Every command by the words that call it, those of groups among them."""
 
 
 def run(*words: str) -> int:
@@ -47,7 +56,7 @@ def equip_with(monkeypatch: pytest.MonkeyPatch, plugin: Stage) -> None:
 
 
 @pytest.mark.parametrize(
-    "words", [["--help"], ["--version"], *[[c, "--help"] for c in cli.spilemark.commands]]
+    "words", [["--help"], ["--version"], *[[*c.split(), "--help"] for c in COMMANDS]]
 )
 def test_help_imports_nothing_heavy(words: list[str]) -> None:
     code = (
@@ -66,14 +75,16 @@ def test_the_module_runs_as_a_program() -> None:
     assert done.stdout.startswith(b"spilemark")
 
 
-@pytest.mark.parametrize("command", COMMANDS, ids=lambda c: c.name)
-def test_each_command_has_three_examples_that_its_own_parser_takes(command: click.Command) -> None:
+@pytest.mark.parametrize("called", COMMANDS)
+def test_each_command_has_three_examples_that_its_own_parser_takes(called: str) -> None:
+    command = COMMANDS[called]
     assert isinstance(command, Examples)
     assert len(command.examples) >= 3
     for line in command.examples:
-        program, name, *words = shlex.split(line)
-        assert (program, name) == ("spilemark", command.name)
-        command.make_context(command.name, words)
+        words = shlex.split(line)
+        name = ["spilemark", *called.split()]
+        assert words[: len(name)] == name
+        command.make_context(called, words[len(name) :])
 
 
 def test_each_option_of_make_tells_its_unit_and_default() -> None:

@@ -9,7 +9,7 @@ from stand_ins import CARD_SET, SQUARE, Stage, kitchen_of, outline_of, source
 
 from spilemark.conductor import read_photos, run_job
 from spilemark.errors import NoOutline, PluginError, UsageError
-from spilemark.hookspecs import STAGES, hookimpl
+from spilemark.hookspecs import STAGES, WRITERS, hookimpl
 from spilemark.picking import pick_patterns
 from spilemark.records import JobFacts, Note, Outline, ScaleBasis, Side, Survey
 from spilemark.results import JobRequest, JobResult
@@ -63,7 +63,7 @@ def test_the_result_tells_what_ran_on_what(tmp_path: Path) -> None:
     result = run(tmp_path, Stage(), port="p")
     assert result.versions["trace: stand-in"] == "somebody 1.2"
     assert {"spilemark", "python"} <= result.versions.keys()
-    assert set(result.timings_s) == set(STAGES) - {"mirror", "compare", "write_template"}
+    assert set(result.timings_s) == set(STAGES) - {"mirror", "compare", *WRITERS}
     assert not result.scale_is_nominal
     assert run(tmp_path, Stage(basis=ScaleBasis.NOMINAL), port="p").scale_is_nominal
 

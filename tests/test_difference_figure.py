@@ -38,7 +38,7 @@ def best_fit(comparison: SideComparison):
 
 def panel(comparison: SideComparison, place: Place = BOX) -> tuple[Panel, list]:
     drawing = svgwrite.Drawing(debug=False)
-    drawn = Panel(drawing, comparison, best_fit(comparison), place, "mm")
+    drawn = Panel(drawing, comparison.port.outline, best_fit(comparison), place, "mm")
     drawn.draw()
     return drawn, [e for e in drawing.elements if e.elementname in ("path", "text")]
 

@@ -315,6 +315,7 @@ PATTERN = stand_ins.pattern_of(OUTLINE, hookspecs.Side.PORT)
             lambda _: (Path("nowhere/x.svg"),),
             "no such file",
         ),
+        ("write_job", {"result": None, "folder": Path("nowhere")}, lambda _: ("x",), "not a path"),
     ],
 )
 def test_broken_promises_are_named(stage: str, given: Any, result: Any, words: str) -> None:

@@ -20,11 +20,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spilemark import config
+from spilemark.commands.printer import printer
 from spilemark.config import config_folder
 from spilemark.errors import CannotWrite, UnreadableInput, UsageError, WouldOverwrite
 from spilemark.ink import Sheet, Words
 from spilemark.ink import Stroke as InkStroke
-from spilemark.printer_commands import printer
 from spilemark.printer_sheet import trial_sheet, write_test_sheet
 from spilemark.printers import (
     PrinterProfile,
@@ -417,7 +417,7 @@ def test_a_copier_that_really_shrinks_can_be_kept(shop):
 def test_help_of_the_commands_loads_nothing_heavy():
     heavy = ("numpy", "cv2", "shapely", "scipy", "reportlab", "ezdxf", "PIL", "msgspec")
     code = (
-        "import sys\nimport spilemark.printer_commands\n"
+        "import sys\nimport spilemark.commands.printer\n"
         f"print([name for name in {heavy!r} if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

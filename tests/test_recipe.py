@@ -7,7 +7,7 @@ import pytest
 from stand_ins import STAGES_BY_STAND_IN, Stage, source
 
 from spilemark.errors import UnreadableInput, UsageError
-from spilemark.hookspecs import STAGES, hookimpl
+from spilemark.hookspecs import STAGES, WRITERS, hookimpl
 from spilemark.options import option_facts
 from spilemark.plugins import load_plugins
 from spilemark.recipe import Recipe, equip, read_recipe, standard_recipe
@@ -37,8 +37,9 @@ def write(folder: Path, text: str) -> Path:
 
 def test_the_shipped_recipe_names_one_plugin_a_stage_and_two_writers() -> None:
     recipe = standard_recipe()
-    assert recipe.stages["write_template"] == ("svg", "pdf")
-    assert all(len(recipe.stages[stage]) == 1 for stage in STAGES if stage != "write_template")
+    assert recipe.stages["write_template"] == ("svg", "pdf", "tiled-pdf", "dxf")
+    assert recipe.stages["write_job"] == ("shop", "report-html")
+    assert all(len(recipe.stages[stage]) == 1 for stage in STAGES if stage not in WRITERS)
     assert recipe.observers == ()
 
 
@@ -58,6 +59,7 @@ def test_a_recipe_may_hold_only_what_differs(tmp_path: Path) -> None:
         ('[stages]\ntrace = ["a", "b"]', "trace takes exactly one name"),
         ('[stages]\nwrite_template = "svg"', "list of names"),
         ('[stages]\nwrite_template = ["svg", "svg"]', "each once"),
+        ('[stages]\nwrite_job = "shop"', "write_job takes a list of names"),
         ("[trace.cut-egde]\nx = 1", 'unknown key "cut-egde". Did you mean "cut-edge"'),
         ('observers = "me"', "list of names"),
         ("colour = 1", 'unknown key "colour"'),

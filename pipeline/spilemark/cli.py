@@ -18,6 +18,7 @@ from spilemark.commands.demo import demo
 from spilemark.commands.jobs import jobs
 from spilemark.commands.make import make
 from spilemark.commands.plugins import plugins
+from spilemark.commands.printer import printer
 from spilemark.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_OUR_BUG, SpilemarkError
 from spilemark.shop_commands import SHOP_COMMANDS
 
@@ -38,7 +39,7 @@ def spilemark() -> None:
     """
 
 
-for command in (cards, make, jobs, *SHOP_COMMANDS, plugins, check, demo):
+for command in (cards, make, jobs, *SHOP_COMMANDS, printer, plugins, check, demo):
     spilemark.add_command(command)
 
 

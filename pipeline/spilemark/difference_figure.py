@@ -64,7 +64,7 @@ def figure(comparison: SideComparison, facts: JobFacts) -> str:
         left = _MARGIN_MM + k * width
         page.say(_HEADINGS[alignment.datum], left, top + _HEADING_MM, _HEADING_MM, bold=True)
         place = Place(left, top + 1.6 * _HEADING_MM, width, height - 3.4 * _HEADING_MM)
-        panel = Panel(drawing, comparison, alignment, place, facts.units)
+        panel = Panel(drawing, comparison.port.outline, alignment, place, facts.units)
         panel.draw()
         page.say(_scale_words(panel), left, top + height - 0.4 * _HEADING_MM, _SMALL_MM)
         page.forward(left + width - 14.0, top + 2.2 * _HEADING_MM)

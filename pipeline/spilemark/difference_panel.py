@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.frames import outward_normals
-from spilemark.records import Alignment, Floats, SideComparison, Station, Verdict
+from spilemark.records import Alignment, Floats, Outline, Station, Verdict
 from spilemark.template import runs_of, straight_ends
 from spilemark.units import Units, format_inches
 
@@ -53,19 +53,21 @@ class Panel:
     ----------
     drawing : svgwrite.Drawing
         With user units of 1 mm.
+    outline : Outline
+        Port's, on whose points the alignment's gaps stand.
     """
 
     def __init__(
         self,
         drawing: Any,
-        comparison: SideComparison,
+        outline: Outline,
         alignment: Alignment,
         place: Place,
         units: Units,
     ) -> None:
         self.drawing, self.alignment, self.units = drawing, alignment, units
         self._place = place
-        self.outline = comparison.port.outline
+        self.outline = outline
         ring = self.outline.ring.points_mm
         low, high = ring.min(axis=0), ring.max(axis=0)
         room = np.array([place.width - 2 * _SIDE_ROOM_MM, place.height - 2 * _END_ROOM_MM])

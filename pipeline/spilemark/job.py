@@ -15,7 +15,7 @@ from spilemark.jobfile import JobOrder
 from spilemark.log import log_text
 from spilemark.outputs import write_outputs
 from spilemark.recipe import Kitchen, prepare, read_recipe, standard_recipe
-from spilemark.records import StraightPhoto, Template
+from spilemark.records import StraightPhoto
 from spilemark.results import JobRequest, JobResult
 from spilemark.storage import check_target, results_folder
 from spilemark.strict import nearest
@@ -83,21 +83,25 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
     result = run_job(plan.request, plan.kitchen, progress)
     progress("writing the templates and the report")
     with results_folder(plan.folder, force=plan.force) as scratch:
-        written = write_outputs(result, scratch, partial(_write_template, plan.kitchen))
+        written = write_outputs(
+            result,
+            scratch,
+            partial(_write, plan.kitchen, "write_template", "template"),
+            partial(_write, plan.kitchen, "write_job", "result"),
+        )
         log = scratch / LOG_NAME
         log.write_text(log_text(result, [*written, log]), encoding="utf-8", newline="\n")
         names = [path.relative_to(scratch) for path in (*written, log)]
     return result, tuple(plan.folder / name for name in names)
 
 
-def _write_template(kitchen: Kitchen, template: Template, folder: Path) -> list[Path]:
-    """Run every writer that the recipe names on one template."""
+def _write(kitchen: Kitchen, stage: str, argument: str, given: object, folder: Path) -> list[Path]:
+    """Run every writer that the recipe names for a stage on what it is given."""
     files: list[Path] = []
-    for name in kitchen.recipe.stages["write_template"]:
-        options = kitchen.options["write_template", name]
-        files += kitchen.plugins.call(
-            "write_template", name, template=template, folder=folder, options=options
-        )
+    for name in kitchen.recipe.stages[stage]:
+        options = kitchen.options[stage, name]
+        arguments = {argument: given, "folder": folder, "options": options}
+        files += kitchen.plugins.call(stage, name, **arguments)
     return files
 
 

@@ -8,7 +8,8 @@ so both have one meaning and one check.  The whole of a job file::
     date = 2026-05-14                      # stands on the templates; no date is made up
     out = "knee"                           # folder for the results
     units = "mm"                           # or "in": how lengths are shown
-    paper = "a4"                           # or "letter", "a3", "tabloid"
+    paper = "a4"                           # or "letter", "a3", "tabloid"; the printer's if one is named
+    printer = "shop"                       # as measured with "spilemark printer measure"
     thickness = "3.1 mm ± 0.1"             # of the pattern's stock
     cards = "mycards.toml"                 # another card set than the shop's own
     cards_on = "bench"                     # or "pattern"
@@ -52,6 +53,7 @@ import msgspec
 
 from spilemark.cards import Batten
 from spilemark.errors import UsageError
+from spilemark.printers import paper_for
 from spilemark.records import JobFacts
 from spilemark.results import ARMS
 from spilemark.shop_job import ShopRequest, shop_request
@@ -76,7 +78,8 @@ class _Sheet(msgspec.Struct, kw_only=True):
     date: dt.date | None = None
     out: str | None = None
     units: Literal["mm", "in"] = "mm"
-    paper: Literal["a4", "letter", "a3", "tabloid"] = "a4"
+    paper: Literal["a4", "letter", "a3", "tabloid"] | None = None
+    printer: str | None = None
     thickness: Length | None = None
     cards: str | None = None
     cards_on: Literal["bench", "pattern"] = "bench"
@@ -253,7 +256,8 @@ def _facts(
         face=_faces(arms),
         edge_names=edge_names,
         units=sheet.units,
-        paper=sheet.paper,
+        paper=paper_for(sheet.printer, sheet.paper, where),
+        printer=sheet.printer or "",
     )
 
 

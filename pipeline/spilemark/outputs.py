@@ -1,7 +1,8 @@
 """Every file of one job, written into a scratch folder.
 
-Templates go through the ``write_template`` plug-ins; the report, the overlays
-and the difference figure are the program's own.  Nothing here reads the clock:
+Templates go through the ``write_template`` plug-ins, pages about the whole job
+through the ``write_job`` ones; ``report.json``, the overlays and the difference
+figure are the program's own, and stand in the folder when ``write_job`` runs.  Nothing here reads the clock:
 the same result gives the same bytes.
 """
 
@@ -16,9 +17,19 @@ from spilemark.results import JobResult
 TemplateWriter = Callable[[Template, Path], Iterable[Path]]
 """Runs every writer that the recipe names on one template."""
 
+JobWriter = Callable[[JobResult, Path], Iterable[Path]]
+"""Runs every writer that the recipe names on the whole job."""
+
+
+def _nothing(_result: JobResult, _folder: Path) -> tuple[Path, ...]:
+    return ()
+
 
 def write_outputs(
-    result: JobResult, folder: Path, write_template: TemplateWriter
+    result: JobResult,
+    folder: Path,
+    write_template: TemplateWriter,
+    write_job: JobWriter = _nothing,
 ) -> tuple[Path, ...]:
     """Write all result files of one job.
 
@@ -30,6 +41,8 @@ def write_outputs(
         finished files to their place.
     write_template : callable
         Takes a template and the folder, hands back the files it wrote there.
+    write_job : callable
+        Takes the result and the folder; default: no files about the whole job.
 
     Returns
     -------
@@ -53,4 +66,5 @@ def write_outputs(
         files.append(write_difference_figure(result.comparison, result.facts, folder))
     files += write_overlays(result, folder)
     files.append(write_report(result, folder))
+    files += write_job(result, folder)
     return tuple(files)

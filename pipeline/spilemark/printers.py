@@ -235,6 +235,25 @@ def find_printer(name: str, path: Path | None = None) -> PrinterProfile:
     return known[name]
 
 
+def paper_for(name: str | None, told: str | None, where: str) -> str:
+    """The paper to print on: the one told, else the named printer's own, else A4.
+
+    Raises
+    ------
+    UsageError
+        The printer is not stored, or was measured with another paper than the one told.
+    """
+    if not name:
+        return told or "a4"
+    profile = find_printer(name)
+    if told not in (None, profile.paper):
+        raise UsageError(
+            f'{where}: printer "{profile.name}" was measured on {profile.paper}, not on {told}.',
+            f"Leave the paper out, or measure a test sheet on {told} under another name.",
+        )
+    return profile.paper
+
+
 def store_printer(
     profile: PrinterProfile, path: Path | None = None, *, force: bool = False
 ) -> Path:

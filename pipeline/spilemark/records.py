@@ -631,6 +631,8 @@ class JobFacts:
     """Renames: geometric name -> the builder's."""
     units: Literal["mm", "in"] = "mm"
     paper: str = "a4"
+    printer: str = ""
+    """Name of a stored printer that sheets of true size make up for; empty: none."""
 
 
 RECORDS: tuple[type, ...] = (

@@ -54,7 +54,7 @@ def summary_lines(result: JobResult) -> list[str]:
     comparison = result.comparison
     if comparison is not None:
         lines += _wrap(comparison.verdict)
-        lines += _wrap(_one_part(comparison.one_part_serves_both))
+        lines += _wrap(wording.one_part_words(comparison.one_part_serves_both))
         lines += _take_off(comparison, result.facts)
     elif len(result.patterns) == 1:
         name = str(next(iter(result.patterns)))
@@ -107,14 +107,6 @@ def _shop(result: JobResult) -> list[str]:
         sides = " and ".join(str(side) for side in result.shop.parts)
         lines += ["", *_wrap(f"Bevels and allowances are drawn on the templates of {sides}.")]
     return lines
-
-
-def _one_part(answer: bool | None) -> str:
-    if answer is None:
-        return "Whether one part, flipped, serves both sides cannot be told from these photos."
-    if answer:
-        return "One part, flipped, serves both sides within the tolerance."
-    return "One part does not serve both sides: make two, or make the larger and plane to fit."
 
 
 def _line_advice(pattern: RegisteredPattern) -> str:

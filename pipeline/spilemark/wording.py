@@ -32,6 +32,10 @@ NOT_WHOLE = (
     "NOT THE WHOLE PATTERN: it runs out of the photo, and what lies beyond is guessed. No figure is"
     " claimed. Photograph it again from farther off, with bench all round it."
 )
+TRUER = (
+    "The ply pattern itself is truer than any taped paper: trace from the ply where you can, and use"
+    " the sheet for what the ply cannot do."
+)
 CAUTIONS = (CHECK_BARS, HULL, STRUCTURE, DUST)
 
 NO_PAIR = frozenset({"face-or-side", "other-part", "turned-apart"})
@@ -117,6 +121,15 @@ def line_words(pattern: RegisteredPattern, facts: JobFacts) -> str:
     size = f"{mm:.2f} mm" if facts.units == "mm" else f'{mm / 25.4:.3f}"'
     about = "its line" if pattern.datum == "centreline" else "its corner and edge"
     return f"Placed on {about}: ±{size} (95 %)."
+
+
+def one_part_words(answer: bool | None) -> str:
+    """Whether one part, made from one pattern and flipped, will do for both sides."""
+    if answer is None:
+        return "Whether one part, flipped, serves both sides cannot be told from these photos."
+    if answer:
+        return "One part, flipped, serves both sides within the tolerance."
+    return "One part does not serve both sides: make two, or make the larger and plane to fit."
 
 
 def face_words(pattern: RegisteredPattern) -> str:

@@ -134,7 +134,12 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
 @click.option(
     "--paper",
     type=click.Choice(("a4", "letter", "a3", "tabloid")),
-    help="Paper for printing. [default: a4]",
+    help="Paper for printing. [default: the printer's, or a4]",
+)
+@click.option(
+    "--printer",
+    metavar="NAME",
+    help='Make up for a printer that "spilemark printer measure" stored. [default: none]',
 )
 @click.option(
     "--units", type=click.Choice(("mm", "in")), help="How lengths are shown. [default: mm]"

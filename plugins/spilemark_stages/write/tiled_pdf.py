@@ -55,7 +55,10 @@ class Options(styles.Options):
     )
     printer: str = field(
         default="",
-        metadata={"help": "A printer measured before, to be made up for.", "unit": ""},
+        metadata={
+            "help": "A printer measured before, to be made up for; empty takes the job's.",
+            "unit": "",
+        },
     )
     printers_file: str = field(
         default="",
@@ -100,7 +103,7 @@ def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
     paper = options.paper or facts.paper
     if paper not in PAPERS:
         raise UsageError(f'There is no paper "{paper}".', f"Choose {', '.join(PAPERS)}.")
-    printer = _printer(options, paper)
+    printer = _printer(options, facts, paper)
     part = part_of(template)
     ways = pages(paper, options.margin_mm, options.overlap_mm)
     layout = plan_layout(
@@ -126,11 +129,12 @@ def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
     return tuple(sheets if printer is None else map(printer.corrected, sheets))
 
 
-def _printer(options: Options, paper: str) -> PrinterProfile | None:
-    if not options.printer:
+def _printer(options: Options, facts: JobFacts, paper: str) -> PrinterProfile | None:
+    name = options.printer or facts.printer
+    if not name:
         return None
     file = Path(options.printers_file) if options.printers_file else None
-    profile = find_printer(options.printer, file)
+    profile = find_printer(name, file)
     if profile.paper != paper:
         raise UsageError(
             f'Printer "{profile.name}" was measured on {profile.paper}, the sheets are {paper}.',

@@ -153,7 +153,15 @@ def measure(
     click.echo(f'Kept as "{profile.name}" in {path}.')
 
 
-@printer.command("list", cls=Examples, examples=("spilemark printer list",))
+@printer.command(
+    "list",
+    cls=Examples,
+    examples=(
+        "spilemark printer list",
+        "spilemark printer list --file printers.toml",
+        "spilemark printer list --file /srv/shop/printers.toml",
+    ),
+)
 @_FILE
 def list_printers(store: Path | None) -> None:
     """List the printers that were measured."""

@@ -1,0 +1,78 @@
+"""What stands at the foot of the shop page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spilemark import wording
+from spilemark.records import RegisteredPattern, ScaleBasis, Side, SideComparison
+from spilemark.results import JobResult
+from spilemark.units import INCH_MM, Units, format_length
+from spilemark_stages.write.shop_rows import Stretch, sixteenths
+
+TEXT_MM, SMALL_MM = 3.5, 2.75
+_MOST_STRETCHES = 4
+
+Text = tuple[str, float, bool]
+"""Words, their size in mm, and whether they are bold."""
+
+
+def footer_texts(
+    result: JobResult, pattern: RegisteredPattern, stretches: Sequence[Stretch]
+) -> list[Text]:
+    """Paragraphs at the foot of the page, what matters most first."""
+    facts, scale = result.facts, result.survey.scale
+    texts: list[Text]
+    if result.comparison is not None:
+        texts = _take_off(result.comparison, stretches, facts.units)
+    else:
+        texts = [(_offsets(pattern, facts.units), SMALL_MM, False)]
+    texts.append((wording.TRUER, TEXT_MM - 0.3, True))
+    if not result.scale_is_nominal:
+        worst = max(result.patterns.values(), key=lambda p: wording.doubt_of(p).shape_mm)
+        texts.append((wording.doubt_words(worst, facts, scale), SMALL_MM, False))
+    if scale.basis is not ScaleBasis.NOMINAL:
+        texts.append((wording.scale_words(scale), SMALL_MM, False))
+    cautions = (wording.HULL, wording.STRUCTURE, wording.DUST)
+    texts.append((" ".join(cautions), SMALL_MM, False))
+    return texts
+
+
+def _take_off(comparison: SideComparison, stretches: Sequence[Stretch], units: Units) -> list[Text]:
+    tolerance = f"{comparison.tolerance_mm:g} mm"
+    if units == "in":
+        tolerance = f'{comparison.tolerance_mm / INCH_MM:.2f}" ({tolerance})'
+    words = (
+        "OFF: saw each blank to the outer of the two lines, then take off so much to fit that side"
+        " (– : none, or less than can be seen). Millimetres to a tenth; inches to a sixteenth, with"
+        f" + or − where over 1/64 more or less. Tolerance {tolerance}."
+    )
+    texts: list[Text] = [
+        (words, SMALL_MM, False),
+        *((_cannot_put_back(s, units), TEXT_MM - 0.3, True) for s in stretches[:_MOST_STRETCHES]),
+    ]
+    if len(stretches) > _MOST_STRETCHES:
+        more = ", ".join(s.letter for s in stretches[_MOST_STRETCHES:])
+        texts.append((f"{more}: alike; how much stands in the table.", SMALL_MM, True))
+    return texts
+
+
+def _cannot_put_back(stretch: Stretch, units: Units) -> str:
+    cut = stretch.cut
+    start, stop = (format_length(v, units, 0) for v in (cut.from_mm, cut.to_mm))
+    return (
+        f"{stretch.letter}  WOOD CANNOT BE PUT BACK: {cut.edge}, {start} to {stop}. Sawn to"
+        f" {cut.side}'s pattern, {stretch.fuller}'s part comes out {cut.most_mm:.1f} mm"
+        f" ({sixteenths(cut.most_mm)} in) short."
+    )
+
+
+def _offsets(pattern: RegisteredPattern, units: Units) -> str:
+    if pattern.datum != "centreline":
+        about = "across and forward from the outer corner, forward along the hull edge"
+    elif pattern.side is Side.SINGLE:
+        about = "across from the centreline, starboard +; forward from the part's corner"
+    else:
+        about = "across from the pencil line, outboard +; forward from the outer corner"
+    rounded = "Millimetres to a tenth." if units == "mm" else "Inches to the nearest sixteenth."
+    return f"Stations along each edge; {about}. {rounded}"

@@ -1,0 +1,274 @@
+"""The page for the saw, opened again by a reader that did not write it."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import drawn_jobs
+import numpy as np
+import pikepdf
+import pypdfium2
+import pytest
+import shapes as zoo
+from shapely import LinearRing, Point
+
+from spilemark.errors import CannotWrite
+from spilemark.ink import Stroke, Words
+from spilemark.ink_files import text_width_mm
+from spilemark.records import Side
+from spilemark.results import JobResult
+from spilemark.wording import TRUER
+from spilemark_stages.write import shop
+from spilemark_stages.write.shop_drawing import long_way_rad
+from spilemark_stages.write.shop_page import MARGIN_MM, shop_page
+from spilemark_stages.write.shop_rows import (
+    edge_tables,
+    sixteenths,
+    stretches_of,
+    take_off_words,
+)
+
+# ISO 216:2007, table 1; ASME Y14.1-2020.
+SIZES_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+BUMP = (200.0, 4.0, 60.0)
+INCHES = replace(drawn_jobs.FACTS, units="in", paper="letter")
+
+
+@cache
+def job(kind: str = "pair") -> JobResult:
+    bumped = zoo.knee(side="starboard", bump_mm=BUMP)
+    hollow = zoo.knee(side="starboard", bump_mm=(200.0, -3.0, 60.0))
+    return {
+        "pair": lambda: drawn_jobs.result(starboard=bumped),
+        "inches": lambda: drawn_jobs.result(starboard=bumped, facts=INCHES),
+        "hollow": lambda: drawn_jobs.result(starboard=hollow),
+        "alike": drawn_jobs.result,
+        "port": lambda: drawn_jobs.result(sides=("port",)),
+        "starboard": lambda: drawn_jobs.result(sides=("starboard",)),
+        "single": lambda: drawn_jobs.result(sides=("single",)),
+        "nominal": lambda: drawn_jobs.result(starboard=bumped, scale=drawn_jobs.NOMINAL),
+        "large": lambda: drawn_jobs.result(
+            port=zoo.knee(side="port", hull_mm=1900.0, transom_mm=1500.0, step_mm=4.0),
+            starboard=zoo.knee(side="starboard", hull_mm=1903.0, transom_mm=1500.0, step_mm=4.0),
+        ),
+        "notched": lambda: drawn_jobs.result(
+            port=zoo.knee(side="port", notch_mm=(300.0, 20.0, 10.0)),
+            starboard=zoo.knee(side="starboard", notch_mm=(300.0, 20.0, 10.0), bump_mm=BUMP),
+        ),
+        "long names": lambda: drawn_jobs.result(
+            facts=replace(
+                drawn_jobs.FACTS,
+                boat="Ålesund <&> " * 12,
+                part="forward knee of the after thwart, port and starboard " * 4,
+                tolerance_mm=0.5,
+            )
+        ),
+    }[kind]()
+
+
+KINDS = ("pair", "inches", "hollow", "alike", "port", "starboard", "single", "nominal", "large",
+         "notched", "long names")  # fmt: skip
+
+
+def written(kind: str, folder: Path) -> bytes:
+    (path,) = shop.write_job(result=job(kind), folder=folder, options=shop.Options())
+    assert path.name == "shop.pdf"
+    return path.read_bytes()
+
+
+def text_of(content: bytes) -> str:
+    document = pypdfium2.PdfDocument(content)
+    text = document[0].get_textpage().get_text_bounded()
+    document.close()
+    return " ".join(text.split())
+
+
+def words_of(kind: str) -> list[Words]:
+    sheet = shop_page(job(kind), "letter" if kind == "inches" else "a4")
+    return [mark for mark in sheet.marks if isinstance(mark, Words)]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_one_page_of_the_right_size_that_is_not_to_be_scaled(kind, tmp_path):
+    """1 pt = 1/72 in: ISO 32000-1:2008, 8.3.2.3; PrintScaling None: table 150."""
+    with pikepdf.open(io.BytesIO(written(kind, tmp_path))) as pdf:
+        assert len(pdf.pages) == 1
+        paper = SIZES_MM["letter" if kind == "inches" else "a4"]
+        got = [float(v) for v in pdf.pages[0].MediaBox]
+        assert got == pytest.approx([0, 0, *(mm * 72 / 25.4 for mm in paper)], abs=0.01)
+        assert pdf.Root.ViewerPreferences.PrintScaling == "/None"
+        assert "/UserUnit" not in pdf.pages[0]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_nothing_stands_in_the_margin_and_nothing_is_coloured(kind, tmp_path):
+    document = pypdfium2.PdfDocument(written(kind, tmp_path))
+    pixels = document[0].render(scale=100 / 72).to_numpy().astype(int)
+    document.close()
+    assert (pixels.max(axis=2) - pixels.min(axis=2)).max() <= 3
+    blank = int((MARGIN_MM - 2.5) * 100 / 25.4)
+    edge = np.ones(pixels.shape[:2], dtype=bool)
+    edge[blank:-blank, blank:-blank] = False
+    assert (pixels[edge] > 250).all()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_words_are_large_enough_and_do_not_lie_on_each_other(kind):
+    words = words_of(kind)
+    # 7 point is the least of printed small print; 10 point for what is read with the saw
+    # running: common practice, no source.
+    assert min(w.size_mm for w in words) * 72 / 25.4 >= 7.0
+    figures = [w for w in words if re.fullmatch(r"\d+(\.\d)?", w.text) and w.size_mm > 3.0]
+    assert figures
+    assert min(w.size_mm for w in figures) * 72 / 25.4 >= 10.0
+    boxes = [box_of(w) for w in words]
+    for k, a in enumerate(boxes):
+        for other, b in zip(words[k + 1 :], boxes[k + 1 :], strict=True):
+            apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+            assert apart, (words[k].text, other.text)
+
+
+def box_of(words: Words) -> tuple[float, float, float, float]:
+    """Left, top, right, bottom of small letters, a hair less, so that touching lines pass."""
+    width = text_width_mm(words)
+    left = words.at[0] - width * {"start": 0.0, "middle": 0.5, "end": 1.0}[words.anchor]
+    y, size = words.at[1], words.size_mm
+    return left + 0.05, y - 0.7 * size, left + width - 0.05, y
+
+
+def test_it_says_what_has_to_be_known(tmp_path):
+    text = text_of(written("pair", tmp_path))
+    for words in (
+        "Quarter knee", "Curlew, 2026-05-14", "PORT + STARBOARD", "NOT TRUE SIZE", "FWD", "UP: this face",
+        "GRAIN", "bevel", "Tolerance 1.5 mm", "taped A-H 742.5 mm", "WOOD CANNOT BE PUT BACK",
+        "Not included: the scribing itself (often 1 to 2 mm), the hull, this paper.",
+        "One part does not serve both sides", "does not size a structural part", "Wood dust", TRUER,
+    ):  # fmt: skip
+        assert words in text, words
+
+
+def test_the_scale_that_is_stated_is_the_scale_that_was_drawn():
+    sheet = shop_page(job("port"), "a4")
+    (stated,) = [
+        re.search(r"Drawn 1:([\d.]+),", w.text) for w in sheet.marks
+        if isinstance(w, Words) and "Drawn 1:" in w.text
+    ]  # fmt: skip
+    ring = job("port").patterns[Side.PORT].outline.ring.points_mm
+    drawn = next(np.array(m.points) for m in sheet.marks if isinstance(m, Stroke) and m.closed)
+    assert np.ptp(ring, axis=0) == pytest.approx(np.ptp(drawn, axis=0) * float(stated[1]), rel=5e-3)
+
+
+def test_take_off_is_the_bump_where_it_was_planted():
+    found = stretches_of(job().comparison)
+    assert [s.letter for s in found] == ["A"]
+    assert found[0].cut.side is Side.PORT
+    assert found[0].fuller is Side.STARBOARD
+    tables = edge_tables(job(), job().comparison.port, found, 40, "mm")
+    hull = next(t for t in tables if t.name == "hull edge")
+    (worst,) = [row for row in hull.rows if row.letter]
+    assert worst.s_mm == pytest.approx(BUMP[0], abs=5.0)
+    off, inches = take_off_words(worst, Side.PORT)
+    assert float(off) == pytest.approx(BUMP[1], abs=0.25)
+    assert inches == sixteenths(worst.gap_mm)
+    assert take_off_words(worst, Side.STARBOARD) == ("–", "")
+
+
+def test_a_hollow_on_starboard_takes_wood_off_starboard():
+    found = stretches_of(job("hollow").comparison)
+    assert [s.cut.side for s in found] == [Side.STARBOARD]
+    text = " ".join(w.text for w in words_of("hollow"))
+    assert "Sawn to starboard's pattern, port's part comes out" in text
+
+
+def test_stations_are_measured_along_the_edge_from_its_corner():
+    pattern = job("port").patterns[Side.PORT]
+    tables = edge_tables(job("port"), pattern, (), 40, "mm")
+    assert tables[0].name == "hull edge"
+    assert tables[0].begins == "outer"
+    ring = pattern.outline.ring.points_mm
+    corner = ring[pattern.outline.corners[pattern.origin_corner].index]
+    for row in tables[0].rows:
+        assert LinearRing(ring).distance(Point(row.at_mm)) < 1e-6
+        # The knee's hull edge is nearly straight: its chord is its length.
+        assert math.dist(row.at_mm, corner) == pytest.approx(row.s_mm, abs=2.0)
+
+
+@pytest.mark.parametrize("room", [8, 12, 20, 34, 60])
+def test_the_table_fits_its_room(room):
+    for kind in ("pair", "notched", "large", "single"):
+        pattern = next(iter(job(kind).patterns.values()))
+        found = stretches_of(job(kind).comparison)
+        tables = edge_tables(job(kind), pattern, found, room, "mm")
+        most = room + 5 * len(found)
+        assert sum(1 + len(t.rows) for t in tables) <= most
+        assert all(t.rows for t in tables)
+
+
+def test_what_was_not_seen_is_not_called_the_same():
+    traced = drawn_jobs.unseen(drawn_jobs.outline(zoo.knee(side="port")), 0, 80)
+    result = drawn_jobs.result(port=traced)
+    tables = edge_tables(result, result.comparison.port, (), 60, "mm")
+    rows = [row for table in tables for row in table.rows]
+    assert any(take_off_words(row, Side.PORT)[0] == "not seen" for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("mm", "words"),
+    [
+        # Nearest sixteenth by hand; a sign where more than 1/64 in (0.397 mm) is left over.
+        (0.0, "0"), (0.3, "0"), (0.6, "0+"), (1.1, "1/16−"), (1.6, "1/16"), (2.2, "1/16+"), (3.175, "1/8"),
+        (4.0, "3/16−"), (12.7, "1/2"), (25.4, "1"), (27.0, "1 1/16"),
+    ],
+)  # fmt: skip
+def test_sixteenths_tell_what_is_left_over(mm, words):
+    assert sixteenths(mm) == words
+
+
+def test_bevels_that_were_given_stand_in_the_boxes(tmp_path):
+    from spilemark.shop_job import shop_request, shop_sums
+
+    table = {"stock": "18 mm", "bevels": ["hull edge = 0:10 under, 400:18 under"]}
+    plain = job("port")
+    request = shop_request({}, table, ["port"], "here")
+    sums, _ = shop_sums(request, plain.patterns, None, plain.facts, plain.survey.scale)
+    text = text_of(pdf_of(replace(plain, shop=sums), tmp_path))
+    # Half way along a fair line from 10 to 18 degrees.
+    assert re.search(r"14\.[01]° under", text)
+
+
+def pdf_of(result: JobResult, folder: Path) -> bytes:
+    (path,) = shop.write_job(result=result, folder=folder, options=shop.Options())
+    return path.read_bytes()
+
+
+def test_the_grain_runs_the_long_way():
+    ring = np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 50.0], [0.0, 50.0]])
+    turn = np.radians(30)
+    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    assert long_way_rad(ring @ matrix.T) == pytest.approx(turn, abs=1e-9)
+
+
+def test_nominal_scale_is_said_first(tmp_path):
+    assert "NO ABSOLUTE SIZE IS CLAIMED" in text_of(written("nominal", tmp_path))
+
+
+@pytest.mark.parametrize(("paper", "page"), [("a3", "a4"), ("tabloid", "letter")])
+def test_a_page_for_the_hand_whatever_the_sheets_are(paper, page, tmp_path):
+    result = drawn_jobs.result(sides=("port",), facts=replace(drawn_jobs.FACTS, paper=paper))
+    with pikepdf.open(io.BytesIO(pdf_of(result, tmp_path))) as pdf:
+        width = float(pdf.pages[0].MediaBox[2])
+        assert width == pytest.approx(SIZES_MM[page][0] * 72 / 25.4, abs=0.01)
+
+
+def test_equal_jobs_give_equal_bytes(tmp_path):
+    assert written("pair", tmp_path) == written("pair", tmp_path)
+
+
+def test_a_folder_that_cannot_be_written(tmp_path):
+    with pytest.raises(CannotWrite):
+        shop.write_job(result=job(), folder=tmp_path / "none", options=shop.Options())
