@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 
 from spilemark.card_files import load_card_set
 from spilemark.cards import Batten, CardSet, shop_cards
 from spilemark.conductor import Progress, read_photos, run_job
 from spilemark.errors import UsageError
+from spilemark.hookspecs import WRITERS
 from spilemark.jobfile import JobOrder
 from spilemark.log import log_text
 from spilemark.outputs import write_outputs
@@ -21,6 +25,7 @@ from spilemark.storage import check_target, results_folder
 from spilemark.strict import nearest
 
 LOG_NAME = "log.txt"
+_WRITING = ("spilemark.overlay", "spilemark.report", "spilemark.template", "svgwrite")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,6 +85,7 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
     SpilemarkError
         One of ``spilemark.errors``; then nothing was written.
     """
+    _import_meanwhile(plan.kitchen)
     result = run_job(plan.request, plan.kitchen, progress)
     progress("writing the templates and the report")
     with results_folder(plan.folder, force=plan.force) as scratch:
@@ -93,6 +99,23 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
         log.write_text(log_text(result, [*written, log]), encoding="utf-8", newline="\n")
         names = [path.relative_to(scratch) for path in (*written, log)]
     return result, tuple(plan.folder / name for name in names)
+
+
+def _import_meanwhile(kitchen: Kitchen) -> None:
+    """Import what the writers will need while the photos are decoded and searched.
+
+    That work leaves the interpreter free most of the time; what cannot be
+    imported is told where it is needed.
+    """
+    names = [name for stage in WRITERS for name in kitchen.recipe.stages[stage]]
+    modules = (*_WRITING, *kitchen.plugins.slow_imports(names))
+
+    def load() -> None:
+        for module in modules:
+            with suppress(Exception):
+                import_module(module)
+
+    Thread(target=load, name="imports").start()
 
 
 def _write(kitchen: Kitchen, stage: str, argument: str, given: object, folder: Path) -> list[Path]:

@@ -68,14 +68,21 @@ class Room:
         draw.line([*self._cells(ring), self._cells(ring)[0]], fill=0, width=wide)
         for line in lines:
             draw.line(self._cells(line), fill=0, width=wide)
-        self._free: NDArray[np.int64] = np.asarray(image, dtype=np.int64).copy()
+        self._free: NDArray[np.int32] = np.asarray(image, dtype=np.int32).copy()
         self._sum()
 
     def _cells(self, points: Floats) -> list[tuple[float, float]]:
-        return [tuple(p) for p in ((points @ self._axes - self._low) / self._cell).tolist()]
+        cells = (points @ self._axes - self._low) / self._cell
+        # Points closer than a cell draw the same cells again.
+        run = np.cumsum(np.linalg.norm(np.diff(cells, axis=0), axis=1))
+        keep = np.concatenate([[True], np.diff(np.floor(run), prepend=0.0) > 0])
+        keep[-1] = True
+        return [tuple(p) for p in cells[keep].tolist()]
 
     def _sum(self) -> None:
-        self._table = np.pad(self._free.cumsum(0).cumsum(1), ((1, 0), (1, 0)))
+        self._table = np.pad(
+            self._free.cumsum(0, dtype=np.int32).cumsum(1, dtype=np.int32), ((1, 0), (1, 0))
+        )
 
     def place(
         self, width_mm: float, height_mm: float, near: tuple[float, float] | None = None
@@ -121,7 +128,7 @@ class Room:
 
         image = Image.fromarray(self._free.astype(np.uint8))
         ImageDraw.Draw(image).polygon(self._cells(corners), fill=0, outline=0)
-        self._free = np.asarray(image, dtype=np.int64).copy()
+        self._free = np.asarray(image, dtype=np.int32).copy()
         self._sum()
 
 

@@ -98,6 +98,11 @@ class Plugins:
             )
         return item
 
+    def slow_imports(self, names: Iterable[str]) -> tuple[str, ...]:
+        """Modules that plug-ins will need and say are slow to import, in their ``SLOW_IMPORTS``."""
+        plugins = [self._manager.get_plugin(name) for name in names]
+        return tuple(m for p in plugins for m in getattr(p, "SLOW_IMPORTS", ()))
+
     def _named(self, name: str) -> PluginFacts:
         item = self._by_name.get(name)
         if item is None:

@@ -153,8 +153,7 @@ def _modes(pattern: RegisteredPattern) -> dict[str, Any]:
     """The largest shared errors, for comparing this pattern with others later."""
     shape, datum = modes(pattern)
     return {
-        name: [[_number(v, _MODE_DIGITS) for v in row] for row in table]
-        for name, table in (("shape", shape), ("datum", datum))
+        name: _table(table, _MODE_DIGITS) for name, table in (("shape", shape), ("datum", datum))
     }
 
 
@@ -306,11 +305,20 @@ def _ends(points: NDArray[np.float64]) -> list[list[float | None]]:
 
 
 def _points(points: NDArray[np.float64]) -> list[list[float | None]]:
-    return [[_number(x), _number(y)] for x, y in points]
+    return _table(points, _DIGITS)
 
 
 def _numbers(values: NDArray[np.float64]) -> list[float | None]:
-    return [_number(v) for v in values]
+    return _table(values[None], _DIGITS)[0]
+
+
+def _table(values: NDArray[np.float64], digits: int) -> list[list[float | None]]:
+    """Rows of rounded numbers, null for what is not known; adding zero turns -0.0 into 0.0."""
+    values = np.asarray(values, dtype=np.float64)
+    rows: list[list[float | None]] = (np.round(values, digits) + 0.0).tolist()
+    if np.isfinite(values).all():
+        return rows
+    return [[v if v is not None and math.isfinite(v) else None for v in row] for row in rows]
 
 
 def _number(value: float | None, digits: int = _DIGITS) -> float | None:

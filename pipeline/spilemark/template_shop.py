@@ -158,13 +158,14 @@ def _label(text: str, x: float, y: float, *, bold: bool = False) -> Label:
 
 
 def _same(one: ShopOutline, other: ShopOutline) -> bool:
-    from shapely import LinearRing
+    from shapely import LinearRing, dwithin, points, prepare
 
-    here, there = LinearRing(one.points_mm), LinearRing(other.points_mm)
-    # Asked first because it is quick: lines that reach differently far are not one.
-    if max(abs(a - b) for a, b in zip(here.bounds, there.bounds, strict=True)) >= _SAME_MM:
-        return False
-    return bool(here.hausdorff_distance(there) < _SAME_MM)
+    for here, there in ((one, other), (other, one)):
+        ring = LinearRing(there.points_mm)
+        prepare(ring)
+        if not dwithin(ring, points(here.points_mm), _SAME_MM).all():
+            return False
+    return True
 
 
 def _stroke(style: _Style, outline: ShopOutline, tolerance_mm: float) -> Stroke:

@@ -299,11 +299,13 @@ def _used(
     across: NDArray[np.intp], up: NDArray[np.intp], columns: int, rows: int
 ) -> NDArray[np.bool_]:
     """Which cells (Sx, Sy, columns * rows) hold a point, for all pairs of shifts."""
-    used = np.zeros((len(across), len(up), columns * rows), dtype=np.bool_)
-    for k, column in enumerate(across):
-        flat = column[None, :] * rows + up
-        used[k, np.arange(len(up))[:, None], flat] = True
-    return used
+    in_column = (across[:, None, :] == np.arange(columns)[:, None]).astype(np.float32)
+    in_row = (up[:, None, :] == np.arange(rows)[:, None]).astype(np.float32)
+    points = in_column.shape[-1]
+    # Points in both, counted for every column of every shift with every row of every shift.
+    both = in_column.reshape(-1, points) @ in_row.reshape(-1, points).T
+    found = both.reshape(len(across), columns, len(up), rows) > 0
+    return np.asarray(found.swapaxes(1, 2).reshape(len(across), len(up), columns * rows))
 
 
 def _hangs_together(layout: Layout) -> bool:

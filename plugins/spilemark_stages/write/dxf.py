@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.layouts.layout import Modelspace
 
+SLOW_IMPORTS = ("ezdxf",)
+"""A third of a second: better while the photos are decoded."""
+
 SQUARE_MM = 100.0
 SQUARE_LAYER = "CHECK_SQUARE_100MM"
 WORDS_LAYER, PAGE_LAYER = "WORDS", "PAGE_WORDS"

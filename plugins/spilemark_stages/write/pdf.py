@@ -6,23 +6,23 @@ Asks viewers not to scale (``/PrintScaling /None``, ISO 32000-1:2008, table
 
 from __future__ import annotations
 
+import io
 import unicodedata
 from collections.abc import Container
 from pathlib import Path
 
 import numpy as np
-from reportlab.pdfbase.pdfmetrics import getFont, getRegisteredFontNames, registerFont
-from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfbase.pdfmetrics import getFont
 from reportlab.pdfgen.canvas import Canvas
 
 from spilemark.errors import CannotWrite
 from spilemark.frames import mm_to_pdf
 from spilemark.hookspecs import hookimpl
-from spilemark.ink_files import PT_PER_MM
+from spilemark.ink_files import PT_PER_MM, new_canvas
 from spilemark.records import Floats, Label, Stroke, Template
 from spilemark_stages.write.styles import Options, Pen, pens
 
-_FACES = {False: ("Vera", "Vera.ttf"), True: ("VeraBd", "VeraBd.ttf")}
+_FACES = {False: "Vera", True: "VeraBd"}
 
 
 @hookimpl
@@ -44,11 +44,9 @@ def write_template(template: Template, folder: Path, options: Options) -> tuple[
 
 def pdf_bytes(template: Template, options: Options) -> bytes:
     """The drawing as a PDF of one page."""
-    for name, file in _FACES.values():
-        if name not in getRegisteredFontNames():
-            registerFont(TTFont(name, file))
     size = (template.width_mm * PT_PER_MM, template.height_mm * PT_PER_MM)
-    canvas = Canvas("", pagesize=size, invariant=1, pageCompression=1)
+    store = io.BytesIO()
+    canvas = new_canvas(store, size)
     canvas.setTitle(template.title)
     canvas.setAuthor("")
     canvas.setCreator("spilemark")
@@ -61,7 +59,8 @@ def pdf_bytes(template: Template, options: Options) -> bytes:
     for label in template.labels:
         draw_label(canvas, label, template)
     canvas.showPage()
-    return bytes(canvas.getpdfdata())
+    canvas.save()
+    return store.getvalue()
 
 
 def draw_stroke(canvas: Canvas, stroke: Stroke, pen: Pen, template: Template) -> None:
@@ -89,7 +88,7 @@ def draw_label(canvas: Canvas, label: Label, template: Template) -> None:
     x, y = _page(np.array([label.at_mm]), template)[0]
     canvas.saveState()
     canvas.setFillGray(0)
-    canvas.setFont(_FACES[label.bold][0], label.height_mm * PT_PER_MM)
+    canvas.setFont(_FACES[label.bold], label.height_mm * PT_PER_MM)
     canvas.translate(x, y)
     canvas.rotate(label.turn_deg)
     draw = {
@@ -97,7 +96,7 @@ def draw_label(canvas: Canvas, label: Label, template: Template) -> None:
         "middle": canvas.drawCentredString,
         "end": canvas.drawRightString,
     }
-    draw[label.anchor](0, 0, in_face(label.text, _FACES[label.bold][0]))
+    draw[label.anchor](0, 0, in_face(label.text, _FACES[label.bold]))
     canvas.restoreState()
 
 

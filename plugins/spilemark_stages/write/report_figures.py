@@ -8,6 +8,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +17,13 @@ from spilemark.difference_figure import figure
 from spilemark.difference_panel import BAND, FONT
 from spilemark.frames import outward_normals
 from spilemark.overlay import overlay
-from spilemark.records import Floats, RegisteredPattern, View
+from spilemark.records import Floats, RegisteredPattern
 from spilemark.results import JobResult
 from spilemark.template import straight_ends
 from spilemark.uncertainty import u95_fit
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 _WIDTH_MM, _HEIGHT_MM, _MARGIN_MM = 180.0, 120.0, 13.0
 _BAND_MM = 4.0
@@ -28,7 +32,7 @@ _FACTORS = (1, 2, 3, 5, 10, 20, 30, 50, 100, 200)
 _STEP_MM = 0.5
 _DOT_MM = 3.1
 _MOST_PHOTOS = 8
-_QUALITY = 72
+_QUALITY, _LOW_QUALITY = 76, 62
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,7 @@ class Figure:
 
 
 def photos(result: JobResult, folder: Path) -> tuple[Picture, ...]:
-    """Overlays of the first photos, smaller the more there are: the page stays light.
+    """Overlays of the first photos at half their size: the page stays light.
 
     Taken from the job's own overlays where these stand in the folder.
     """
@@ -59,31 +63,24 @@ def photos(result: JobResult, folder: Path) -> tuple[Picture, ...]:
 
     every = [(arm, k) for arm, group in result.photos.items() for k in range(len(group))]
     shown = every[:_MOST_PHOTOS]
-    width = 1400 if len(shown) <= 2 else 1100 if len(shown) <= 4 else 800
+    quality = _QUALITY if len(shown) <= 4 else _LOW_QUALITY
     pictures = []
     for view, (arm, k) in zip(result.survey.views, shown, strict=False):
         path = folder / (f"overlay_{arm}.jpg" if k == 0 else f"overlay_{arm}_{k + 1}.jpg")
         image = Image.open(path) if path.is_file() else overlay(view, arm, result)
-        pictures.append(_picture(image, _photo_name(view), width))
+        pictures.append(_picture(image, view.straight.photo.path.name, quality))
     return tuple(pictures)
 
 
-def _photo_name(view: View) -> str:
-    return view.straight.photo.path.name
-
-
-def _picture(image: object, name: str, width: int) -> Picture:
-    from PIL import Image
-
-    assert isinstance(image, Image.Image)
-    height = max(1, round(image.height * width / image.width))
-    # JPEG decoders halve for nothing: ask for the smallest picture that is still large enough.
-    image.draft("RGB", (width, height))
+def _picture(image: Image.Image, name: str, quality: int) -> Picture:
+    half = (max(1, image.width // 2), max(1, image.height // 2))
+    # A JPEG decoder halves for nothing.
+    image.draft("RGB", half)
     small = image.convert("RGB")
-    if small.width > width:
-        small = small.resize((width, height), Image.Resampling.BICUBIC, reducing_gap=1.5)
+    if small.width > half[0] + 1:
+        small = small.reduce(2)
     store = io.BytesIO()
-    small.save(store, "JPEG", quality=_QUALITY)
+    small.save(store, "JPEG", quality=quality)
     data = base64.b64encode(store.getvalue()).decode("ascii")
     return Picture(name, data, small.width, small.height)
 

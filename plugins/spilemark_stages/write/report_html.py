@@ -24,6 +24,8 @@ from spilemark_stages.write.report_content import content_of
 if TYPE_CHECKING:
     from jinja2 import Template
 
+SLOW_IMPORTS = ("jinja2",)
+
 _TEMPLATE, _STYLE = "report.html.jinja", "report.css"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +31,9 @@ _SPOTS = (0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95)
 """Where words are tried, as shares of the room that they have."""
 _SMALL_MM = 2.4
 _STRIP_GREY = 0.9
+_MANY_POINTS = 40
+_NEAR_MM = 2.0
+"""Wider than half of any pen."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -126,8 +129,11 @@ def _name_of(job: Job, place: Place) -> tuple[str, str, str]:
 
 def _near(marks: Iterable[Mark], window: Box) -> list[Mark]:
     """Marks that may show in a window; the rest would only swell the file."""
-    kept = []
+    kept: list[Mark] = []
     for mark in marks:
+        if isinstance(mark, Stroke) and not mark.dash_mm and len(mark.points) > _MANY_POINTS:
+            kept += _runs_near(mark, window)
+            continue
         points = np.array(mark.points if isinstance(mark, Stroke) else [getattr(mark, "at")])  # noqa: B009
         reach = 0.0 if isinstance(mark, Stroke) else text_width_mm(mark)  # type: ignore[arg-type]
         low, high = points.min(axis=0) - reach - 2, points.max(axis=0) + reach + 2
@@ -136,6 +142,33 @@ def _near(marks: Iterable[Mark], window: Box) -> list[Mark]:
         ).all():
             kept.append(mark)
     return kept
+
+
+def _runs_near(stroke: Stroke, window: Box) -> list[Mark]:
+    """The pieces of a long solid line that may show in a window.
+
+    Dashes would begin anew on every sheet and not meet at the joins, so dashed
+    lines stay whole.
+    """
+    points = np.array(stroke.points)
+    if stroke.closed:
+        points = np.concatenate([points, points[:1]])
+    low = np.minimum(points[:-1], points[1:]) - _NEAR_MM
+    high = np.maximum(points[:-1], points[1:]) + _NEAR_MM
+    near = (low <= (window.right, window.top)).all(axis=1)
+    near &= (high >= (window.left, window.bottom)).all(axis=1)
+    if near.all():
+        return [stroke]
+    if stroke.closed:
+        # Begin outside the window, so that no piece is cut where it shows.
+        start = int(np.argmin(near))
+        near, points = np.roll(near, -start), np.roll(points[:-1], -start, axis=0)
+        points = np.concatenate([points, points[:1]])
+    bounds = np.flatnonzero(np.diff(np.concatenate([[0], near.astype(int), [0]])))
+    return [
+        replace(stroke, points=tuple(map(_point, points[a : b + 1])), closed=False)
+        for a, b in zip(bounds[::2], bounds[1::2], strict=True)
+    ]
 
 
 def _strip(layout: Layout, place: Place, join: Join) -> Mark:
