@@ -9,6 +9,7 @@ import pytest
 
 from spilemark.errors import UnreadableInput, UsageError
 from spilemark.jobfile import JobOrder, order_from, read_order, tape_sigma_mm
+from spilemark.printers import PrinterProfile, store_printer
 
 WHOLE = """
 boat = "Dunlin 14"
@@ -210,3 +211,18 @@ def test_a_job_file_saved_by_an_editor_with_a_byte_order_mark(tmp_path: Path) ->
     path = tmp_path / "job.toml"
     path.write_text('boat = "Möwe"', encoding="utf-8-sig")
     assert read_order(path, {}).facts.boat == "Möwe"
+
+
+def test_a_named_printer_brings_its_paper(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SPILEMARK_CONFIG", str(tmp_path))
+    store_printer(
+        PrinterProfile(name="shop", paper="letter", across_mm=99.8, along_mm=100.2, measured=None)
+    )
+    facts = order_from({"printer": "shop"}, "here").facts
+    assert (facts.printer, facts.paper) == ("shop", "letter")
+    assert order_from({"printer": "shop", "paper": "letter"}, "here").facts.paper == "letter"
+    assert order_from({}, "here").facts.paper == "a4"
+    with pytest.raises(UsageError, match="measured on letter, not on a4"):
+        order_from({"printer": "shop", "paper": "a4"}, "here")
+    with pytest.raises(UsageError, match='No printer "shpo" was measured. Did you mean "shop"'):
+        order_from({"printer": "shpo"}, "here")

@@ -322,3 +322,20 @@ def test_broken_promises_are_named(stage: str, given: Any, result: Any, words: s
     from spilemark.promises import check_result
 
     assert words in check_result(stage, result(given), given)
+
+
+def test_slow_libraries_are_told_by_those_that_need_them() -> None:
+    class Slow(Stage):
+        SLOW_IMPORTS = ("a_slow_library",)
+
+    plugins = load_plugins([source("slow", Slow()), source("quick", Stage())])
+    assert plugins.slow_imports(["slow", "quick"]) == ("a_slow_library",)
+
+
+def test_a_slow_library_that_is_not_there_stops_nothing_before_it_is_needed() -> None:
+    from spilemark import job
+
+    class Slow(Stage):
+        SLOW_IMPORTS = ("no_such_library_anywhere",)
+
+    job._import_meanwhile(stand_ins.kitchen_of(Slow()))

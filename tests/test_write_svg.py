@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import warnings
 from dataclasses import replace
@@ -11,7 +12,9 @@ from xml.etree import ElementTree
 import drawn_jobs
 import numpy as np
 import pytest
+import resvg_py
 import shapes as zoo
+from PIL import Image
 from svgelements import SVG
 from svgelements import Path as Drawn
 
@@ -93,6 +96,42 @@ def test_every_control_point_of_the_edge_is_where_it_was(template, text, tmp_pat
     got = np.array(found) * 25.4 / 96.0
     assert got[: len(wanted)] == pytest.approx(wanted, rel=1e-6)
     assert edge.segments()[-1].__class__.__name__ == "Close"
+
+
+def test_a_second_renderer_draws_the_bars_true(template, text):
+    """resvg, which shares no code with the reader above: bars to a dot, both ways."""
+    dpi = 300
+    image = Image.open(
+        io.BytesIO(resvg_py.svg_to_bytes(svg_string=text, dpi=dpi, background="white"))
+    )
+    ink = 255 - np.asarray(image.convert("L"), dtype=float)
+    scale = np.array(image.size) / [template.width_mm, template.height_mm]
+    assert scale == pytest.approx(dpi / 25.4, rel=2e-3)
+    top = template.bottom_mm + template.height_mm
+    for name, length, across, beside_mm in (
+        # The square's sides end the bars of 100 mm, strokes of their own those of 4 in.
+        ("bar-100mm-across", 100.0, True, -5.0),
+        ("bar-100mm-along", 100.0, False, 5.0),
+        ("bar-4in-across", 101.6, True, 1.3),
+        ("bar-4in-along", 101.6, False, 1.3),
+    ):
+        (stroke,) = [s for s in template.strokes if s.name == name]
+        ends = np.concatenate(stroke.segments)[[0, -1]] * [1, -1] + [-template.left_mm, top]
+        ends = ends[np.argsort(ends.sum(axis=1))] * scale
+        ticks = [tick(ink, end, beside_mm, dpi / 25.4, across=across) for end in ends]
+        assert ticks[1] - ticks[0] == pytest.approx(length * dpi / 25.4, abs=1.0), name
+
+
+def tick(
+    ink: np.ndarray, end: np.ndarray, beside_mm: float, per_mm: float, *, across: bool
+) -> float:
+    """Middle of the stroke that ends a bar, looked for beside the bar itself, in dots."""
+    plane = ink if across else ink.T
+    along, off = end if across else end[::-1]
+    low = int(along - 1.5 * per_mm)
+    piece = plane[int(off + beside_mm * per_mm)][low : int(along + 1.5 * per_mm)]
+    assert piece.max() > 100, "the bar has no end stroke"
+    return low + float(np.average(np.arange(len(piece)) + 0.5, weights=piece))
 
 
 TRAPS = {

@@ -499,3 +499,12 @@ def test_it_is_written_under_its_name(tmp_path):
         write_template(template=template(), folder=tmp_path / "none", options=Options())
     assert tiled_pdf.declare_options() is Options
     assert Path(tiled_pdf.__file__).name == "tiled_pdf.py"
+
+
+def test_the_printer_of_the_job_is_made_up_for(tmp_path, monkeypatch):
+    monkeypatch.setenv("SPILEMARK_CONFIG", str(tmp_path))
+    store_printer(PrinterProfile(name="shop", paper="a4", across_mm=99.0, along_mm=101.0))
+    plain = template()
+    told = replace(plain, facts=replace(plain.facts, printer="shop"))
+    assert tiled_sheets(told, Options()) == tiled_sheets(plain, Options(printer="shop"))
+    assert tiled_sheets(told, Options()) != tiled_sheets(plain, Options())
