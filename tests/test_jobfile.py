@@ -224,5 +224,5 @@ def test_a_named_printer_brings_its_paper(tmp_path: Path, monkeypatch: pytest.Mo
     assert order_from({}, "here").facts.paper == "a4"
     with pytest.raises(UsageError, match="measured on letter, not on a4"):
         order_from({"printer": "shop", "paper": "a4"}, "here")
-    with pytest.raises(UsageError, match='No printer "shpo" was measured. Did you mean "shop"'):
+    with pytest.raises(UsageError, match=r'No printer "shpo" was measured\. Did you mean "shop"'):
         order_from({"printer": "shpo"}, "here")

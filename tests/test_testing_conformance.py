@@ -92,3 +92,18 @@ def test_a_writer_that_writes_elsewhere(tmp_path: Path) -> None:
 def test_a_stage_that_is_none(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="is no stage"):
         check_plugin("tracing", "cut-edge", folder=tmp_path)
+
+
+def test_a_writer_that_reads_the_clock(tmp_path: Path) -> None:
+    import time
+
+    @hookimpl
+    def write_job(result: Any, folder: Path) -> Any:
+        path = folder / "note.txt"
+        path.write_text(str(time.perf_counter_ns()))
+        return (path,)
+
+    with pytest.raises(NotConforming, match="differs when made again"):
+        check_plugin(
+            "write_job", "spoilt", folder=tmp_path, plugins=beside(module(write_job=write_job))
+        )

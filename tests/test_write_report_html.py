@@ -239,3 +239,14 @@ def test_the_hull_and_the_bevels_of_a_job_stand_in_it():
 def test_a_folder_that_cannot_be_written(tmp_path):
     with pytest.raises(CannotWrite):
         write_job(result=job(), folder=tmp_path / "none")
+
+
+def test_part_of_a_pattern_claims_no_figure():
+    plain = job("single")
+    pattern = plain.patterns[Side.SINGLE]
+    part = replace(pattern, outline=replace(pattern.outline, whole=False), forward_known=False)
+    text = Reader(html(replace(plain, patterns={Side.SINGLE: part}), Path("nowhere"))).words
+    assert "Part of a pattern was measured" in text
+    assert "NOT THE WHOLE PATTERN" in text
+    assert "shape, anywhere seen" not in text
+    assert "WHICH END IS FORWARD WAS NOT TOLD" in text

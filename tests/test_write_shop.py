@@ -272,3 +272,19 @@ def test_equal_jobs_give_equal_bytes(tmp_path):
 def test_a_folder_that_cannot_be_written(tmp_path):
     with pytest.raises(CannotWrite):
         shop.write_job(result=job(), folder=tmp_path / "none", options=shop.Options())
+
+
+def test_forward_is_not_drawn_where_nobody_told_it(tmp_path):
+    plain = job("port")
+    pattern = replace(plain.patterns[Side.PORT], forward_known=False)
+    text = text_of(pdf_of(replace(plain, patterns={Side.PORT: pattern}), tmp_path))
+    assert "FWD was not told: mark it yourself" in text
+
+
+def test_part_of_a_pattern_claims_no_figure(tmp_path):
+    plain = job("port")
+    pattern = plain.patterns[Side.PORT]
+    part = replace(pattern, outline=replace(pattern.outline, whole=False))
+    text = text_of(pdf_of(replace(plain, patterns={Side.PORT: part}), tmp_path))
+    assert "NOT THE WHOLE PATTERN" in text
+    assert "±" not in text.partition("Scale:")[0]

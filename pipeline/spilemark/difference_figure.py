@@ -67,7 +67,8 @@ def figure(comparison: SideComparison, facts: JobFacts) -> str:
         panel = Panel(drawing, comparison.port.outline, alignment, place, facts.units)
         panel.draw()
         page.say(_scale_words(panel), left, top + height - 0.4 * _HEADING_MM, _SMALL_MM)
-        page.forward(left + width - 14.0, top + 2.2 * _HEADING_MM)
+        if comparison.port.forward_known and comparison.starboard_mirrored.forward_known:
+            page.forward(left + width - 14.0, top + 2.2 * _HEADING_MM)
     page.legend(comparison, facts)
     text: str = drawing.tostring()
     return text

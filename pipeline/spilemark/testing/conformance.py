@@ -26,7 +26,7 @@ import numpy as np
 from spilemark.cards import shop_cards
 from spilemark.conductor import run_job
 from spilemark.frames import signed_area
-from spilemark.hookspecs import STAGES
+from spilemark.hookspecs import STAGES, WRITERS
 from spilemark.lens import plane_to_pixels
 from spilemark.plugins import Plugins, load_plugins
 from spilemark.recipe import Recipe, equip, standard_recipe
@@ -195,8 +195,8 @@ def check_plugin(
     for path, content in before.items():
         _must(path.read_bytes() == content, f"{path.name} was changed: photos are never touched")
     _CHECKS[stage](bench, result)
-    if stage == "write_template":
-        _written(kitchen, name, result, folder)
+    if stage in WRITERS:
+        _written(kitchen, stage, name, result, folder)
     return result
 
 
@@ -317,24 +317,31 @@ def _nothing_more(_: Bench, __: JobResult) -> None:
     """A writer is judged by its files."""
 
 
-def _written(kitchen: Any, name: str, result: JobResult, folder: Path) -> None:
+def _written(kitchen: Any, stage: str, name: str, result: JobResult, folder: Path) -> None:
+    """Write twice: files of the same bytes, in the folder that was given and nowhere else."""
     from spilemark.template import build_templates
 
-    out = folder / "written"
-    out.mkdir()
-    stood = {p for p in folder.rglob("*") if out not in p.parents}
-    for template in build_templates(result):
-        options = kitchen.options["write_template", name]
-        paths = kitchen.plugins.call(
-            "write_template", name, template=template, folder=out, options=options
+    out, again = folder / "written", folder / "written again"
+    given: list[tuple[str, Any, str]] = [("result", result, "")]
+    if stage == "write_template":
+        given = [("template", template, template.name) for template in build_templates(result)]
+    for home in (out, again):
+        home.mkdir()
+    stood = {p for p in folder.rglob("*") if not {out, again} & {*p.parents}}
+    options = kitchen.options[stage, name]
+    for argument, value, part in given:
+        paths, copies = (
+            kitchen.plugins.call(stage, name, **{argument: value}, folder=home, options=options)
+            for home in (out, again)
         )
         _must(bool(paths), "no file was handed on")
-        for path in paths:
+        for path, copy in zip(paths, copies, strict=True):
             _must(path.is_file() and path.stat().st_size > 0, f"{path.name} is not there or empty")
             _must(out in path.parents, f"{path} was written outside of the folder that was given")
-            _must(template.name in path.name, f"{path.name} does not say which part it is")
+            _must(part in path.name, f"{path.name} does not say which part it is")
+            _must(path.read_bytes() == copy.read_bytes(), f"{path.name} differs when made again")
     _must(
-        {p for p in folder.rglob("*") if out not in p.parents} == stood,
+        {p for p in folder.rglob("*") if not {out, again} & {*p.parents}} == stood,
         "files were written beside the folder that was given",
     )
 
@@ -364,4 +371,5 @@ _CHECKS: dict[str, Callable[[Bench, JobResult], None]] = {
     "mirror": _mirrored,
     "compare": _compared,
     "write_template": _nothing_more,
+    "write_job": _nothing_more,
 }

@@ -129,12 +129,18 @@ class _Teller:
             return wording.one_part_words(self.comparison.one_part_serves_both)
         if self.result.scale_is_nominal:
             return "One pattern was measured: its shape, without a size."
+        if not self.whole():
+            return "Part of a pattern was measured: it runs out of the photo."
         doubt = wording.doubt_of(next(iter(self.result.patterns.values())))
         return f"One pattern was measured; its shape is good to {self.doubt(doubt.shape_mm, 2)} (95 %)."
 
+    def whole(self) -> bool:
+        return all(p.outline.whole for p in self.result.patterns.values())
+
     def do_first(self) -> tuple[str, ...]:
         """What to do, in order."""
-        lines = [] if not self.result.scale_is_nominal else [wording.NO_SIZE]
+        lines = [wording.NO_SIZE] if self.result.scale_is_nominal else []
+        lines += [] if self.whole() else [wording.NOT_WHOLE]
         lines.append(wording.CHECK_BARS)
         for stretch in stretches_of(self.comparison):
             cut = stretch.cut
@@ -157,7 +163,9 @@ class _Teller:
         name = "Part on the centreline" if pattern.side is Side.SINGLE else side.capitalize()
         fit, datum = budget(pattern, after="fit"), budget(pattern)
         numbers: list[Row] = [("how it is drawn", wording.face_words(pattern))]
-        if not self.result.scale_is_nominal:
+        if not pattern.forward_known:
+            numbers.append(("forward", wording.forward_words(pattern)))
+        if not self.result.scale_is_nominal and pattern.outline.whole:
             doubt = wording.doubt_of(pattern)
             about = "its line" if pattern.datum == "centreline" else "its corner and edge"
             numbers += [

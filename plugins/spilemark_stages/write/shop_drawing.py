@@ -230,14 +230,19 @@ class _Drawer:
     def forward(self) -> None:
         x = self.frame.left + self.frame.width - _STRIP_MM / 2
         top = self.frame.top + 2.0
+        self.marks.append(
+            Words(text="UP: this face", at=(x, top + 34.0), size_mm=3.3, bold=True, anchor="middle")
+        )
+        if not self.pattern.forward_known:
+            for k, text in enumerate(("FWD was", "not told:", "mark it", "yourself")):
+                at = (x, top + 8.0 + 5.4 * k)
+                self.marks.append(Words(text=text, at=at, size_mm=4.2, bold=True, anchor="middle"))
+            return
         tip = ((x, top), (x - 4.2, top + 9.0), (x + 4.2, top + 9.0))
         self.marks += [
             Area(loops=(tip,)),
             Stroke(points=((x, top + 8.5), (x, top + 21.0)), width_mm=1.8),
             Words(text="FWD", at=(x, top + 28.0), size_mm=7.0, bold=True, anchor="middle"),
-            Words(
-                text="UP: this face", at=(x, top + 34.0), size_mm=3.3, bold=True, anchor="middle"
-            ),
         ]
 
     def grain(self) -> None:

@@ -28,7 +28,8 @@ def footer_texts(
     else:
         texts = [(_offsets(pattern, facts.units), SMALL_MM, False)]
     texts.append((wording.TRUER, TEXT_MM - 0.3, True))
-    if not result.scale_is_nominal:
+    whole = all(p.outline.whole for p in result.patterns.values())
+    if whole and not result.scale_is_nominal:
         worst = max(result.patterns.values(), key=lambda p: wording.doubt_of(p).shape_mm)
         texts.append((wording.doubt_words(worst, facts, scale), SMALL_MM, False))
     if scale.basis is not ScaleBasis.NOMINAL:
