@@ -7,11 +7,15 @@ from collections.abc import Sequence
 from spilemark import wording
 from spilemark.records import RegisteredPattern, ScaleBasis, Side, SideComparison
 from spilemark.results import JobResult
+from spilemark.shop import horning_words
+from spilemark.shop.part_words import allowance_lines, planed_lines
 from spilemark.units import INCH_MM, Units, format_length
 from spilemark_stages.write.shop_rows import Stretch, sixteenths
 
 TEXT_MM, SMALL_MM = 3.5, 2.75
 _MOST_STRETCHES = 4
+_MOST_HULL = 2
+"""Sentences of the hull's finding and of what to do; all of them stand in the report."""
 
 Text = tuple[str, float, bool]
 """Words, their size in mm, and whether they are bold."""
@@ -27,6 +31,7 @@ def footer_texts(
         texts = _take_off(result.comparison, stretches, facts.units)
     else:
         texts = [(_offsets(pattern, facts.units), SMALL_MM, False)]
+    texts += _hull_and_lines(result)
     texts.append((wording.TRUER, TEXT_MM - 0.3, True))
     whole = all(p.outline.whole for p in result.patterns.values())
     if whole and not result.scale_is_nominal:
@@ -36,6 +41,31 @@ def footer_texts(
         texts.append((wording.scale_words(scale), SMALL_MM, False))
     cautions = (wording.HULL, wording.STRUCTURE, wording.DUST)
     texts.append((" ".join(cautions), SMALL_MM, False))
+    return texts
+
+
+def _hull_and_lines(result: JobResult) -> list[Text]:
+    """What the hull's tapes say, and what was allowed: both sides' words once where they are alike."""
+    shop, units = result.shop, result.facts.units
+    texts: list[Text] = []
+    if shop.hull is not None:
+        told = (*horning_words.finding(shop.hull.horning, units), *horning_words.advice(
+            shop.hull.horning, units, fixed=shop.hull.order.fixed
+        ))  # fmt: skip
+        texts.append((f"HULL: {' '.join(told[:_MOST_HULL])}", SMALL_MM, False))
+    by_words: dict[str, list[str]] = {}
+    for side, part in shop.parts.items():
+        lines = [*planed_lines(part.order.planed, units), *allowance_lines(part.allowances, units)]
+        # A compass is held outboard on either side: one way in words, two in the boat.
+        words = " ".join(lines).replace(f", to {side} ", ", outboard ")
+        if lines:
+            by_words.setdefault(words, []).append(wording.SIDE_WORDS[side])
+    if len(by_words) == 1:
+        texts += [
+            (f"CUTTING LINE on the templates. {words}", SMALL_MM, False) for words in by_words
+        ]
+    elif by_words:
+        texts.append(("CUTTING LINES and what was allowed: on the templates.", SMALL_MM, False))
     return texts
 
 
