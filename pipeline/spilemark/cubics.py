@@ -93,7 +93,7 @@ def fit_cubics(
     ends_held: Bools,
     tangents: Floats,
     tangents_held: Bools,
-    rounds: int = 5,
+    rounds: int = 3,
 ) -> Floats:
     """Fit one cubic to each run.
 
@@ -134,7 +134,7 @@ def fit_chain(
     handles: Indices,
     points: Floats,
     exact: Bools,
-    rounds: int = 3,
+    rounds: int = 2,
 ) -> Floats:
     """Improve cubics that share places and tangents, all at once.
 

@@ -35,7 +35,7 @@ from spilemark.curve_runs import (
 )
 from spilemark.records import Floats
 
-_FINAL_POINTS = 65
+_FINAL_POINTS = 33
 """Points of a run that the fit which is kept looks at; the check looks at all."""
 _CHECK_CHUNK = 60_000
 _BETWEEN_SAMPLES = 1.01
@@ -185,6 +185,8 @@ def _held_fit(
         ends_held=np.ones_like(smooth),
         tangents=tangents[both],
         tangents_held=smooth,
+        # Places and tangents are settled for all curves together after this.
+        rounds=2,
     )
     control[:, [0, 3]] = places[both]
     for end, outer, inner in ((0, 0, 1), (1, 3, 2)):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -79,22 +80,31 @@ def svg_text(sheet: Sheet) -> str:
 
 def text_width_mm(words: Words) -> float:
     """Length of the words as the PDF sets them."""
+    return _width_em(words.text, bold=words.bold) * words.size_mm
+
+
+@lru_cache(maxsize=4096)
+def _width_em(text: str, *, bold: bool) -> float:
+    """Length in font sizes; the same words are set many times on a job's sheets."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
 
     register_faces()
-    return float(stringWidth(words.text, _FACES[words.bold][0], words.size_mm))
+    return float(stringWidth(text, _FACES[bold][0], 1.0))
 
 
 def wrapped(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> list[str]:
     """Lines of at most ``width_mm``, broken at spaces; a no-break space keeps words together."""
-    lines = [""]
+    room, space = width_mm / size_mm, _width_em(" ", bold=bold)
+    lines, used = [""], 0.0
     for word in text.split(" "):
-        longer = f"{lines[-1]} {word}".lstrip() if lines[-1] else word
-        probe = Words(text=longer, at=(0, 0), size_mm=size_mm, bold=bold)
-        if lines[-1] and text_width_mm(probe) > width_mm:
+        # Letters are set without kerning, so the widths of words add up.
+        width = _width_em(word, bold=bold)
+        if lines[-1] and used + space + width > room:
             lines.append(word)
+            used = width
         else:
-            lines[-1] = longer
+            lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
+            used += width + (space if used else 0.0)
     return lines
 
 
