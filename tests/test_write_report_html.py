@@ -23,8 +23,9 @@ from spilemark.records import Note, Side
 from spilemark.results import JobResult
 from spilemark.uncertainty import budget
 from spilemark.wording import NO_SIZE, doubt_of
-from spilemark_stages.write.report_content import CAUSES, content_of
+from spilemark_stages.write.report_content import content_of
 from spilemark_stages.write.report_html import html, write_job
+from spilemark_stages.write.report_words import CAUSES
 
 EVIL = "<script>alert(1)</script>\"><img src=x onerror=alert(2)>'&"
 VOID = {"meta", "img", "br"}
@@ -250,3 +251,9 @@ def test_part_of_a_pattern_claims_no_figure():
     assert "NOT THE WHOLE PATTERN" in text
     assert "shape, anywhere seen" not in text
     assert "WHICH END IS FORWARD WAS NOT TOLD" in text
+
+
+def test_lengths_without_a_scale_say_what_they_rest_on():
+    text = Reader(page("nominal")).words
+    assert "Lengths of the edges, if the cards were printed true" in text
+    assert "tape the distance between two cards" in text

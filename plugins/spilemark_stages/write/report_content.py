@@ -20,6 +20,7 @@ from spilemark.summary import advice_for
 from spilemark.uncertainty import Contribution, budget
 from spilemark.units import INCH_MM, Units, format_inches, format_mm
 from spilemark_stages.write.report_words import (
+    CAUSES,
     Content,
     NoteWords,
     PatternWords,
@@ -30,22 +31,11 @@ from spilemark_stages.write.report_words import (
 )
 from spilemark_stages.write.shop_rows import fitted_alignment, sixteenths, stretches_of
 
-CAUSES = {
-    "card print scale": "how true the cards were printed",
-    "measured check bars": "how well the check bars of the print were read",
-    "taped distance": "the tape between two cards",
-    "scale batten": "the length of the batten itself",
-    "face height": "the thickness of the stock: the face lies nearer to the camera than the cards",
-    "cards not lying flat": "cards that curl or do not lie flat",
-    "lens": "the lens, which bends straight lines",
-    "reading of the crossings": "how finely the cards can be read in the photo",
-    "reference line": "how well the pencil line was drawn and found",
-    "flatness of the sheet": "a pattern that does not lie flat on the bench",
-    "edge place": "where light ends and wood begins: shade at the foot, a bevel, fuzz",
-    "edge noise": "grain of the photo along the edge",
+_LAID = {
+    "centreline": "on their pencil lines",
+    "corner and edge": "on corner and edge",
+    "best fit": "as they fit best",
 }
-"""The budget's causes, as a builder would say them."""
-
 _FEET_FROM_MM = 36 * INCH_MM
 _MOST_STATIONS = 400
 _SIGNS = {
@@ -139,8 +129,12 @@ class _Teller:
 
     def do_first(self) -> tuple[str, ...]:
         """What to do, in order."""
-        lines = [wording.NO_SIZE] if self.result.scale_is_nominal else []
-        lines += [] if self.whole() else [wording.NOT_WHOLE]
+        lines = [] if self.whole() else [wording.NOT_WHOLE]
+        if self.result.scale_is_nominal:
+            lines.append(
+                "Give it a size: tape the distance between two cards, or measure their check bars, "
+                "and run again."
+            )
         lines.append(wording.CHECK_BARS)
         for stretch in stretches_of(self.comparison):
             cut = stretch.cut
@@ -236,7 +230,7 @@ class _Teller:
         )
         head = ("port", "starboard", "starboard − port", "95 %")
         return (
-            Table(title="Lengths of the edges", head=("edge", *head), rows=lengths),
+            Table(title=self.lengths_title(), head=("edge", *head), rows=lengths),
             Table(title="Angles of the corners", head=("corner", *head), rows=angles),
         )
 
@@ -248,9 +242,13 @@ class _Teller:
             for k, c in enumerate(outline.corners)
         )
         return (
-            Table(title="Lengths of the edges", head=("edge", "length"), rows=edges),
+            Table(title=self.lengths_title(), head=("edge", "length"), rows=edges),
             Table(title="Angles of the corners", head=("corner", "inside angle"), rows=corners),
         )
+
+    def lengths_title(self) -> str:
+        nominal = self.result.scale_is_nominal
+        return f"Lengths of the edges{', if the cards were printed true' if nominal else ''}"
 
     def signed(self, mm: float) -> str:
         if not math.isfinite(mm):
@@ -272,11 +270,7 @@ class _Teller:
                 b = best.stations[k]
                 row = (*row, *self.judged(b.gap_mm, b.u95_mm, b.verdict))
             rows.append(row)
-        laid = {
-            "centreline": "on their pencil lines",
-            "corner and edge": "on corner and edge",
-            "best fit": "as they fit best",
-        }[first.datum]
+        laid = _LAID[first.datum]
         return Table(
             title=f"Every stretch, the sides laid {laid}",
             head=head,

@@ -11,6 +11,22 @@ Row = tuple[str, ...]
 Places = tuple[tuple[int, tuple[float, float]], ...]
 """Numbers of notes and where they lie, mm."""
 
+CAUSES = {
+    "card print scale": "how true the cards were printed",
+    "measured check bars": "how well the check bars of the print were read",
+    "taped distance": "the tape between two cards",
+    "scale batten": "the length of the batten itself",
+    "face height": "the thickness of the stock: the face lies nearer to the camera than the cards",
+    "cards not lying flat": "cards that curl or do not lie flat",
+    "lens": "the lens, which bends straight lines",
+    "reading of the crossings": "how finely the cards can be read in the photo",
+    "reference line": "how well the pencil line was drawn and found",
+    "flatness of the sheet": "a pattern that does not lie flat on the bench",
+    "edge place": "where light ends and wood begins: shade at the foot, a bevel, fuzz",
+    "edge noise": "grain of the photo along the edge",
+}
+"""The budget's causes, as a builder would say them."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Share:
