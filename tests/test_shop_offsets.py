@@ -117,7 +117,8 @@ def test_corners_are_where_the_moved_edges_meet(amounts: list[float], turn: floa
     on = ring + np.array(amounts)[:, None] * out
     wanted = [intersection(on[k - 1], step[k - 1], on[k], step[k]) for k in range(5)]
     # The zero row of amounts keeps every point where it was.
-    assert moved.points_mm == pytest.approx(np.array(wanted), abs=1e-9)
+    # Points within SAME_MM of each other count as one: a move of that much may be none.
+    assert moved.points_mm == pytest.approx(np.array(wanted), abs=1e-8)
     assert [i for _, i in moved.corners] == [0, 1, 2, 3, 4]
 
 
