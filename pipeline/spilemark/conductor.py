@@ -116,16 +116,17 @@ class _Run:
             )
         read: dict[str, tuple[Photo, ...]] = {}
         for arm in (a for a in ARMS if a in given):
-            read[arm] = tuple(self.read(path) for path in given[arm])
+            read[arm] = tuple(self.read(path, arm) for path in given[arm])
         _refuse_repeats(read)
         return {
             arm: tuple(self.do("undistort", photo=photo, arm=arm) for photo in set_of)
             for arm, set_of in read.items()
         }
 
-    def read(self, path: Path) -> Photo:
+    def read(self, path: Path, arm: str) -> Photo:
         self.progress(f"reading {path.name}")
-        photo: Photo = self.do("read_source", path=path, is_scan=False)
+        is_scan = arm in self.request.scans
+        photo: Photo = self.do("read_source", path=path, is_scan=is_scan)
         return photo
 
     def survey(self, photos: dict[str, tuple[StraightPhoto, ...]]) -> Survey:

@@ -58,7 +58,11 @@ def plan_job(order: JobOrder, *, force: bool) -> Plan:
     recipe = read_recipe(order.recipe) if order.recipe else standard_recipe()
     return Plan(
         request=JobRequest(
-            facts=order.facts, photos=order.photos, card_set=card_set, shop=order.shop
+            facts=order.facts,
+            photos=order.photos,
+            card_set=card_set,
+            shop=order.shop,
+            scans=order.scans,
         ),
         kitchen=prepare(recipe),
         folder=order.out,

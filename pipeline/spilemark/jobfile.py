@@ -19,6 +19,7 @@ so both have one meaning and one check.  The whole of a job file::
     centreline_offset = "410 mm"           # drawn line to the boat's centreline
     tolerance = "1.5 mm"                   # what still counts as the same
     line_doubt = "0.15 mm"                 # of the drawn line, each end
+    scan = true                            # the files are flatbed scans, not photos
     recipe = "recipe.toml"                 # other plug-ins than the shipped ones
 
     [port]                                 # [starboard], [single], [both] alike
@@ -26,6 +27,7 @@ so both have one meaning and one check.  The whole of a job file::
     centreline = [410, 2210, 3550, 2190]   # upright px of its first photo: x1, y1, x2, y2
     forward = [2000, 300]                  # a point towards the bow, upright px
     face = "up"                            # or "down": which face was photographed
+    scan = true                            # for these files alone
 
     [edge_names]                           # call an edge by the builder's name
     "edge 1" = "hull edge"
@@ -90,6 +92,7 @@ class _Sheet(msgspec.Struct, kw_only=True):
     tolerance: Length = 1.5
     line_doubt: Length = 0.15
     recipe: str | None = None
+    scan: bool = False
 
 
 class _Arm(msgspec.Struct, kw_only=True):
@@ -99,6 +102,7 @@ class _Arm(msgspec.Struct, kw_only=True):
     centreline: list[float] | None = None
     forward: list[float] | None = None
     face: Literal["up", "down"] | None = None
+    scan: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +117,8 @@ class JobOrder:
     out: Path | None
     battens: tuple[Batten, ...] = ()
     shop: ShopRequest = field(default_factory=ShopRequest)
+    scans: frozenset[str] = frozenset()
+    """Arms whose files are flatbed scans."""
 
 
 def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
@@ -152,6 +158,9 @@ def order_from(table: dict[str, Any], where: str) -> JobOrder:
         recipe=_path(sheet.recipe),
         out=_path(sheet.out),
         battens=tuple(_batten(text, where) for text in sheet.battens),
+        scans=frozenset(
+            arm for arm in photos if (sheet.scan if arms[arm].scan is None else arms[arm].scan)
+        ),
         shop=shop_request(
             _table(table, "hull", where), _table(table, "shop", where), photos.keys(), where
         ),

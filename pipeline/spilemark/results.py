@@ -31,6 +31,8 @@ class JobRequest:
     """By arm, see ``ARMS``; each arm named here has at least one photo."""
     card_set: CardSet
     shop: ShopRequest = field(default_factory=ShopRequest)
+    scans: frozenset[str] = frozenset()
+    """Arms whose files are flatbed scans, not photos."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -94,6 +94,12 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
     metavar="X[,Y]",
     help="The printed 100 mm check bars as you measured them, mm, across and along the sheet.",
 )
+@click.option(
+    "--scan",
+    is_flag=True,
+    default=None,
+    help="The files are flatbed scans (pictures or PDF). [default: photos]",
+)
 @click.option("--cards", metavar="FILE", help="Another card set, or battens. [default: our cards]")
 @click.option(
     "--cards-on",

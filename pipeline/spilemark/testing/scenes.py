@@ -150,6 +150,33 @@ def simple_plane(
     )
 
 
+def scan_plane(
+    *,
+    width_px: int,
+    height_px: int,
+    dpi: tuple[float, float],
+    turn_rad: float = 0.0,
+    middle_mm: tuple[float, float] = (0.0, 0.0),
+) -> PlaneMap:
+    """A true map for a flatbed scan with these dots per inch across and along; the face lies on the glass.
+
+    ``middle_mm`` is about where the middle of the glass lies.
+    """
+    half = -0.5 * turn_rad
+    rotation = np.pi * np.array([np.cos(half), np.sin(half), 0.0])
+    middle = camera.rotation_matrix(rotation) @ np.array([*middle_mm, 0.0])
+    across, along = dpi
+    focal = across / 25.4 * camera.SCAN_DISTANCE_MM
+    centre = (width_px - 1) / 2, (height_px - 1) / 2
+    return PlaneMap(
+        lens=np.array([focal, along / across, *centre, 0.0, 0.0, 0.0, 0.0, 0.0]),
+        rotation_rad=rotation,
+        translation_mm=np.array([0.0, 0.0, camera.SCAN_DISTANCE_MM]) - middle,
+        height_mm=0.0,
+        gain=np.zeros((16, 0)),
+    )
+
+
 def draw_scene(
     rings_mm: Sequence[Floats],
     plane: PlaneMap,

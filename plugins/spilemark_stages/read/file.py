@@ -1,4 +1,4 @@
-"""Plug-in "file": one photo from a JPEG, PNG, TIFF, WebP or HEIC file."""
+"""Plug-in "file": one photo from a JPEG, PNG, TIFF, WebP or HEIC file, or a scan from these or a PDF."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ from spilemark_stages.read.kinds import (
     still_of,
 )
 from spilemark_stages.read.pixels import pixels_of
+from spilemark_stages.read.scanned_pdf import is_pdf, read_page
 
 
 @dataclass(frozen=True)
@@ -49,8 +50,10 @@ def declare_options() -> type:
 
 @hookimpl
 def read_source(path: Path, is_scan: bool, options: Options) -> Photo:
-    """Read one photo, pixels as stored."""
+    """Read one photo or scan, pixels as stored."""
     content = _bytes_of(path, options)
+    if is_pdf(content):
+        return _from_pdf(path, content, options, is_scan=is_scan)
     refuse_known_strangers(path, content)
     image = _open(path, content)
     _refuse_giant(path, image, options)
@@ -67,6 +70,26 @@ def read_source(path: Path, is_scan: bool, options: Options) -> Photo:
         camera=claims.camera(image),
         claimed_dpi=claims.dpi(image),
         notes=(*_lying_suffix(path, image), *several, *converted, *unknown),
+    )
+
+
+def _from_pdf(path: Path, content: bytes, options: Options, *, is_scan: bool) -> Photo:
+    """A flatbed's PDF; whoever photographed has the photo itself."""
+    if not is_scan:
+        raise UnreadableInput(
+            f"{path.name} is a PDF document, not a photo.",
+            "If a flatbed scanner made it, say so with --scan. A phone's scanning app bends the"
+            " picture: give the photo itself, as a JPEG.",
+        )
+    page = read_page(path, content, options.largest_megapixels)
+    return Photo(
+        path=path,
+        sha256=hashlib.sha256(content).hexdigest(),
+        pixels=page.pixels,
+        orientation=page.orientation,
+        is_scan=True,
+        claimed_dpi=page.dpi,
+        notes=page.notes,
     )
 
 

@@ -86,7 +86,6 @@ def refuse_known_strangers(path: Path, content: bytes) -> None:
 
 
 _STRANGERS = {
-    b"%PDF": "a PDF document, not a photo",
     b"GIF8": "a GIF picture, which holds too few colours to measure in",
     b"PK\x03\x04": "a ZIP archive or an office document, not a photo",
     b"<": "a web page or a drawing, not a photo",

@@ -23,6 +23,7 @@ from spilemark.records import (
     View,
 )
 from spilemark_stages.rectify.findings import survey_notes
+from spilemark_stages.rectify.flatbed import scan_notes, with_squareness
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
 from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
@@ -87,6 +88,7 @@ def rectify(
     check_cards_lay_still(observed, beliefs)
     observed, solution, notes = solve_apart_if_need_be(observed, beliefs)
     check_lengths(solution)
+    solution, skewed = with_squareness(observed, solution, beliefs)
     views = tuple(
         _view(straight, seen, solved, solution)
         for straight, seen, solved in zip(photos, observed, solution.views, strict=True)
@@ -94,6 +96,7 @@ def rectify(
     scale = state_scale(solution, job, views)
     notes += scale_notes(job, scale, beliefs, observed, card_set)
     notes += survey_notes(views, observed, solution) + repeat_notes(observed)
+    notes += scan_notes(views) + skewed
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
 
 

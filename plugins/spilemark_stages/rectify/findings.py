@@ -62,8 +62,13 @@ def _photo_notes(view: View, seen: PhotoObservation) -> list[Note]:
             Note(
                 code="blurred",
                 severity="warn",
-                text=f"{name} is blurred by about {blur:.1f} pixels. The doubt was widened; a"
-                " sharp photo would be better: rest the phone on something and tap to focus.",
+                text=f"{name} is blurred by about {blur:.1f} pixels. The doubt was widened; "
+                + (
+                    "press the sheets flat on the glass and scan again."
+                    if seen.is_scan
+                    else "a sharp photo would be better: rest the phone on something and tap to"
+                    " focus."
+                ),
                 value=blur,
                 unit="px",
                 photo=name,

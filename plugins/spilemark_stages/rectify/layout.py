@@ -14,6 +14,8 @@ from spilemark_stages.rectify.observations import Beliefs, Length, PhotoObservat
 LENS = 9
 DRIFT = 3
 POSE = 6
+SCAN_HELD = (1, 2, 5)
+"""Of a scan's pose, which is turn rad, 0, 0, x mm, y mm, distance mm: what stays put."""
 CARD = 5
 """x mm, y mm, turn rad, lift mm, bow mm."""
 
@@ -28,7 +30,7 @@ class Layout:
     drift: dict[int, slice]
     """By photo, where its group holds several: relative f, cx px, cy px."""
     pose: dict[int, slice]
-    """By photo: rotation vector, translation, world to camera."""
+    """By photo: rotation vector, translation, world to camera; of a scan see ``SCAN_HELD``."""
     cards: dict[tuple[str, str], slice]
     """By (arm, card name)."""
     print_scale: slice
@@ -76,6 +78,12 @@ def lay_out(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Layout:
         index
         for arm in dict.fromkeys(photo.arm for photo in photos)
         for index in range(*cards[arm, gauge_card(photos, arm)].indices(at))[:3]
+    }
+    fixed |= {
+        pose[k].start + held
+        for k, photo in enumerate(photos)
+        if photo.is_scan
+        for held in SCAN_HELD
     }
     free = np.array([k for k in range(at) if k not in fixed])
     return Layout(at, lens, drift, pose, cards, print_scale, height, length, ties, free)

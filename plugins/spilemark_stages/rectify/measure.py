@@ -36,6 +36,7 @@ def measure_photo(straight: StraightPhoto, card_set: CardSet, name: str) -> Phot
         width_px=photo.width_px,
         height_px=photo.height_px,
         cards=tuple(seen for seen in measured if seen is not None),
+        is_scan=photo.is_scan,
     )
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from spilemark.cards import Card
 from spilemark.lens import LENS_NAMES, project_with_derivatives
 from spilemark.records import Cause, Floats, Lens
-from spilemark_stages.rectify.layout import Layout
+from spilemark_stages.rectify.layout import POSE, Layout
 from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation
 
 _TIE_SIGMA_MM = 0.03
@@ -62,12 +62,30 @@ def lens_of(x: Floats, layout: Layout, photos: Sequence[PhotoObservation], k: in
     return np.asarray(lens)
 
 
+def pose_of(
+    x: Floats, layout: Layout, photos: Sequence[PhotoObservation], k: int
+) -> tuple[Floats, Floats]:
+    """Rotation vector and translation (6,) of photo ``k`` and their derivatives (6, 6) by its unknowns.
+
+    A scan looks straight down: only its turn, x and y are unknown.  Its
+    rotation is half a turn about an axis in the plane, at half the turn's angle.
+    """
+    pose = x[layout.pose[k]]
+    if not photos[k].is_scan:
+        return pose, np.eye(POSE)
+    half = -0.5 * pose[0]
+    rotation = np.pi * np.array([np.cos(half), np.sin(half), 0.0])
+    by = np.diag([0.0, 0.0, 0.0, 1.0, 1.0, 1.0])
+    by[:3, 0] = 0.5 * np.pi * np.array([np.sin(half), -np.cos(half), 0.0])
+    return np.concatenate([rotation, pose[3:]]), by
+
+
 def photo_rows(
     x: Floats, layout: Layout, photos: Sequence[PhotoObservation], k: int
 ) -> tuple[Floats, Floats]:
     """Whitened residuals (2N,) of one photo and their derivatives (2N, P)."""
     photo = photos[k]
-    lens, pose = lens_of(x, layout, photos, k), x[layout.pose[k]]
+    lens, (pose, by_pose) = lens_of(x, layout, photos, k), pose_of(x, layout, photos, k)
     scale = x[layout.print_scale]
     worlds = []
     for seen in photo.cards:
@@ -87,7 +105,7 @@ def photo_rows(
         rows[:, :, group.start] *= 1 + x[layout.drift[k]][0]
         rows[:, :, layout.drift[k].start] = by_view[:, :, 0] * base
         rows[:, :, layout.drift[k].start + 1 : layout.drift[k].stop] = by_view[:, :, 2:4]
-    rows[:, :, layout.pose[k]] = by_view[:, :, 9:15]
+    rows[:, :, layout.pose[k]] = by_view[:, :, 9:15] @ by_pose
     start = 0
     for seen in photo.cards:
         here = slice(start, start + len(seen.which))

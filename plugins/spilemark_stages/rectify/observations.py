@@ -55,6 +55,8 @@ class PhotoObservation:
     width_px: int
     height_px: int
     cards: tuple[CardObservation, ...]
+    is_scan: bool = False
+    """From a flatbed: seen from straight above everywhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,10 @@ _LAY = (
     "Lay at least one printed card, four or more are better, flat and uncovered beside the"
     " pattern. If your cards come from elsewhere, name their file with --cards."
 )
+_ON_GLASS = (
+    "Tape printed cards, face down like the pattern, beside it on the glass; they must not be cut"
+    " off. Scan in grey or colour with 150 dots per inch or more. Is it a photo? Leave out --scan."
+)
 _AGAIN = "rest the elbows, tap the pattern to focus, and take it again"
 
 
@@ -24,6 +28,8 @@ def no_card_error(straight: StraightPhoto, card_set: CardSet) -> NoScale:
     photo = straight.photo
     grey = grey_of(photo.pixels)
     what = f'No scale card of the set "{card_set.name}" was found in {photo.path.name}.'
+    if photo.is_scan:
+        return NoScale(what, _ON_GLASS)
     level = float(np.median(grey[::8, ::8]))
     if max(grey.shape) < _SMALL_PX:
         todo = (

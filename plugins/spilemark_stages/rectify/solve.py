@@ -25,6 +25,7 @@ from spilemark_stages.rectify.model import (
     length_rows,
     lens_of,
     photo_rows,
+    pose_of,
 )
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.start import first_values
@@ -36,6 +37,7 @@ _GATE_SIGMAS = 4.5
 _ROUNDS = 4
 _SOFT_SIGMAS = 3.0
 _FEWEST_CROSSINGS = 4
+_ROUNDING = 1e-14
 _NOISE_FLOOR = 0.5
 """The crossings' noise is never believed to be less than this share of what was expected."""
 
@@ -191,7 +193,7 @@ def _report(system: _System, x: Floats, keep: Floats) -> Solution:
     by_all = np.concatenate([by_numbers, np.eye(layout.size)[layout.print_scale]])[:, free]
     by_input = by_all @ inverse @ inputs.T
     spread = by_all @ inverse @ (crossing.T @ crossing) @ inverse @ by_all.T * counted**2
-    by_noise = _factor(spread)
+    by_noise = _factor(spread, (by_input**2).sum(axis=1))
     gain = np.concatenate([by_input, by_noise], axis=1)
     covariance = np.zeros((layout.size, layout.size))
     covariance[np.ix_(free, free)] = (
@@ -222,8 +224,14 @@ def _inverse(information: Floats) -> Floats:
     return np.asarray(np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size))
 
 
-def _factor(covariance: Floats) -> Floats:
-    """Columns whose products give a covariance back; negligible ones dropped."""
+def _factor(covariance: Floats, beside: Floats) -> Floats:
+    """Columns whose products give a covariance back; negligible ones dropped.
+
+    ``beside`` are variances (P,) of other origin: what vanishes beside them is
+    rounding (a scan's crossings tell nothing of a lens), and has no sound correlations.
+    """
+    told = np.diag(covariance) > _ROUNDING * beside
+    covariance = covariance * np.outer(told, told)
     # Scaled first: lens numbers and millimetres differ by many powers of ten.
     sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
     values, vectors = np.linalg.eigh(covariance / np.outer(sigma, sigma))
@@ -242,7 +250,7 @@ def _view_numbers_by_x(system: _System, x: Floats, k: int) -> Floats:
         by[0, group.start] = 1 + x[at.start]
         by[0, at.start] = x[group.start]
         by[2, at.start + 1] = by[3, at.start + 2] = 1.0
-    by[9:15, layout.pose[k]] = np.eye(6)
+    by[9:15, layout.pose[k]] = pose_of(x, layout, system.photos, k)[1]
     by[15, layout.height] = 1.0
     return by
 
@@ -259,6 +267,8 @@ def _solved_view(
         first = here.stop
         residuals.append(-seen.reshape(-1, 2)[here] * card.sigma_px[:, None])
         kept.append(keep[here] > 0)
-    numbers = np.concatenate([lens_of(x, layout, photos, k), x[layout.pose[k]], [x[layout.height]]])
+    numbers = np.concatenate(
+        [lens_of(x, layout, photos, k), pose_of(x, layout, photos, k)[0], [x[layout.height]]]
+    )
     rows = slice(VIEW_NUMBERS * k, VIEW_NUMBERS * (k + 1))
     return SolvedView(numbers, gain[rows], tuple(residuals), tuple(kept))

@@ -15,7 +15,12 @@ import cv2
 import numpy as np
 
 from spilemark.errors import NoScale
-from spilemark.lens import rotation_matrix, rotation_vector, undistort_pixels
+from spilemark.lens import (
+    SCAN_DISTANCE_MM,
+    rotation_matrix,
+    rotation_vector,
+    undistort_pixels,
+)
 from spilemark.records import Floats
 from spilemark_stages.rectify.layout import Layout, gauge_card
 from spilemark_stages.rectify.model import Priors, board_points
@@ -41,7 +46,11 @@ def first_values(layout: Layout, photos: Sequence[PhotoObservation], priors: Pri
     x = priors.centre.copy()
     done: dict[str, dict[str, Floats]] = {}
     for k, photo in enumerate(photos):
-        placing = _best_placing(photo, x[layout.print_scale])
+        if photo.is_scan:
+            x[layout.lens[photo.lens_group]][0] = _scan_focal(photo, x[layout.print_scale])
+            placing = _on_the_glass(photo, x[layout.lens[photo.lens_group]], x[layout.print_scale])
+        else:
+            placing = _best_placing(photo, x[layout.print_scale])
         known = done.setdefault(photo.arm, {})
         origin = gauge_card(photos, photo.arm)
         if not known and origin not in placing.places:
@@ -49,7 +58,7 @@ def first_values(layout: Layout, photos: Sequence[PhotoObservation], priors: Pri
         turn, shift = _onto(placing.places, known or {origin: np.zeros(3)})
         spin = rotation_matrix(np.array([0.0, 0.0, turn]))
         rotation = placing.rotation @ spin.T
-        x[layout.pose[k]][:3] = rotation_vector(rotation)
+        x[layout.pose[k]][:3] = [-turn, 0.0, 0.0] if photo.is_scan else rotation_vector(rotation)
         x[layout.pose[k]][3:] = placing.translation - rotation @ [*shift, 0.0]
         for name, place in placing.places.items():
             moved = np.array([*(spin[:2, :2] @ place[:2] + shift), place[2] + turn])
@@ -88,6 +97,25 @@ def _best_placing(photo: PhotoObservation, scale: Floats) -> _Placing:
             "Lay at least two cards beside the pattern, turned against each other.",
         )
     return min(placings, key=lambda p: p.cost)
+
+
+def _scan_focal(photo: PhotoObservation, scale: Floats) -> float:
+    """Focal length (pixels a mm, as seen from afar) of a scan, by the size of its cards."""
+    sizes = []
+    for seen in photo.cards:
+        board = board_points(seen.card, seen.which, scale, 0.0, 0.0)[:, :2]
+        points = seen.points_px / [1.0, photo.lens.values[1]]
+        spread = np.linalg.norm(board - board.mean(0))
+        sizes.append(float(np.linalg.norm(points - points.mean(0)) / spread))
+    return float(np.median(sizes)) * SCAN_DISTANCE_MM
+
+
+def _on_the_glass(photo: PhotoObservation, lens: Floats, scale: Floats) -> _Placing:
+    """The one pose of a scan: from straight above, its own frame's turn."""
+    rotation, translation = np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, SCAN_DISTANCE_MM])
+    ideal = [undistort_pixels(seen.points_px, lens) for seen in photo.cards]
+    boards = [board_points(seen.card, seen.which, scale, 0.0, 0.0) for seen in photo.cards]
+    return _try_plane(rotation, translation, ideal, boards, photo.cards)
 
 
 def _candidates(

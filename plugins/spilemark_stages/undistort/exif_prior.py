@@ -16,6 +16,7 @@ import numpy as np
 
 from spilemark.hookspecs import hookimpl
 from spilemark.records import CameraFacts, Floats, Lens, Note, Photo, StraightPhoto
+from spilemark_stages.undistort import flatbed
 
 _FILM_LONG_MM = 36.0
 _FILM_DIAGONAL_MM = math.hypot(36.0, 24.0)
@@ -66,7 +67,9 @@ def declare_options() -> type:
 
 @hookimpl
 def undistort(photo: Photo, arm: str, options: Options) -> StraightPhoto:
-    """Propose a lens for one photo."""
+    """Propose a lens for one photo, or the two scales of a scan."""
+    if photo.is_scan:
+        return flatbed.propose(photo, arm)
     focal = _focal(photo, options)
     cropped = _is_cropped(photo)
     lens = Lens(
