@@ -29,8 +29,8 @@ NO_SIZE = (
     " their check bars, and run again."
 )
 NOT_WHOLE = (
-    "NOT THE WHOLE PATTERN: it runs out of the photo, and what lies beyond is guessed. No figure is"
-    " claimed. Photograph it again from farther off, with bench all round it."
+    "NOT THE WHOLE PATTERN: it runs out of the picture, and what lies beyond is guessed. No figure"
+    " is claimed. Take it again with all of it in the picture, and some bench all round."
 )
 TRUER = (
     "The ply pattern itself is truer than any taped paper: trace from the ply where you can, and use"

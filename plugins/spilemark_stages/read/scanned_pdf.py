@@ -112,7 +112,7 @@ def _page(path: Path, page: Any, largest_megapixels: float) -> ScannedPage:
         )
     if np.linalg.det(sides) < 0:
         # Placed upside down and mirrored on the page: as it is seen, it is not mirrored.
-        pixels, sides = np.ascontiguousarray(pixels[::-1]), sides * [[1.0], [-1.0]]
+        pixels, sides = pixels[::-1].copy(), sides * [[1.0], [-1.0]]
     return ScannedPage(
         pixels=pixels,
         orientation=_orientation(sides, page.get_rotation()),

@@ -257,7 +257,8 @@ def scale_notes(
                 unit="%",
             )
         )
-    if job.thickness_mm is None and job.cards_on == "bench":
+    on_glass = all(photo.is_scan for photo in photos)
+    if job.thickness_mm is None and job.cards_on == "bench" and not on_glass:
         notes.append(
             Note(
                 code="thickness-assumed",

@@ -12,8 +12,8 @@ def face_assumed(side: Side) -> Note:
     return Note(
         code="face-assumed",
         severity="info",
-        text=f"Nothing says which face of the {side} pattern was photographed; the upper one was "
-        f"taken (--face {side}:down if it lay on its face).",
+        text=f"Nothing says which face of the {side} pattern was photographed or scanned; the upper "
+        f"one was taken (--face {side}:down if it lay on its face).",
     )
 
 

@@ -39,8 +39,12 @@ def outline_notes(
             Note(
                 code="cut-by-frame",
                 severity="warn",
-                text="The pattern runs out of the photo: what lies along the photo's border is "
-                "guessed. Take the photo from a little farther off.",
+                text="The pattern runs out of the picture: what lies along its border is guessed. "
+                + (
+                    "Lay it wholly on the glass, or photograph it."
+                    if view.straight.photo.is_scan
+                    else "Take the photo from a little farther off."
+                ),
                 value=100 * outer.seen_share,
                 unit="% seen",
                 photo=name,
