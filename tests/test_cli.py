@@ -125,7 +125,7 @@ def planned(monkeypatch: pytest.MonkeyPatch, *words: str) -> Any:
     """What the command line says, in the words of the job file."""
     heard: dict[str, Any] = {}
 
-    def listen(job_file: Path | None, said: dict[str, Any], **_: Any) -> int:
+    def listen(job_file: Path | None, said: dict[str, Any], only: str = "", **_: Any) -> int:
         heard.update(said)
         return 0
 

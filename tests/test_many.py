@@ -14,7 +14,7 @@ import pytest
 
 from spilemark import cli
 from spilemark.errors import UnreadableInput, UsageError
-from spilemark.many import JobEnd, exit_code_of, find_jobs, places, run_many
+from spilemark.many import Job, JobEnd, exit_code_of, find_jobs, places, run_many
 from spilemark.testing.conformance import draw_bench
 
 
@@ -59,7 +59,7 @@ def test_results_that_stand_there_are_told_of_and_kept(shop: Path, tmp_path: Pat
     out = tmp_path / "out" / "good"
     out.mkdir(parents=True)
     (out / "starboard.svg").write_text("mine")
-    (end,) = run_many({shop / "good.toml": out}, workers=1, force=False, ended=lambda _: None)
+    (end,) = run_many({Job(shop / "good.toml"): out}, workers=1, force=False, ended=lambda _: None)
     assert end.exit_code == 6
     assert (out / "starboard.svg").read_text() == "mine"
 
@@ -70,7 +70,7 @@ def test_each_job_gets_a_folder_of_its_own_name(tmp_path: Path) -> None:
         (tmp_path / name).write_text("[port]\nphotos = []\n")
     found = places(find_jobs(tmp_path), tmp_path, Path("out"))
     assert len(set(found.values())) == len(found)
-    assert found[tmp_path / "knee" / "aft.toml"] == Path("out/knee-aft")
+    assert found[Job(tmp_path / "knee" / "aft.toml")] == Path("out/knee-aft")
     assert {p.name.casefold() for p in found.values()} >= {"knee", "knee-2", "knee-aft", "hook"}
 
 
@@ -84,7 +84,8 @@ def test_folders_that_hold_no_job(tmp_path: Path) -> None:
 def test_exit_codes_of_many() -> None:
     def ends(*codes: int) -> list[JobEnd]:
         return [
-            JobEnd(job=Path("a"), out=Path("b"), exit_code=c, words="", seconds=0) for c in codes
+            JobEnd(job=Job(Path("a")), out=Path("b"), exit_code=c, words="", seconds=0)
+            for c in codes
         ]
 
     assert exit_code_of(ends(0, 0)) == 0
@@ -98,16 +99,16 @@ def test_a_process_that_is_killed_takes_only_its_job_with_it(tmp_path: Path) -> 
     (tmp_path / "deadly_jobs.py").write_text(
         "import os, signal\nfrom spilemark import many\n"
         "def run_one(job, out, *, force):\n"
-        "    if job.stem == 'deadly':\n        os.kill(os.getpid(), signal.SIGKILL)\n"
+        "    if job.file.stem == 'deadly':\n        os.kill(os.getpid(), signal.SIGKILL)\n"
         "    return many.JobEnd(job=job, out=out, exit_code=0, words='fine', seconds=0.0)\n"
     )
     code = (
         "import sys, json; sys.path.insert(0, '.')\nfrom pathlib import Path\n"
         "from spilemark import many\nimport deadly_jobs\nmany.run_one = deadly_jobs.run_one\n"
-        "jobs = {Path(n): Path(n) for n in ('one', 'deadly', 'two', 'three')}\n"
+        "jobs = {many.Job(Path(n)): Path(n) for n in ('one', 'deadly', 'two', 'three')}\n"
         "if __name__ == '__main__':\n"
         "    ends = many.run_many(jobs, workers=2, force=False, ended=lambda _: None)\n"
-        "    print(json.dumps([[e.job.name, e.exit_code] for e in ends]))\n"
+        "    print(json.dumps([[e.job.file.name, e.exit_code] for e in ends]))\n"
     )
     (tmp_path / "go.py").write_text(code)
     done = subprocess.run(

@@ -32,6 +32,7 @@ so both have one meaning and one check.  The whole of a job file::
     [edge_names]                           # call an edge by the builder's name
     "edge 1" = "hull edge"
 
+A file of several parts is told in ``spilemark.jobparts``.
 The tables ``[hull]`` (three tapes of the hull) and ``[shop]`` (stock, bevels,
 allowances) are told in ``spilemark.shop.orders``.
 
@@ -49,17 +50,18 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 import msgspec
 
 from spilemark.cards import Batten
 from spilemark.errors import UsageError
+from spilemark.jobparts import JobPart, laid_over, part_called, parts_of
 from spilemark.printers import paper_for
 from spilemark.records import JobFacts
 from spilemark.results import ARMS
 from spilemark.shop_job import ShopRequest, shop_request
-from spilemark.strict import check_keys, convert, read_toml
+from spilemark.strict import check_keys, convert
 from spilemark.units import INCH_MM, Measured, parse_measured
 
 Length = str | float
@@ -121,7 +123,7 @@ class JobOrder:
     """Arms whose files are flatbed scans."""
 
 
-def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
+def read_order(job_file: Path | None, said: dict[str, Any], only: str = "") -> JobOrder:
     """Join a job file and what the command line says, and check both.
 
     Parameters
@@ -130,6 +132,9 @@ def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
     said : dict
         The command line in the words of the job file, paths relative to the
         current folder; wins over the file.
+    only : str
+        Which part of a job file of several is meant; its folder lies in the
+        one that is said.
 
     Raises
     ------
@@ -138,9 +143,25 @@ def read_order(job_file: Path | None, said: dict[str, Any]) -> JobOrder:
     UsageError
         A key is misspelt, or a value is impossible; the message names it.
     """
-    table = _rooted(read_toml(job_file, "job file"), job_file.parent) if job_file else {}
-    where = f"The job file {job_file}" if job_file else "The command"
-    return order_from(_laid_over(table, said), where)
+    if job_file is None:
+        return order_from(said, "The command")
+    part = part_called(job_file, only) if only else _only_part(job_file)
+    table = _rooted(part.table, job_file.parent)
+    if part.folder:
+        out = said.get("out", table.get("out"))
+        said = {**said, "out": str(Path(out) / part.folder)} if out else said
+    where = f"The job file {job_file}{f', part {part.name},' if part.name else ''}"
+    return order_from(laid_over(table, said), where)
+
+
+def _only_part(job_file: Path) -> JobPart:
+    parts = parts_of(job_file)
+    if len(parts) == 1:
+        return parts[0]
+    raise UsageError(
+        f"The job file {job_file} is of {len(parts)} parts.",
+        f"Name one with --only: {', '.join(part.name for part in parts)}.",
+    )
 
 
 def order_from(table: dict[str, Any], where: str) -> JobOrder:
@@ -206,15 +227,6 @@ def rooted_shop(table: dict[str, Any], folder: Path) -> dict[str, Any]:
     found = {k: rooted_shop(v, folder) if isinstance(v, dict) else v for k, v in table.items()}
     path = table.get("fitted")
     return {**found, "fitted": str(folder / path)} if isinstance(path, str) else found
-
-
-def _laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
-    merged = dict(below)
-    for key, value in above.items():
-        inner = merged.get(key)
-        both = isinstance(value, dict) and isinstance(inner, dict)
-        merged[key] = {**cast("dict[str, Any]", inner), **value} if both else value
-    return merged
 
 
 def _check_arms(photos: dict[str, tuple[Path, ...]], arms: dict[str, _Arm], where: str) -> None:

@@ -23,17 +23,31 @@ from spilemark.errors import (
     UnreadableInput,
     UsageError,
 )
+from spilemark.jobparts import PARTS, parts_of
 
 _TRIES = 2
 """A job whose process was killed (too little memory, mostly) is tried once more, alone."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Job:
+    """One part of one job file."""
+
+    file: Path
+    part: str = ""
+    """Empty where the file is of one part."""
+
+    def named_from(self, folder: Path) -> str:
+        """Its file as seen from a folder, and its part."""
+        name = str(self.file.relative_to(folder))
+        return f"{name}: {self.part}" if self.part else name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobEnd:
     """How one job ended."""
 
-    job: Path
-    """Its job file."""
+    job: Job
     out: Path
     """Where its results stand, or would have stood."""
     exit_code: int
@@ -47,8 +61,8 @@ class JobEnd:
         return self.exit_code not in (EXIT_DONE, EXIT_BELOW_LIMIT)
 
 
-def find_jobs(folder: Path) -> tuple[Path, ...]:
-    """Job files of a folder and of its own folders, by name.
+def find_jobs(folder: Path) -> tuple[Job, ...]:
+    """Jobs in the files of a folder and of its own folders, by name.
 
     Raises
     ------
@@ -60,13 +74,22 @@ def find_jobs(folder: Path) -> tuple[Path, ...]:
     if not folder.is_dir():
         raise UnreadableInput(f"There is no folder {folder}.", "Name the folder of job files.")
     every = [*folder.glob("*.toml"), *folder.glob("*/*.toml")]
-    jobs = sorted(path for path in every if _is_job(path))
+    files = sorted(path for path in every if _is_job(path))
+    jobs = tuple(job for path in files for job in jobs_in(path))
     if not jobs:
         raise UsageError(
             f"No job file stands in {folder}.",
             "A job file ends in .toml and has a table of photos, such as [port].",
         )
-    return tuple(jobs)
+    return jobs
+
+
+def jobs_in(path: Path) -> tuple[Job, ...]:
+    """A job for each part of a file; a file that cannot be read is told when its turn comes."""
+    try:
+        return tuple(Job(path, part.name) for part in parts_of(path))
+    except SpilemarkError:
+        return (Job(path),)
 
 
 def _is_job(path: Path) -> bool:
@@ -79,15 +102,15 @@ def _is_job(path: Path) -> bool:
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError):
         return True
-    return any(arm in table for arm in ARMS)
+    return any(key in table for key in (*ARMS, PARTS))
 
 
-def places(jobs: Sequence[Path], folder: Path, out: Path) -> dict[Path, Path]:
-    """A folder of results for each job, named as the job's place in its folder."""
-    found: dict[Path, Path] = {}
+def places(jobs: Sequence[Job], folder: Path, out: Path) -> dict[Job, Path]:
+    """A folder of results for each job, named as its file's place; parts of one file share it."""
+    found: dict[Job, Path] = {}
     taken: set[str] = set()
-    for job in jobs:
-        inner = job.relative_to(folder).with_suffix("")
+    for job in dict.fromkeys(Job(job.file) for job in jobs):
+        inner = job.file.relative_to(folder).with_suffix("")
         # knee/job.toml and knee.toml may stand side by side.
         name = (
             inner.parent.name
@@ -98,19 +121,19 @@ def places(jobs: Sequence[Path], folder: Path, out: Path) -> dict[Path, Path]:
         while name.casefold() in taken:
             name, count = f"{plain}-{count}", count + 1
         taken.add(name.casefold())
-        found[job] = out / name
+        found |= {one: out / name for one in jobs if one.file == job.file}
     return found
 
 
 def run_many(
-    jobs: dict[Path, Path], *, workers: int, force: bool, ended: Callable[[JobEnd], None]
+    jobs: dict[Job, Path], *, workers: int, force: bool, ended: Callable[[JobEnd], None]
 ) -> tuple[JobEnd, ...]:
     """Run jobs in parallel.
 
     Parameters
     ----------
     jobs : dict
-        Job file to the folder of its results.
+        To the folder of results; a part of several gets a folder of its own within.
     workers : int
     force : bool
     ended : callable
@@ -121,7 +144,7 @@ def run_many(
     tuple of JobEnd
         In the order of ``jobs``.
     """
-    found: dict[Path, JobEnd] = {}
+    found: dict[Job, JobEnd] = {}
     tries = dict.fromkeys(jobs, 0)
     left = list(jobs)
     while left:
@@ -141,11 +164,11 @@ def run_many(
 
 
 def _one_pool(
-    left: list[Path],
-    jobs: dict[Path, Path],
+    left: list[Job],
+    jobs: dict[Job, Path],
     workers: int,
     force: bool,
-    found: dict[Path, JobEnd],
+    found: dict[Job, JobEnd],
     ended: Callable[[JobEnd], None],
 ) -> bool:
     """Run what is left until all is done or a process dies; whether one died."""
@@ -155,7 +178,7 @@ def _one_pool(
             min(workers, len(left)), mp_context=get_context("spawn"), initializer=_leave_ctrl_c
         ) as pool,
     ):
-        waiting: dict[Future[JobEnd], Path] = {
+        waiting: dict[Future[JobEnd], Job] = {
             pool.submit(run_one, job, jobs[job], force=force): job for job in left
         }
         try:
@@ -192,7 +215,7 @@ def _leave_ctrl_c() -> None:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-def run_one(job: Path, out: Path, *, force: bool) -> JobEnd:
+def run_one(job: Job, out: Path, *, force: bool) -> JobEnd:
     """Run one job in this process; every error becomes an end."""
     begun = perf_counter()
     try:
@@ -212,11 +235,11 @@ def run_one(job: Path, out: Path, *, force: bool) -> JobEnd:
     return JobEnd(job=job, out=out, exit_code=code, words=words, seconds=perf_counter() - begun)
 
 
-def _carried_out(job: Path, out: Path, *, force: bool) -> tuple[int, str]:
+def _carried_out(job: Job, out: Path, *, force: bool) -> tuple[int, str]:
     from spilemark.job import carry_out, plan_job
     from spilemark.jobfile import read_order
 
-    plan = plan_job(read_order(job, {"out": str(out)}), force=force)
+    plan = plan_job(read_order(job.file, {"out": str(out)}, job.part), force=force)
     result, _ = carry_out(plan, lambda _: None)
     whole = all(pattern.outline.whole for pattern in result.patterns.values())
     below = result.scale_is_nominal or bool(result.shop.left_out) or not whole
@@ -227,7 +250,7 @@ def _carried_out(job: Path, out: Path, *, force: bool) -> tuple[int, str]:
     return EXIT_BELOW_LIMIT if below else EXIT_DONE, words
 
 
-def _killed(job: Path, out: Path) -> JobEnd:
+def _killed(job: Job, out: Path) -> JobEnd:
     return JobEnd(
         job=job,
         out=out,

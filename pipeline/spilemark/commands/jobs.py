@@ -69,7 +69,7 @@ def table(ends: tuple[JobEnd, ...], folder: Path) -> list[str]:
     from spilemark.errors import EXIT_BELOW_LIMIT
     from spilemark.summary import ascii_words
 
-    names = [str(end.job.relative_to(folder)) for end in ends]
+    names = [end.job.named_from(folder) for end in ends]
     wide = max(len("job"), *(len(name) for name in names))
     rows = [f"{'job':{wide}}  end          s  what was found"]
     for name, end in zip(names, ends, strict=True):

@@ -154,6 +154,11 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
 @click.option("--part", metavar="TEXT", help="Name of the part, for the labels.")
 @click.option("--date", metavar="YYYY-MM-DD", help='Date for the labels, or "today".')
 @click.option("--recipe", metavar="FILE", help="Other plug-ins than the shipped ones.")
+@click.option(
+    "--only",
+    metavar="PART",
+    help="One part of a job file that has several. [default: all of them]",
+)
 @click.option("--force", is_flag=True, help="Replace results that are there.")
 @click.option("--dry-run", is_flag=True, help="Check everything, read the photos, write nothing.")
 @click.option("--json", "as_json", is_flag=True, help="Print the report as JSON on stdout.")
@@ -164,6 +169,7 @@ def make(
     single: tuple[str, ...],
     both: tuple[str, ...],
     *,
+    only: str | None,
     force: bool,
     dry_run: bool,
     as_json: bool,
@@ -177,14 +183,72 @@ def make(
     (3-7/16); what follows ± (or +-) is one standard deviation.
     """
     path = Path(job) if job else None
+    if only and path is None:
+        raise UsageError(f'--only "{only}" names a part, but no job file.', "Name the file too.")
+    parts = [only or ""] if path is None or only else _parts_of(path)
     photos = {"port": port, "starboard": starboard, "single": single, "both": both}
-    said = _said(photos, told, _arms_of(path))
-    return run(path, said, force=force, dry_run=dry_run, as_json=as_json)
+    if len(parts) > 1:
+        return _several(path, parts, photos, told, force=force, dry_run=dry_run, as_json=as_json)
+    said = _said(photos, told, _arms_of(path, parts[0]))
+    return run(path, said, parts[0], force=force, dry_run=dry_run, as_json=as_json)
+
+
+def _parts_of(job_file: Path) -> list[str]:
+    from spilemark.jobparts import parts_of
+
+    return [part.name for part in parts_of(job_file)]
+
+
+def _several(
+    job_file: Path | None,
+    parts: list[str],
+    photos: dict[str, tuple[str, ...]],
+    told: dict[str, Any],
+    *,
+    force: bool,
+    dry_run: bool,
+    as_json: bool,
+) -> int:
+    """Run every part of a job file; one that cannot be measured stops no other."""
+    from spilemark.errors import EXIT_SOME_JOBS_FAILED, SpilemarkError
+
+    if any(photos.values()) or as_json:
+        what = "--json prints one report" if as_json else "Photos on the command are of one part"
+        raise UsageError(
+            f"{what}, and {job_file} has {len(parts)}.", f'Name one: --only "{parts[0]}".'
+        )
+    orders = {name: _said({}, dict(told), _arms_of(job_file, name)) for name in parts}
+    _plan_all(job_file, orders, force=force)
+    codes: dict[str, int] = {}
+    for name, said in orders.items():
+        click.echo(f"\n--- {name} ---")
+        try:
+            codes[name] = run(job_file, said, name, force=force, dry_run=dry_run)
+        except SpilemarkError as error:
+            click.echo(f"Error: {error.what}\n{error.todo}".rstrip(), err=True)
+            codes[name] = error.exit_code
+    click.echo()
+    for name, code in codes.items():
+        word = {EXIT_DONE: "done", EXIT_BELOW_LIMIT: "below what was asked"}.get(code, "FAILED")
+        click.echo(f"{name}: {word}")
+    if set(codes.values()) <= {EXIT_DONE, EXIT_BELOW_LIMIT}:
+        return max(codes.values())
+    return EXIT_SOME_JOBS_FAILED
+
+
+def _plan_all(job_file: Path | None, orders: dict[str, dict[str, Any]], *, force: bool) -> None:
+    """A slip of the pen in the last part is told before the first is measured."""
+    from spilemark.job import plan_job
+    from spilemark.jobfile import read_order
+
+    for name, said in orders.items():
+        plan_job(read_order(job_file, said, name), force=force)
 
 
 def run(
     job_file: Path | None,
     said: dict[str, Any],
+    only: str = "",
     *,
     force: bool = False,
     dry_run: bool = False,
@@ -197,11 +261,13 @@ def run(
     job_file : Path or None
     said : dict
         The command line in the words of the job file.
+    only : str
+        Which part of a job file of several.
     """
     from spilemark.job import carry_out, look, plan_job
     from spilemark.jobfile import read_order
 
-    plan = plan_job(read_order(job_file, said), force=force)
+    plan = plan_job(read_order(job_file, said, only), force=force)
     if dry_run:
         for line in _planned(plan, look(plan, _progress)):
             click.echo(line)
@@ -245,11 +311,13 @@ def _planned(plan: Plan, photos: dict[str, tuple[StraightPhoto, ...]]) -> list[s
     return lines
 
 
-def _arms_of(job_file: Path | None) -> set[str]:
-    """Tell of which sides a job file has photos."""
-    from spilemark.strict import read_toml
+def _arms_of(job_file: Path | None, only: str) -> set[str]:
+    """Tell of which sides a job file's part has photos."""
+    from spilemark.jobparts import part_called, parts_of
 
-    table = read_toml(job_file, "job file") if job_file else {}
+    if job_file is None:
+        return set()
+    table = (part_called(job_file, only) if only else parts_of(job_file)[0]).table
     return {k for k, v in table.items() if isinstance(v, dict) and v.get("photos")}
 
 
