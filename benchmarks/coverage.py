@@ -27,7 +27,7 @@ from spilemark import lens as camera
 from spilemark.cards import shop_cards
 from spilemark.errors import SpilemarkError
 from spilemark.frames import outward_normals
-from spilemark.records import CameraFacts, Floats, Lens, Photo, PlaneMap, Polyline
+from spilemark.records import CameraFacts, Floats, JobFacts, Lens, Photo, PlaneMap, Polyline
 from spilemark.rigid import apply, best_fit
 from spilemark.testing import shapes
 from spilemark.testing.metrics import bootstrap
@@ -167,7 +167,7 @@ def _prior(shot: Shot) -> Lens:
             focal_35mm=round(shot.exif_focal_px * FILM_DIAGONAL_MM / np.hypot(width, height)),
         ),
     )
-    return exif_prior.undistort(photo, "single", exif_prior.Options()).lens
+    return exif_prior.undistort(photo, "single", JobFacts(), exif_prior.Options()).lens
 
 
 def _judge(world: World, rules: WorldRules) -> Row:

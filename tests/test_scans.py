@@ -85,7 +85,7 @@ def read(path: Path, *, is_scan: bool = True) -> Photo:
 
 
 def proposed(photo: Photo) -> StraightPhoto:
-    return exif_prior.undistort(photo=photo, arm="single", options=exif_prior.Options())
+    return exif_prior.undistort(photo=photo, arm="single", job=FACTS, options=exif_prior.Options())
 
 
 def surveyed(*photos: Photo, facts: JobFacts = FACTS) -> Survey:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from spilemark.lens import LENS_NAMES
-from spilemark.records import CameraFacts, Photo, StraightPhoto
+from spilemark.records import CameraFacts, JobFacts, Photo, StraightPhoto
 from spilemark_stages.undistort.exif_prior import Options, undistort
 
 
@@ -33,7 +33,7 @@ def lens(of: Photo, **options: float) -> tuple[dict[str, float], dict[str, float
 
 
 def propose(of: Photo, **options: float) -> StraightPhoto:
-    return undistort(photo=of, arm="port", options=Options(**options))
+    return undistort(photo=of, arm="port", job=JobFacts(), options=Options(**options))
 
 
 def codes(of: Photo) -> list[str]:

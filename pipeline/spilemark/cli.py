@@ -16,6 +16,7 @@ from spilemark.commands.cards import cards
 from spilemark.commands.check import check
 from spilemark.commands.demo import demo
 from spilemark.commands.jobs import jobs
+from spilemark.commands.lens import lens
 from spilemark.commands.make import make
 from spilemark.commands.plugins import plugins
 from spilemark.commands.printer import printer
@@ -39,7 +40,7 @@ def spilemark() -> None:
     """
 
 
-for command in (cards, make, jobs, *SHOP_COMMANDS, printer, plugins, check, demo):
+for command in (cards, make, jobs, *SHOP_COMMANDS, printer, lens, plugins, check, demo):
     spilemark.add_command(command)
 
 

@@ -74,6 +74,16 @@ def read_photos(
     return _Run(request, kitchen, progress).photos()
 
 
+def survey_photos(
+    request: JobRequest,
+    kitchen: Kitchen,
+    photos: dict[str, tuple[StraightPhoto, ...]],
+    progress: Progress = _silent,
+) -> Survey:
+    """Solve lens, poses, cards and scale of photos that were read, and no more; raises alike."""
+    return _Run(request, kitchen, progress).survey(photos)
+
+
 class _Run:
     """One job on its way: what it was given, what it noted, how long each stage took."""
 
@@ -119,7 +129,10 @@ class _Run:
             read[arm] = tuple(self.read(path, arm) for path in given[arm])
         _refuse_repeats(read)
         return {
-            arm: tuple(self.do("undistort", photo=photo, arm=arm) for photo in set_of)
+            arm: tuple(
+                self.do("undistort", photo=photo, arm=arm, job=self.request.facts)
+                for photo in set_of
+            )
             for arm, set_of in read.items()
         }
 

@@ -42,8 +42,8 @@ def read_source(path: Path, is_scan: bool, options: Any) -> Photo:
 
 
 @hookspec(firstresult=True)
-def undistort(photo: Photo, arm: str, options: Any) -> StraightPhoto:
-    """Propose a lens and how well it is known (from EXIF, a profile, or a wide guess).
+def undistort(photo: Photo, arm: str, job: JobFacts, options: Any) -> StraightPhoto:
+    """Propose a lens and how well it is known (from EXIF, a stored lens, or a wide guess).
 
     The photo is handed on unchanged: points move later, pixels never.
     """

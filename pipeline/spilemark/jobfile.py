@@ -10,6 +10,7 @@ so both have one meaning and one check.  The whole of a job file::
     units = "mm"                           # or "in": how lengths are shown
     paper = "a4"                           # or "letter", "a3", "tabloid"; the printer's if one is named
     printer = "shop"                       # as measured with "spilemark printer measure"
+    lens = "shop-phone"                    # as measured with "spilemark lens measure"
     thickness = "3.1 mm ± 0.1"             # of the pattern's stock
     cards = "mycards.toml"                 # another card set than the shop's own
     cards_on = "bench"                     # or "pattern"
@@ -57,6 +58,7 @@ import msgspec
 from spilemark.cards import Batten
 from spilemark.errors import UsageError
 from spilemark.jobparts import JobPart, laid_over, part_called, parts_of
+from spilemark.lenses import find_lens
 from spilemark.printers import paper_for
 from spilemark.records import JobFacts
 from spilemark.results import ARMS
@@ -84,6 +86,7 @@ class _Sheet(msgspec.Struct, kw_only=True):
     units: Literal["mm", "in"] = "mm"
     paper: Literal["a4", "letter", "a3", "tabloid"] | None = None
     printer: str | None = None
+    lens: str | None = None
     thickness: Length | None = None
     cards: str | None = None
     cards_on: Literal["bench", "pattern"] = "bench"
@@ -279,6 +282,7 @@ def _facts(
         units=sheet.units,
         paper=paper_for(sheet.printer, sheet.paper, where),
         printer=sheet.printer or "",
+        lens=find_lens(sheet.lens).name if sheet.lens else "",
     )
 
 

@@ -633,6 +633,8 @@ class JobFacts:
     paper: str = "a4"
     printer: str = ""
     """Name of a stored printer that sheets of true size make up for; empty: none."""
+    lens: str = ""
+    """Name of a stored lens that photos start from; empty: none."""
 
 
 RECORDS: tuple[type, ...] = (

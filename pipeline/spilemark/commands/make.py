@@ -148,6 +148,11 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
     help='Make up for a printer that "spilemark printer measure" stored. [default: none]',
 )
 @click.option(
+    "--lens",
+    metavar="NAME",
+    help='The phone\'s lens, as "spilemark lens measure" stored it. [default: as EXIF tells]',
+)
+@click.option(
     "--units", type=click.Choice(("mm", "in")), help="How lengths are shown. [default: mm]"
 )
 @click.option("--boat", metavar="TEXT", help="Name of the boat, for the labels.")

@@ -13,6 +13,8 @@ _BAD_CARD_SHARE = 0.3
 _POOR_FIT = 3.0
 _LIFTED_MM = 0.8
 _SOFT_PX = 2.0
+_OTHER_LENS = 45.0
+"""Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
 
 
 def survey_notes(
@@ -21,7 +23,7 @@ def survey_notes(
     """Notes on single photos and cards."""
     notes: list[Note] = []
     for view, seen in zip(views, observed, strict=True):
-        notes += _photo_notes(view, seen)
+        notes += [*_photo_notes(view, seen), *_lens_notes(view)]
         for card in view.cards:
             notes += _card_notes(view, card)
     if solution.noise > _POOR_FIT:
@@ -75,6 +77,30 @@ def _photo_notes(view: View, seen: PhotoObservation) -> list[Note]:
             )
         )
     return notes
+
+
+def _lens_notes(view: View) -> list[Note]:
+    """A stored lens that the photo does not bear out."""
+    lens = view.straight.lens
+    if not lens.basis.startswith("stored lens"):
+        return []
+    off = view.plane.lens - lens.values
+    size = np.sqrt(np.diag(lens.covariance))
+    far = float((off / size) @ np.linalg.solve(lens.covariance / np.outer(size, size), off / size))
+    if far < _OTHER_LENS:
+        return []
+    name = view.straight.photo.path.name
+    return [
+        Note(
+            code="stored-lens-off",
+            severity="warn",
+            text=f"{name} does not look as if taken with the {lens.basis}: another lens of the"
+            " phone, a zoom, or a new setting? Leave out --lens, or measure it anew.",
+            value=float(np.sqrt(far / 9)),
+            unit="times the usual change",
+            photo=name,
+        )
+    ]
 
 
 def _card_notes(view: View, card: CardSighting) -> list[Note]:

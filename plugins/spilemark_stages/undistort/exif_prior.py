@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from spilemark.hookspecs import hookimpl
-from spilemark.records import CameraFacts, Floats, Lens, Note, Photo, StraightPhoto
+from spilemark.lenses import LensProfile, find_lens
+from spilemark.records import CameraFacts, Floats, JobFacts, Lens, Note, Photo, StraightPhoto
 from spilemark_stages.undistort import flatbed
 
 _FILM_LONG_MM = 36.0
@@ -66,10 +67,18 @@ def declare_options() -> type:
 
 
 @hookimpl
-def undistort(photo: Photo, arm: str, options: Options) -> StraightPhoto:
+def undistort(photo: Photo, arm: str, job: JobFacts, options: Options) -> StraightPhoto:
     """Propose a lens for one photo, or the two scales of a scan."""
     if photo.is_scan:
         return flatbed.propose(photo, arm)
+    stored = find_lens(job.lens) if job.lens else None
+    if stored is not None and not stored.fits(photo):
+        return StraightPhoto(
+            photo=photo,
+            lens=stored.lens_for(photo),
+            lens_group=f"stored lens {stored.name} | {photo.width_px} x {photo.height_px}",
+            arm=arm,
+        )
     focal = _focal(photo, options)
     cropped = _is_cropped(photo)
     lens = Lens(
@@ -82,7 +91,7 @@ def undistort(photo: Photo, arm: str, options: Options) -> StraightPhoto:
         lens=lens,
         lens_group=_group(photo),
         arm=arm,
-        notes=tuple(_notes(photo, focal, cropped=cropped)),
+        notes=(*_not_that_lens(photo, stored), *_notes(photo, focal, cropped=cropped)),
     )
 
 
@@ -185,6 +194,20 @@ def _group(photo: Photo) -> str:
 def _optics(camera: CameraFacts) -> tuple[str, str, str]:
     focal = f"{camera.focal_mm:.2f} mm" if camera.focal_mm else "-"
     return focal, f"as {camera.focal_35mm:.0f} mm", f"zoom {camera.digital_zoom or 1.0:.2f}"
+
+
+def _not_that_lens(photo: Photo, stored: LensProfile | None) -> list[Note]:
+    if stored is None:
+        return []
+    return [
+        Note(
+            code="stored-lens-not-used",
+            severity="warn",
+            text=f"The stored lens {stored.name} was not used for {photo.path.name}: "
+            f"{stored.fits(photo)}.",
+            photo=photo.path.name,
+        )
+    ]
 
 
 def _notes(photo: Photo, focal: _Focal, *, cropped: bool) -> list[Note]:
