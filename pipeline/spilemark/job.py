@@ -25,6 +25,7 @@ from spilemark.storage import check_target, results_folder
 from spilemark.strict import nearest
 
 LOG_NAME = "log.txt"
+_SHOP = ("scipy.interpolate", "scipy.sparse.linalg")
 _WRITING = ("spilemark.overlay", "spilemark.report", "spilemark.template", "svgwrite")
 
 
@@ -89,7 +90,7 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
     SpilemarkError
         One of ``spilemark.errors``; then nothing was written.
     """
-    _import_meanwhile(plan.kitchen)
+    _import_meanwhile(plan)
     result = run_job(plan.request, plan.kitchen, progress)
     progress("writing the templates and the report")
     with results_folder(plan.folder, force=plan.force) as scratch:
@@ -105,14 +106,16 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
     return result, tuple(plan.folder / name for name in names)
 
 
-def _import_meanwhile(kitchen: Kitchen) -> None:
+def _import_meanwhile(plan: Plan) -> None:
     """Import what the writers will need while the photos are decoded and searched.
 
     That work leaves the interpreter free most of the time; what cannot be
     imported is told where it is needed.
     """
+    kitchen = plan.kitchen
     names = [name for stage in WRITERS for name in kitchen.recipe.stages[stage]]
-    modules = (*_WRITING, *kitchen.plugins.slow_imports(names))
+    shop = _SHOP if plan.request.shop else ()
+    modules = (*shop, *_WRITING, *kitchen.plugins.slow_imports(names))
 
     def load() -> None:
         for module in modules:
