@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +14,13 @@ from shop_zoo import knee, polygon, rectangle
 
 from spilemark.errors import UsageError
 from spilemark.shop.offsets import EdgeMove, densified, move_edges
-from spilemark.shop.outlines import ShopEdge, ShopOutline, make_outline, mirrored
+from spilemark.shop.outlines import (
+    ShopEdge,
+    ShopOutline,
+    counts_from_end,
+    make_outline,
+    mirrored,
+)
 
 
 def area(outline: ShopOutline) -> float:
@@ -257,3 +264,36 @@ def test_mirroring_twice_is_the_same_outline(start: int, shift: float, scale: fl
     for edge in outline.edges:
         same = once.edge(edge.name)
         assert np.sort(once.stations_mm(same)) == pytest.approx(np.sort(outline.stations_mm(edge)))
+
+
+@pytest.mark.parametrize("arms", [(300.0, 220.0), (260.0, 300.0), (280.0, 280.0), (280.0, 280.4)])
+def test_stations_begin_at_the_same_corner_on_both_sides(arms: tuple[float, float]) -> None:
+    # Own derivation: mirrored, every edge must count from the mirror image of the same end, or a
+    # winding bevel is cut the wrong way round on one side.
+    port = knee(hull=arms[0], transom=arms[1])
+    turned = mirrored(port)
+    # As a starboard pattern is read, its ring begins elsewhere and knows nothing of port's.
+    starboard = make_outline(
+        turned.points_mm,
+        [replace(e, from_end=False) for e in turned.edges],
+        corners=dict(turned.corners),
+        side="starboard",
+    )
+    for edge in port.edges:
+        other = starboard.edge(edge.name)
+        begins = [
+            outline.points_mm[outline.indices(e)][np.argmin(outline.stations_mm(e))]
+            for outline, e in ((port, edge), (starboard, other))
+        ]
+        assert begins[0] * [-1.0, 1.0] == pytest.approx(begins[1]), edge.name
+    ends = {e.name: port.points_mm[e.stop if e.from_end else e.start] for e in port.edges}
+    assert ends["hull arm end"] == pytest.approx(port.points_mm[port.edge("hull edge").start])
+
+
+def test_which_end_is_clearly_nearer() -> None:
+    assert counts_from_end(700.0, 300.0, starboard=False)
+    assert not counts_from_end(300.0, 700.0, starboard=True)
+    # About as far: by the side alone, whichever is longer by a hair.
+    for ahead, behind in ((500.0, 500.4), (500.4, 500.0)):
+        assert not counts_from_end(ahead, behind, starboard=False)
+        assert counts_from_end(ahead, behind, starboard=True)

@@ -22,11 +22,13 @@ from spilemark.ink import Stroke, Words
 from spilemark.ink_files import text_width_mm
 from spilemark.records import Side
 from spilemark.results import JobResult
-from spilemark.wording import TRUER
+from spilemark.shop_job import shop_request, shop_sums
+from spilemark.wording import GLUE, TRUER
 from spilemark_stages.write import shop
 from spilemark_stages.write.shop_drawing import long_way_rad
 from spilemark_stages.write.shop_page import MARGIN_MM, shop_page
 from spilemark_stages.write.shop_rows import (
+    UNLIKE,
     edge_tables,
     sixteenths,
     stretches_of,
@@ -68,11 +70,18 @@ def job(kind: str = "pair") -> JobResult:
                 tolerance_mm=0.5,
             )
         ),
+        "allowed": lambda: asked(
+            drawn_jobs.result(starboard=bumped),
+            **ALLOWED,
+            stock="18 mm",
+            bevels=["hull edge = 0:10 under, 250:14 standing"],
+            starboard={"plane": ["hull edge = 3 mm"], "bevels": ["transom edge = 3 under"]},
+        ),
     }[kind]()
 
 
 KINDS = ("pair", "inches", "hollow", "alike", "port", "starboard", "single", "nominal", "large",
-         "notched", "long names")  # fmt: skip
+         "notched", "long names", "allowed")  # fmt: skip
 
 
 def written(kind: str, folder: Path) -> bytes:
@@ -229,16 +238,89 @@ def test_sixteenths_tell_what_is_left_over(mm, words):
     assert sixteenths(mm) == words
 
 
-def test_bevels_that_were_given_stand_in_the_boxes(tmp_path):
-    from spilemark.shop_job import shop_request, shop_sums
+def asked(plain: JobResult, **table: object) -> JobResult:
+    """A job with what its table [shop] asks for."""
+    request = shop_request({}, table, [str(s) for s in plain.patterns], "here")
+    sums, notes = shop_sums(
+        request, plain.patterns, plain.comparison, plain.facts, plain.survey.scale
+    )
+    return replace(plain, shop=sums, notes=(*plain.notes, *notes))
 
-    table = {"stock": "18 mm", "bevels": ["hull edge = 0:10 under, 400:18 under"]}
-    plain = job("port")
-    request = shop_request({}, table, ["port"], "here")
-    sums, _ = shop_sums(request, plain.patterns, None, plain.facts, plain.survey.scale)
-    text = text_of(pdf_of(replace(plain, shop=sums), tmp_path))
+
+def test_bevels_that_were_given_stand_in_the_boxes(tmp_path):
+    found = asked(job("port"), stock="18 mm", bevels=["hull edge = 0:10 under, 400:18 under"])
     # Half way along a fair line from 10 to 18 degrees.
-    assert re.search(r"14\.[01]° under", text)
+    assert re.search(r"14\.[01]° under", text_of(pdf_of(found, tmp_path)))
+
+
+def test_a_bevel_that_is_another_on_each_side_stands_on_the_templates_only(tmp_path):
+    alike = {"stock": "18 mm", "bevels": ["hull edge = 12 under"]}
+    text = text_of(pdf_of(asked(job(), **alike), tmp_path))
+    assert "12.0° under" in text
+    assert UNLIKE not in text
+    text = text_of(
+        pdf_of(asked(job(), **alike, starboard={"bevels": ["hull edge = 9 standing"]}), tmp_path)
+    )
+    assert UNLIKE in text
+    assert "12.0° under" not in text
+    assert "9.0° standing" not in text
+
+
+def test_bevels_along_the_throat_count_from_the_same_end_as_the_table():
+    # Starboard's ring runs the other way round; the bevel at one place must be one bevel.
+    told = {"stock": "18 mm", "bevels": ["throat curve = 0:2 under, 400:20 under"]}
+    found = asked(job("alike"), **told)
+    tables = edge_tables(found, found.comparison.port, (), 60, "mm")
+    rows = next(t for t in tables if t.name == "throat curve").rows
+    degrees = [float(row.bevel.split("°")[0]) for row in rows]
+    assert UNLIKE not in {row.bevel for row in rows}
+    assert degrees == sorted(degrees)
+    assert degrees[0] < 8.0 < degrees[-1]
+
+
+ALLOWED = {
+    "scribe": ["hull edge = 6 mm outboard"],
+    "glue": ["hull edge = 1.5 mm"],
+    "saw": ["2 mm"],
+}
+
+
+def test_what_was_allowed_stands_once_where_it_is_the_same_on_both_sides(tmp_path):
+    text = text_of(pdf_of(asked(job(), **ALLOWED), tmp_path))
+    for words in (
+        "CUTTING LINES on the templates.",
+        "scribe gap of 6.0 mm undone in one direction, outboard",
+        "hull edge: 1.5 mm free for glue, 2.0 mm for the saw.",
+        # The blank is not sawn to the patterns' lines that the page shows.
+        "Saw each side to the CUTTING LINE of its own template",
+        GLUE,
+    ):
+        assert text.count(words) == 1, words
+    assert "to the outer of the two lines" not in text
+    assert "PORT: " not in text
+    plain = text_of(written("pair", tmp_path))
+    assert "to the outer of the two lines" in plain
+    assert GLUE not in plain
+
+
+def test_what_differs_between_the_sides_is_said_of_each(tmp_path):
+    found = asked(job(), **ALLOWED, starboard={"plane": ["hull edge = 3 mm"]})
+    text = text_of(pdf_of(found, tmp_path))
+    assert "CUTTING LINES on the templates. hull edge: scribe gap" in text
+    assert text.count("scribe gap") == 1
+    assert "PORT: hull edge: 1.5 mm free for glue, 2.0 mm for the saw." in text
+    assert (
+        "STARBOARD: hull edge: 1.5 mm free for glue, 2.0 mm for the saw, 3.0 mm to plane off."
+        in text
+    )
+
+
+def test_a_side_without_a_cutting_line_is_named(tmp_path):
+    found = asked(job(), **ALLOWED, starboard={"saw": ["keel = 2 mm"]})
+    assert found.shop.left_out == (Side.STARBOARD,)
+    text = text_of(pdf_of(found, tmp_path))
+    assert "NO CUTTING LINE for STARBOARD" in text
+    assert "PORT: hull edge: scribe gap" in text
 
 
 def pdf_of(result: JobResult, folder: Path) -> bytes:

@@ -8,7 +8,8 @@ import numpy as np
 
 from spilemark.corners import Indices, edge_span
 from spilemark.names import OUTER
-from spilemark.records import Edge, Floats, RegisteredPattern
+from spilemark.records import Edge, Floats, RegisteredPattern, Side
+from spilemark.shop.outlines import counts_from_end
 from spilemark.units import Units, format_length
 
 _AT_CORNER_MM = 2.0
@@ -53,7 +54,7 @@ def walks(pattern: RegisteredPattern) -> tuple[Walk, ...]:
     found = []
     for edge in edges:
         index = edge_span(edge, len(ring))
-        if _starts_far(edge, origin, len(ring)):
+        if _starts_far(edge, origin, ring, starboard=pattern.side is Side.STARBOARD):
             index = index[::-1]
         step = np.linalg.norm(np.diff(ring[index], axis=0), axis=1)
         s = np.concatenate([[0.0], np.cumsum(step)])
@@ -63,9 +64,11 @@ def walks(pattern: RegisteredPattern) -> tuple[Walk, ...]:
     return tuple(found)
 
 
-def _starts_far(edge: Edge, origin: int | None, count: int) -> bool:
+def _starts_far(edge: Edge, origin: int | None, ring: Floats, *, starboard: bool) -> bool:
     """Whether an edge's first point is the farther one from the outer corner, along the ring."""
     if origin is None or edge.start == edge.stop:
         return False
-    ahead, behind = (edge.start - origin) % count, (origin - edge.stop) % count
-    return behind < ahead
+    turned = np.roll(ring, -origin, axis=0)
+    steps = np.linalg.norm(np.roll(turned, -1, axis=0) - turned, axis=1)
+    ahead, to = (edge.start - origin) % len(ring), (edge.stop - origin) % len(ring) or len(ring)
+    return counts_from_end(float(steps[:ahead].sum()), float(steps[to:].sum()), starboard=starboard)

@@ -44,7 +44,7 @@ class CardRow:
 
     edge: str
     s_mm: float
-    """Along the edge, from the outer corner or from its first corner."""
+    """Along the edge, from its end that is nearer to the outer corner."""
     at_mm: tuple[float, float]
     """On the pattern's face."""
     bevel_deg: float
@@ -127,6 +127,15 @@ def bevel_offsets_mm(outline: ShopOutline, bevels: Stations, thickness_mm: float
         outline.stations_mm(edge),
         edge_length_mm=outline.length_mm(edge),
     )
+
+
+def bevel_at_deg(outline: ShopOutline, thickness_mm: float, bevels: Stations, s_mm: float) -> float:
+    """Bevel at one place of an edge, on the fair line through the marks; held level past its end."""
+    length = outline.length_mm(outline.edge(bevels.edge))
+    marks = tuple(bevel_offset_mm(thickness_mm, b) for b in bevels.values)
+    at = np.array([min(max(s_mm, 0.0), length)])
+    offset = float(fair(replace(bevels, values=marks), at, edge_length_mm=length)[0])
+    return math.degrees(math.atan2(offset, thickness_mm))
 
 
 def bevel_card(

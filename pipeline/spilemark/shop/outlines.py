@@ -123,8 +123,8 @@ def make_outline(
 ) -> ShopOutline:
     """Check and put together an outline.
 
-    Edges whose last point is the corner called "outer" or "outer corner" get
-    their stations counted from there.
+    Stations of an edge count from its end that is nearer to the corner called
+    "outer" or "outer corner", see :func:`counts_from_end`.
 
     Raises
     ------
@@ -139,8 +139,18 @@ def make_outline(
         )
     table = dict(corners or {})
     outer = next((i for n, i in table.items() if n in ("outer", "outer corner")), None)
-    row = [replace(e, from_end=e.from_end or e.stop == outer) for e in edges]
-    row = row or [ShopEdge(name="outline", start=0, stop=0)]
+    row = list(edges) or [ShopEdge(name="outline", start=0, stop=0)]
+    if outer is not None:
+        far = _distances(ring, outer)
+        mine = side == "starboard"
+        row = [
+            replace(
+                e,
+                from_end=e.from_end
+                or counts_from_end(*_ways(far, e.start, e.stop, outer), starboard=mine),
+            )
+            for e in row
+        ]
     for before, after in zip(row, [*row[1:], row[0]], strict=True):
         if before.stop != after.start:
             raise UsageError(
@@ -162,6 +172,34 @@ def make_outline(
             "Mend it before sums are made with it.",
         )
     return outline
+
+
+CLEARLY_NEARER = 0.75
+"""An end of an edge is clearly the nearer one within this share of the other's way."""
+
+
+def counts_from_end(ahead_mm: float, behind_mm: float, *, starboard: bool) -> bool:
+    """Whether stations along an edge count from its last point in ring order.
+
+    They count from the end that is nearer to the outer corner, along the ring.
+    Where both are about as far (the throat of a knee with two arms of one
+    length), a hair would decide, and another way on each side of the boat:
+    there they count from the end on the transom's side, which is the first in
+    port's ring and the last in starboard's.
+
+    Parameters
+    ----------
+    ahead_mm : float
+        From the outer corner along the ring to the edge's first point.
+    behind_mm : float
+        From the edge's last point along the ring to the outer corner.
+    starboard : bool
+        Whether the ring is that of a starboard pattern, as it lies in the boat.
+    """
+    near, far = sorted((ahead_mm, behind_mm))
+    if near < CLEARLY_NEARER * far:
+        return behind_mm < ahead_mm
+    return starboard
 
 
 def mirrored(outline: ShopOutline) -> ShopOutline:
@@ -215,6 +253,19 @@ def _other_name(name: str) -> str:
         return word.capitalize() if match.group()[0].isupper() else word
 
     return re.sub(r"\b(port|starboard)\b", exchanged, name, flags=re.IGNORECASE)
+
+
+def _distances(ring: Floats, origin: int) -> Floats:
+    """Way (N + 1,) along the ring from a point to each that follows it, and to itself again."""
+    closed = np.roll(ring, -origin, axis=0)
+    return np.concatenate([[0.0], np.cumsum(_steps(np.concatenate([closed, closed[:1]])))])
+
+
+def _ways(far: Floats, start: int, stop: int, origin: int) -> tuple[float, float]:
+    """Ways from the origin to an edge's first point, and from its last point on to the origin."""
+    count = len(far) - 1
+    behind = (stop - origin) % count or count
+    return float(far[(start - origin) % count]), float(far[-1] - far[behind])
 
 
 def _steps(points: Floats) -> Floats:

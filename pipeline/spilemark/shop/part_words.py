@@ -58,7 +58,8 @@ def card_notes(rows: Sequence[CardRow], pattern_on: PatternFace) -> tuple[str, .
     other = _OTHER[pattern_on]
     notes = [
         (
-            f"Stations count from the outer corner, or from the edge's first corner. The pattern lay on "
+            "Stations count from the end of the edge that is nearer to the outer corner; where both are "
+            "about as far, from the one on the transom's side. The pattern lay on "
             f"the {pattern_on} face; the sliding bevel reads from that face, below 90° is under. The far "
             f"face is the {other}."
         )
@@ -124,13 +125,24 @@ def allowance_lines(allowances: Allowances, units: Show = "mm") -> tuple[str, ..
         ]
         if parts:
             alike.setdefault(", ".join(parts), []).append(row.edge)
-    lines += [f"{', '.join(edges)}: {told}." for told, edges in alike.items()]
+    # The ring runs another way round on the other side: in an order of their own, equal orders read alike.
+    groups = sorted((sorted(edges, key=_rank), told) for told, edges in alike.items())
+    groups.sort(key=lambda group: _rank(group[0][0]))
+    lines += [f"{', '.join(edges)}: {told}." for edges, told in groups]
     lines += [
         f"{r.corner}: {'rounded' if r.shape == 'round' else 'cut off straight'} to clear a fillet of "
         f"{show_length(r.radius_mm, units)} radius."
         for r in allowances.reliefs
     ]
     return tuple(lines)
+
+
+_FIRST = ("hull edge", "transom edge")
+
+
+def _rank(edge: str) -> tuple[int, str]:
+    """The edges that meet the hull first, the others by name."""
+    return (_FIRST.index(edge) if edge in _FIRST else len(_FIRST), edge)
 
 
 def planed_lines(planed: Sequence[Planed], units: Show = "mm") -> tuple[str, ...]:

@@ -31,7 +31,7 @@ class Stations:
         if len(set(self.at_mm)) < len(pairs) or pairs[0][0] < 0:
             raise UsageError(
                 f'Two stations of "{self.edge}" lie at one place, or one before its beginning.',
-                "Stations count from the outer corner, or from the edge's first corner.",
+                "Stations count from the end of the edge that is nearer to the outer corner.",
             )
 
     @property
@@ -61,7 +61,7 @@ def fair(stations: Stations, at_mm: Floats, *, edge_length_mm: float) -> Floats:
         raise UsageError(
             f'The station at {last:.0f} mm lies past the end of "{stations.edge}", which is '
             f"{edge_length_mm:.0f} mm long.",
-            "Stations count along the edge from the outer corner, or from its first corner.",
+            "Stations count along the edge from its end that is nearer to the outer corner.",
         )
     if len(stations.at_mm) == 1:
         return np.full(np.shape(at_mm), stations.values[0])

@@ -19,7 +19,9 @@ from spilemark.records import (
     TakeOff,
 )
 from spilemark.results import JobResult
-from spilemark.shop.lengths import show_degrees
+from spilemark.shop.faces import bevel_at_deg
+from spilemark.shop.part_words import bevel_words
+from spilemark.shop_job import PartShop
 from spilemark.units import INCH_MM, Units, format_length
 from spilemark.walks import Walk, walks
 
@@ -205,18 +207,26 @@ def _table(
 
 
 def _bevel(result: JobResult, pattern: RegisteredPattern, edge: str, s_mm: float) -> str:
-    """What was told of the bevel there; a box to write in stays empty without it."""
-    shop = result.shop.parts.get(pattern.side)
-    rows = (
-        []
-        if shop is None
-        else sorted((r for r in shop.card if r.edge == edge), key=lambda r: r.s_mm)
-    )
-    if not rows:
+    """What was told of the bevel there; a box to write in stays empty without it.
+
+    One column serves both sides, so a bevel stands in it only where it is theirs both.
+    """
+    sides = [pattern.side] if result.comparison is None else [Side.PORT, Side.STARBOARD]
+    parts = [result.shop.parts.get(side) for side in sides]
+    told = {"" if part is None else _told(part, edge, s_mm) for part in parts}
+    return told.pop() if len(told) == 1 else UNLIKE
+
+
+UNLIKE = "on templates"
+"""In place of a bevel that is another on each side."""
+
+
+def _told(part: PartShop, edge: str, s_mm: float) -> str:
+    order = part.order
+    mine = [b for b in order.bevels if b.edge.strip().lower() == edge]
+    if not mine or order.stock_mm is None:
         return ""
-    degrees = float(np.interp(s_mm, [r.s_mm for r in rows], [r.bevel_deg for r in rows]))
-    kind = "under" if degrees < -0.05 else "standing" if degrees > 0.05 else "square"
-    return kind if kind == "square" else f"{show_degrees(abs(degrees))} {kind}"
+    return bevel_words(bevel_at_deg(part.part.outline, order.stock_mm, mine[0], s_mm))
 
 
 def sixteenths(mm: float) -> str:

@@ -9,6 +9,7 @@ from spilemark.records import RegisteredPattern, ScaleBasis, Side, SideCompariso
 from spilemark.results import JobResult
 from spilemark.shop import horning_words
 from spilemark.shop.part_words import allowance_lines, planed_lines
+from spilemark.shop_job import PartShop, ShopResult
 from spilemark.units import INCH_MM, Units, format_length
 from spilemark_stages.write.shop_rows import Stretch, sixteenths
 
@@ -28,7 +29,7 @@ def footer_texts(
     facts, scale = result.facts, result.survey.scale
     texts: list[Text]
     if result.comparison is not None:
-        texts = _take_off(result.comparison, stretches, facts.units)
+        texts = _take_off(result.comparison, stretches, facts.units, drawn=_drawn(result.shop))
     else:
         texts = [(_offsets(pattern, facts.units), SMALL_MM, False)]
     texts += _hull_and_lines(result)
@@ -39,13 +40,15 @@ def footer_texts(
         texts.append((wording.doubt_words(worst, facts, scale), SMALL_MM, False))
     if scale.basis is not ScaleBasis.NOMINAL:
         texts.append((wording.scale_words(scale), SMALL_MM, False))
-    cautions = (wording.HULL, wording.STRUCTURE, wording.DUST)
+    cautions = [wording.HULL, wording.STRUCTURE, wording.DUST]
+    if any(part.order.glue for part in result.shop.parts.values()):
+        cautions.append(wording.GLUE)
     texts.append((" ".join(cautions), SMALL_MM, False))
     return texts
 
 
 def _hull_and_lines(result: JobResult) -> list[Text]:
-    """What the hull's tapes say, and what was allowed: both sides' words once where they are alike."""
+    """What the hull's tapes say, and what was allowed."""
     shop, units = result.shop, result.facts.units
     texts: list[Text] = []
     if shop.hull is not None:
@@ -53,32 +56,61 @@ def _hull_and_lines(result: JobResult) -> list[Text]:
             shop.hull.horning, units, fixed=shop.hull.order.fixed
         ))  # fmt: skip
         texts.append((f"HULL: {' '.join(told[:_MOST_HULL])}", SMALL_MM, False))
-    by_words: dict[str, list[str]] = {}
-    for side, part in shop.parts.items():
-        lines = [*planed_lines(part.order.planed, units), *allowance_lines(part.allowances, units)]
-        # A compass is held outboard on either side: one way in words, two in the boat.
-        words = " ".join(lines).replace(f", to {side} ", ", outboard ")
-        if lines:
-            by_words.setdefault(words, []).append(wording.SIDE_WORDS[side])
-    if len(by_words) == 1:
-        texts += [
-            (f"CUTTING LINE on the templates. {words}", SMALL_MM, False) for words in by_words
-        ]
-    elif by_words:
-        texts.append(("CUTTING LINES and what was allowed: on the templates.", SMALL_MM, False))
+    texts += [(words, SMALL_MM, False) for words in _allowed(shop, units)]
+    texts += [(_NOT_DRAWN.format(wording.SIDE_WORDS[s]), SMALL_MM, True) for s in shop.left_out]
     return texts
 
 
-def _take_off(comparison: SideComparison, stretches: Sequence[Stretch], units: Units) -> list[Text]:
+_NOT_DRAWN = "NO CUTTING LINE for {}: it could not be drawn. report.html says why."
+
+
+def _drawn(shop: ShopResult) -> bool:
+    """Whether some template has a line of its own to saw to."""
+    return any(part.card or _lines_of(part, "mm") for part in shop.parts.values())
+
+
+def _lines_of(part: PartShop, units: Units) -> list[str]:
+    """What was allowed on one side, in words that do not depend on the side where the order is one."""
+    side = str(part.part.outline.side)
+    lines = [*planed_lines(part.order.planed, units), *allowance_lines(part.allowances, units)]
+    # A compass is held outboard on either side: one way in words, two in the boat.
+    return [line.replace(f", to {side} ", ", outboard ") for line in lines]
+
+
+def _allowed(shop: ShopResult, units: Units) -> list[str]:
+    """What both sides have in common once, then what each has of its own."""
+    told = {side: _lines_of(part, units) for side, part in shop.parts.items()}
+    if not any(told.values()):
+        return []
+    first, *others = told.values()
+    common = [line for line in first if all(line in lines for lines in others)]
+    alone = len(told) == 1 and bool(shop.left_out)
+    head = "CUTTING LINE on the template" if len(told) == 1 else "CUTTING LINES on the templates"
+    texts = [f"{head}. {' '.join(common)}".strip()] if not alone else [f"{head}."]
+    for side, lines in told.items():
+        own = lines if alone else [line for line in lines if line not in common]
+        if own:
+            texts.append(f"{wording.SIDE_WORDS[side]}: {' '.join(own)}")
+    return texts
+
+
+def _take_off(
+    comparison: SideComparison, stretches: Sequence[Stretch], units: Units, *, drawn: bool
+) -> list[Text]:
     tolerance = f"{comparison.tolerance_mm:g} mm"
     if units == "in":
         tolerance = f'{comparison.tolerance_mm / INCH_MM:.2f}" ({tolerance})'
+    saw = (
+        "of one part as large as both patterns, so much comes off to fit that side"
+        if drawn
+        else "saw each blank to the outer of the two lines, then take off so much to fit that side"
+    )
     words = (
-        "OFF: saw each blank to the outer of the two lines, then take off so much to fit that side"
-        " (– : none, or less than can be seen). Millimetres to a tenth; inches to a sixteenth, with"
-        f" + or − where over 1/64 more or less. Tolerance {tolerance}."
+        f"OFF: {saw} (– : none, or less than can be seen). Millimetres to a tenth; inches to a"
+        f" sixteenth, with + or − where over 1/64 more or less. Tolerance {tolerance}."
     )
     texts: list[Text] = [
+        *([(_PATTERNS_ONLY, TEXT_MM - 0.3, True)] if drawn else []),
         (words, SMALL_MM, False),
         *((_cannot_put_back(s, units), TEXT_MM - 0.3, True) for s in stretches[:_MOST_STRETCHES]),
     ]
@@ -86,6 +118,13 @@ def _take_off(comparison: SideComparison, stretches: Sequence[Stretch], units: U
         more = ", ".join(s.letter for s in stretches[_MOST_STRETCHES:])
         texts.append((f"{more}: alike; how much stands in the table.", SMALL_MM, True))
     return texts
+
+
+_PATTERNS_ONLY = (
+    "Drawn and compared here are the patterns as measured. Saw each side to the CUTTING LINE of its own"
+    " template."
+)
+"""Scribe gap, glue and bevels stand between the pattern and the saw: sawn to the pattern, a part is short."""
 
 
 def _cannot_put_back(stretch: Stretch, units: Units) -> str:
