@@ -315,6 +315,19 @@ def test_what_differs_between_the_sides_is_said_of_each(tmp_path):
     )
 
 
+@pytest.mark.parametrize("fixed", [False, True])
+def test_the_hull_stands_there_with_what_its_tapes_do_not_see(fixed, tmp_path):
+    plain = job()
+    hull = {"port_diagonal": 4049.9, "starboard_diagonal": 4039.6, "breadth": 1200.0}
+    request = shop_request(hull | {"fixed": fixed}, {}, ["port", "starboard"], "here")
+    sums, _ = shop_sums(request, plain.patterns, plain.comparison, plain.facts, plain.survey.scale)
+    text = text_of(pdf_of(replace(plain, shop=sums), tmp_path))
+    assert "HULL: The port corner is 10.4 mm" in text
+    for words in ("also shifted", "twist", "winding sticks"):
+        assert words in text
+    assert ("Do not mirror one on the other" in text) is fixed
+
+
 def test_a_side_without_a_cutting_line_is_named(tmp_path):
     found = asked(job(), **ALLOWED, starboard={"saw": ["keel = 2 mm"]})
     assert found.shop.left_out == (Side.STARBOARD,)

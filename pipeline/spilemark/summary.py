@@ -8,7 +8,7 @@ import unicodedata
 from spilemark import wording
 from spilemark.records import JobFacts, Note, RegisteredPattern, SideComparison
 from spilemark.results import JobResult
-from spilemark.shop.horning_words import advice, against_patterns, finding
+from spilemark.shop.horning_words import NOT_SEEN, advice, against_patterns, finding
 from spilemark.uncertainty import budget
 from spilemark.units import format_length
 
@@ -97,12 +97,7 @@ def _shop(result: JobResult) -> list[str]:
             *advice(hull.horning, units, fixed=hull.order.fixed),
         )
         lines += ["", "Hull:", *(row for text in said for row in _wrap(text, "    ", "  - "))]
-        lines += _wrap(
-            "Not seen by three tapes: a transom that is also shifted, and twist. Check its middle "
-            "on the centreline; sight two winding sticks.",
-            "    ",
-            "  - ",
-        )
+        lines += _wrap(NOT_SEEN, "    ", "  - ")
     if result.shop.parts:
         sides = " and ".join(str(side) for side in result.shop.parts)
         lines += ["", *_wrap(f"Bevels and allowances are drawn on the templates of {sides}.")]

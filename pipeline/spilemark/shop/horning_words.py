@@ -14,10 +14,16 @@ from spilemark.shop.horning import (
 from spilemark.shop.hull_turn import HullAgainstPatterns, HullShare
 from spilemark.shop.lengths import Show, show_degrees, show_doubt, show_length
 
+OWN_PATTERN = "Make each side its own pattern and its own part. Do not mirror one on the other."
 _EXAMPLE_SKEW_DEG = 0.5
 _ARM_MM: dict[Show, float] = {"mm": 300.0, "in": 304.8, "ft": 304.8}
 _HIGH_MM: dict[Show, float] = {"mm": 30.0, "in": 25.4, "ft": 25.4}
 SQUARE_FIRST = "Square first, then scribe."
+NOT_SEEN = (
+    "Not seen by three tapes: a transom that is also shifted, and twist. Check its middle on the "
+    "centreline; sight two winding sticks."
+)
+"""Both blind spots in short; :func:`blind_spots` says how large they are."""
 
 
 def horning_lines(hull: Horning, units: Show = "mm", *, fixed: bool = False) -> tuple[str, ...]:
@@ -198,8 +204,7 @@ def _fixed_advice(hull: Horning, units: Show) -> tuple[str, ...]:
         f"Write it down with the date and how it is blocked: {hull.after} corner {lead} aft "
         f"({skew})."
     )
-    own = "Make each side its own pattern and its own part. Do not mirror one on the other."
-    return block, note, own
+    return block, note, OWN_PATTERN
 
 
 def _sine(hull: Horning) -> float:

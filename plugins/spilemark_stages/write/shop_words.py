@@ -16,7 +16,7 @@ from spilemark_stages.write.shop_rows import Stretch, sixteenths
 TEXT_MM, SMALL_MM = 3.5, 2.75
 _MOST_STRETCHES = 4
 _MOST_HULL = 2
-"""Sentences of the hull's finding and of what to do; all of them stand in the report."""
+"""Sentences of the hull's finding; all of them, and what to do, stand in the report."""
 
 Text = tuple[str, float, bool]
 """Words, their size in mm, and whether they are bold."""
@@ -52,10 +52,11 @@ def _hull_and_lines(result: JobResult) -> list[Text]:
     shop, units = result.shop, result.facts.units
     texts: list[Text] = []
     if shop.hull is not None:
-        told = (*horning_words.finding(shop.hull.horning, units), *horning_words.advice(
-            shop.hull.horning, units, fixed=shop.hull.order.fixed
-        ))  # fmt: skip
-        texts.append((f"HULL: {' '.join(told[:_MOST_HULL])}", SMALL_MM, False))
+        horned = shop.hull.horning
+        told = [*horning_words.finding(horned, units)[:_MOST_HULL], horning_words.NOT_SEEN]
+        if shop.hull.order.fixed and horned.after is not None:
+            told.append(horning_words.OWN_PATTERN)
+        texts.append((f"HULL: {' '.join(told)}", SMALL_MM, False))
     texts += [(words, SMALL_MM, False) for words in _allowed(shop, units)]
     texts += [(_NOT_DRAWN.format(wording.SIDE_WORDS[s]), SMALL_MM, True) for s in shop.left_out]
     return texts
@@ -121,8 +122,7 @@ def _take_off(
 
 
 _PATTERNS_ONLY = (
-    "Drawn and compared here are the patterns as measured. Saw each side to the CUTTING LINE of its own"
-    " template."
+    "Drawn here: the patterns as measured. Saw each side to the CUTTING LINE of its template."
 )
 """Scribe gap, glue and bevels stand between the pattern and the saw: sawn to the pattern, a part is short."""
 
