@@ -243,3 +243,29 @@ def test_allowances_that_are_refused(told: Allowances, words: str) -> None:
 def test_bevels_need_a_thickness() -> None:
     with pytest.raises(UsageError, match="thickness"):
         cut_lines(knee(), Allowances(), bevels=read_bevels(["hull edge=3 under"]))
+
+
+def test_a_bevel_taken_at_the_end_of_an_edge_stays_there_when_the_edge_is_cut_short() -> None:
+    # By hand: the edge is 300 mm; with 5 mm off the arm's end and 1.5 off its other end, the
+    # station at its end must not lie "past the end", and the bevel there is still 18 degrees.
+    part = rectangle(300.0, 80.0)
+    bevels = read_bevels(["top = 0:10 under, 300:18 under"])
+    told = Allowances(
+        edges=(
+            EdgeAllowance(edge="left", glue_gap_mm=5.0),
+            EdgeAllowance(edge="right", glue_gap_mm=1.5),
+        )
+    )
+    lines = cut_lines(part, told, thickness_mm=20.0, bevels=bevels)
+    assert lines.second_face is not None
+    second = lines.second_face
+    edge = second.edge("top")
+    ends = second.points_mm[[edge.start, edge.stop]]
+    # Top runs from right to left in ring order, and its stations with it.
+    assert ends[0] == pytest.approx([298.5, 80 - bevel_offset_mm(20, 10)], abs=1e-6)
+    assert ends[1] == pytest.approx([5.0, 80 - bevel_offset_mm(20, 18)], abs=1e-6)
+    # One that lay past the end of the pattern itself is refused as before.
+    with pytest.raises(UsageError, match="past the end"):
+        cut_lines(
+            part, told, thickness_mm=20.0, bevels=read_bevels(["top = 0:10 under, 303:18 under"])
+        )

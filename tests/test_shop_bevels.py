@@ -15,6 +15,7 @@ from spilemark.errors import UsageError
 from spilemark.shop.bevels import (
     CompoundBevel,
     KneeAngles,
+    PatternFace,
     bevel_from_rise_deg,
     bevel_from_sliding_deg,
     bevel_offset_mm,
@@ -351,3 +352,56 @@ def test_stations_with_lengths_of_any_kind() -> None:
     assert read.values == (-10.0, -18.0, 0.0)
     assert bevels("a=87,3:1 under, 90:2 under")[0].at_mm == (87.3, 90.0)
     assert len(densified(rectangle(), 5.0).points_mm) == 60
+
+
+@given(
+    st.tuples(st.floats(-20, 30), st.floats(-15, 25), st.floats(-12, 12), st.floats(-8, 8)),
+    st.sampled_from(["top", "bottom"]),
+    st.floats(6, 30),
+)
+@settings(deadline=None, max_examples=40)
+def test_the_second_face_of_a_knee_cut_out_of_space_by_planes(
+    angles: tuple[float, ...], pattern_on: PatternFace, thickness: float
+) -> None:
+    # Own construction in 3-D, x aft, y outboard, z up: side and transom as planes through the
+    # origin, both faces of the knee as planes, their corners by numpy.linalg.solve.
+    told = knee_angles(*angles)
+    f, r, p, c = (math.radians(a) for a in angles)
+    side = np.array([math.sin(p) * math.cos(f), math.cos(p) * math.cos(f), -math.sin(f)])
+    transom = np.array([math.cos(r), 0.0, -math.sin(r)])
+    up = np.array([0.0, math.sin(c), math.cos(c)])
+    fore, inner = np.array([-1.0, 0.0, 0.0]), np.array([0.0, -1.0, 0.0])
+    heights = (0.0, -thickness) if pattern_on == "top" else (-thickness, 0.0)
+    # Seen from above, forward up the sheet: a port knee has outboard to the left.
+    first, second = (
+        [
+            np.linalg.solve(np.array([up, *pair]), [height, *where])
+            for pair, where in (
+                ((side, transom), (0.0, 0.0)),
+                ((transom, inner), (0.0, 250.0)),
+                ((side, fore), (0.0, 300.0)),
+            )
+        ]
+        for height in heights
+    )
+    across = np.cross(up, [-1.0, 0.0, 0.0])
+    across /= np.linalg.norm(across)
+    ahead = np.cross(across, up)
+    ahead *= math.copysign(1.0, float(-ahead[0]))
+    across *= math.copysign(1.0, float(-across[1]))
+
+    def flat(corner: np.ndarray) -> list[float]:
+        return [float(corner @ across), float(corner @ ahead)]
+
+    part = polygon(
+        [flat(first[0]), flat(first[1]), flat(first[2])], ("transom edge", "inner", "hull edge")
+    )
+    lines = face_lines(part, thickness, compound_bevel(told).stations(pattern_on))
+    edges = {e.name: e for e in lines.second_face.edges}
+    corner = lines.second_face.points_mm[edges["transom edge"].start]
+    assert corner == pytest.approx(flat(second[0]), abs=1e-6)
+    for name, far in (("transom edge", second[1]), ("hull edge", second[2])):
+        edge = lines.second_face.points_mm[lines.second_face.indices(edges[name])]
+        along = np.array(flat(far)) - corner
+        off = (edge - corner) @ np.array([-along[1], along[0]]) / np.linalg.norm(along)
+        assert np.abs(off).max() < 1e-6, name

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shlex
 import subprocess
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from shop_zoo import knee
@@ -56,7 +59,11 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder in which knee/report.json holds both sides, 1.1 degrees unlike at the corner."""
     monkeypatch.chdir(tmp_path)
     Path("knee").mkdir()
-    table: dict[str, Any] = report(port=knee(), starboard=mirrored(knee()))
+    turned = knee()
+    a = math.radians(-1.0)
+    turn = np.array([[math.cos(a), -math.sin(a)], [math.sin(a), math.cos(a)]])
+    turned = replace(turned, points_mm=turned.points_mm @ turn.T)
+    table: dict[str, Any] = report(port=knee(), starboard=mirrored(turned))
     for pattern in table["patterns"].values():
         pattern["scale"] = {"basis": "taped"}
         pattern["fixed_words"] = "±0.42 mm (95 %) for the pattern as it lay on the bench."
@@ -70,7 +77,9 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
                 "difference_u95_deg": None,
             },
         ],
-        "rigid": {"turn_deg": -1.0, "turn_u95_deg": 0.2},
+        "datum": "centreline",
+        # Of the whole outlines, which is another thing than that of their transom edges.
+        "rigid": {"turn_deg": -0.4, "turn_u95_deg": 0.2},
     }
     Path("knee/report.json").write_text(json.dumps(table))
     return tmp_path
@@ -117,7 +126,12 @@ def test_horn(shop: Path) -> None:
 def test_horn_beside_a_comparison(shop: Path) -> None:
     said = words(run(f"horn {TAPES} --comparison knee"))
     assert "differ in angle at the outer corner by 1.10°" in said
+    assert "turn of the transom edge against the pencil lines by -1.00° ± 0.28°" in said
     assert said.count("The hull explains it") == 2
+    # Squared off the transom, the lines turned with it: the corner alone tells.
+    said = words(run(f"horn {TAPES} --comparison knee --line-from transom"))
+    assert said.count("The hull explains it") == 1
+    assert "against the pencil lines" not in said
     fixed = words(run(f"horn {TAPES} --comparison knee/report.json --fixed"))
     assert "each side needs its own part" in fixed
     assert "square the hull and scribe again" not in fixed
@@ -176,8 +190,8 @@ def test_refused(shop: Path, line: str, error: type[SpilemarkError], about: str)
 
 def test_bevel_sums_without_a_pattern(shop: Path) -> None:
     said = words(run("bevel --stock 22mm --bevel 'sheer = 0:10 under, 300:18 under'"))
-    assert "sheer at 0 mm: 10.0° under, the far face lies 3.88 mm in." in said
-    assert "sheer at 300 mm: 18.0° under, the far face lies 7.15 mm in." in said
+    assert "sheer at 0 mm: 10.0° under, the far face lies 3.88 mm inside." in said
+    assert "sheer at 300 mm: 18.0° under, the far face lies 7.15 mm inside." in said
     said = words(run("bevel --stock 18mm --flare 15 --rake 12 --plan 8 --tilt 5"))
     assert "98.9°" in said
     assert "hull edge 10.0° under" in said
@@ -285,3 +299,61 @@ def test_fitted_and_the_next_pattern(shop: Path) -> None:
         run("fitted knee --side port --next next.json")
     assert "hull edge" in run("bevel next.json --stock 18 --bevel 'hull edge = 3 under'").stdout
     assert "Nothing is recorded" in run("fitted knee --side starboard").stdout
+
+
+def test_fitted_adds_to_what_the_job_started_less(shop: Path) -> None:
+    table = json.loads(Path("knee/report.json").read_text())
+    row = {"edge": "hull edge", "at_mm": [0.0], "off_mm": [1.2], "date": "", "note": "last boat"}
+    table["shop"] = {"parts": {"port": {"planed": [row]}}}
+    Path("knee/report.json").write_text(json.dumps(table))
+    run("fitted knee --side port --planed 'hull edge = 0.3' --units mm")
+    run("fitted knee --side port --planed 'transom edge = 0.5' --units mm")
+    kept = tomllib.loads(Path("knee/fitted.toml").read_text())["planed"]
+    # By hand: 1.2 that this job's finished line had lost, once, and what was planed off it.
+    assert [(p["edge"], p["off_mm"]) for p in kept] == [
+        ("hull edge", [1.2]), ("hull edge", [0.3]), ("transom edge", [0.5])
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("units", ["in", "ft"])
+def test_small_amounts_are_inches_and_never_nothing(shop: Path, units: str) -> None:
+    said = words(run(f"bevel --stock 3/4in --bevel 'a = 1/4 on 14 under' --units {units}"))
+    # 0.75 in x 0.25/14 = 0.0134 in.
+    assert 'the far face lies less than 1/32" (0.013") inside' in said
+    said = words(
+        run(f"allow knee --side port --saw 2mm --glue 'hull edge = 1.5mm' --units {units}")
+    )
+    assert '1/16" free for glue, 3/32" for the saw' in said
+    said = words(run(f"bevel --stock 3/4in --bevel 'a = 12 standing' --units {units}"))
+    assert '5/32" outside' in said
+
+
+def test_a_skew_that_no_hull_has_asks_for_the_tapes(shop: Path) -> None:
+    # One diagonal read in inches: it closes, and is 15 degrees out of square.
+    told = "horn --port-diagonal 4049.9mm --starboard-diagonal 147in --breadth 1200mm"
+    assert "read in one unit" in words(run(told))
+    assert "read in one unit" not in words(run(f"horn {TAPES}"))
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+@pytest.mark.parametrize(
+    "line",
+    ["bevel --stock 18mm --bevel 'hull edge = 10 under' --pattern-on bottom", "allow --saw 2mm"],
+)
+def test_sheets_say_side_face_and_forward(shop: Path, side: str, line: str) -> None:
+    name, _, options = line.partition(" ")
+    run(f"{name} knee --side {side} {options} --out sheet.svg")
+    text = Path("sheet.svg").read_text(encoding="utf-8")
+    assert f">{side.upper()}<" in text
+    assert ">FWD<" in text
+    assert f"lay on the part's {'bottom' if name == 'bevel' else 'top'} face" in text.replace(
+        "&#x27;", "'"
+    )
+    table = json.loads(Path("knee/report.json").read_text())
+    for pattern in table["patterns"].values():
+        pattern["forward_known"] = False
+    Path("knee/report.json").write_text(json.dumps(table))
+    run(f"{name} knee --side {side} {options} --out sheet.svg --force")
+    text = Path("sheet.svg").read_text(encoding="utf-8")
+    assert ">FWD<" not in text
+    assert "Which end is forward was not told" in text

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,9 @@ from spilemark.shop.fitted import (
     FittedRecord,
     Planed,
     checked,
+    less_planed,
     next_pattern,
+    planed_before,
     planed_off_mm,
     read_fitted,
     write_fitted,
@@ -207,3 +210,35 @@ def test_fingerprints_tell_patterns_apart() -> None:
     assert fingerprint(knee()) != fingerprint(knee(hull=300.001))
     square = polygon([[0, 0], [9, 0], [9, 9]])
     assert fingerprint(square) == fingerprint(polygon([[-0.0, 0], [9, 0.00001], [9, 9]]))
+
+
+def test_a_record_of_a_slightly_longer_boat_goes_as_far_as_the_edge() -> None:
+    # By hand: a millimetre all along an edge whose record ends 10 mm past this boat's.
+    short = polygon([[0, 0], [290, 0], [290, 80], [0, 80]], ("bottom", "right", "top", "left"))
+    entry = Planed(side="single", off=Stations("bottom", (0.0, 300.0), (1.0, 1.0)), outline="older")
+    found = less_planed(short, [entry])
+    edge = found.points_mm[found.indices(found.edge("bottom"))]
+    assert edge[:, 1] == pytest.approx(1.0, abs=1e-9)
+    far = replace(entry, off=Stations("bottom", (0.0, 400.0), (1.0, 1.0)))
+    with pytest.raises(UsageError, match="past the end"):
+        less_planed(short, [far])
+
+
+def test_what_the_job_had_left_off_goes_on_to_the_next(tmp_path: Path) -> None:
+    table = report(port=knee(), starboard=knee())
+    row = {
+        "edge": "hull edge",
+        "at_mm": [0.0, 300.0],
+        "off_mm": [1.2, 1.2],
+        "date": "",
+        "note": "x",
+    }
+    table["shop"] = {"parts": {"port": {"planed": [row]}}}
+    (tmp_path / "report.json").write_text(json.dumps(table))
+    part = read_part(tmp_path, "port")
+    (before,) = planed_before(tmp_path, part.outline)
+    assert before.off == Stations("hull edge", (0.0, 300.0), (1.2, 1.2))
+    assert before.note == "x"
+    assert next_pattern(part.outline, [before]).points_mm.shape
+    # The drawn knee is a port one: read as starboard, nothing had been left off.
+    assert planed_before(tmp_path, read_part(tmp_path, "starboard").outline) == ()

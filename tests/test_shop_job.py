@@ -23,7 +23,7 @@ from spilemark.results import JobResult
 from spilemark.shop.allowances import Allowances, EdgeAllowance, cut_lines
 from spilemark.shop.files import fingerprint
 from spilemark.shop.fitted import FittedRecord, Planed, write_fitted
-from spilemark.shop.hull_turn import HullShare
+from spilemark.shop.hull_turn import TURN, HullShare
 from spilemark.shop.stations import Stations
 from spilemark.shop_job import ShopRequest, shop_request, shop_sums
 from spilemark.shop_parts import part_lines, part_sheet_of
@@ -129,7 +129,7 @@ def test_lengths_of_every_way_of_writing_in_a_job_file(text: str, mm: float) -> 
 def test_the_hull_is_set_beside_what_was_found() -> None:
     hull = worked(TAPES).shop.hull
     assert hull is not None
-    assert dict(hull.beside).keys() == {"angle at the outer corner", "turn"}
+    assert dict(hull.beside).keys() == {"angle at the outer corner", TURN}
     for found in dict(hull.beside).values():
         assert found.share in HullShare
     alone = worked(TAPES, sides=("port",)).shop.hull

@@ -16,7 +16,8 @@ from spilemark.ink_files import pdf_bytes
 from spilemark.records import ScaleBasis, ScaleStatement
 from spilemark.shop.allowances import cut_lines
 from spilemark.shop.horning import horn
-from spilemark.shop.hull_turn import HullShare
+from spilemark.shop.horning_words import against_patterns
+from spilemark.shop.hull_turn import TURN, HullShare
 from spilemark.shop.orders import hull_order, shop_order
 from spilemark.shop_job import hull_beside, part_of
 from spilemark.shop_parts import card_table, cut_notes, cut_sheet, hull_table, hull_words
@@ -75,19 +76,49 @@ def test_a_hull_turned_aft_explains_the_turn_of_its_patterns() -> None:
     comparison = compared(turned("port", skew), turned("starboard", skew))
     hull = horn(built(4000, 1200, skew))
     beside = dict(hull_beside(hull, comparison))
-    assert beside["turn"].found_deg == pytest.approx(-2 * skew, abs=0.25)
-    assert beside["turn"].expected_deg == pytest.approx(-2 * skew)
-    assert beside["turn"].share is HullShare.EXPLAINS
+    assert beside[TURN].found_deg == pytest.approx(-2 * skew, abs=0.25)
+    assert beside[TURN].expected_deg == pytest.approx(-2 * skew)
+    assert beside[TURN].share is HullShare.EXPLAINS
     other = dict(hull_beside(horn(built(4000, 1200, -skew)), comparison))
-    assert other["turn"].share is HullShare.DOES_NOT
+    assert other[TURN].share is HullShare.DOES_NOT
 
 
-def test_a_racked_hull_explains_unlike_corners() -> None:
-    skew = 0.8
-    comparison = compared({"angle_deg": 98.0 - skew}, {"angle_deg": 98.0 + skew})
-    (_, corner), *_ = hull_beside(horn(built(4000, 1200, skew)), comparison)
+def racked(side: str, skew: float) -> zoo.Drawn:
+    """A knee of a hull whose sides run true to the centreline while its transom edge turns by skew."""
+    angle = 98.0 - skew if side == "port" else 98.0 + skew
+    drawn = zoo.knee(side=side, angle_deg=angle, step_mm=1.0, line_mm=(5.0, 300.0),
+                     line_inboard_mm=30.0)  # fmt: skip
+    # Drawn with its transom edge square to the line: turned until the hull edge runs as it did.
+    a = math.radians(skew)
+    turn = np.array([[math.cos(a), -math.sin(a)], [math.sin(a), math.cos(a)]])
+    return replace(drawn, ring_mm=drawn.ring_mm @ turn.T)
+
+
+@pytest.mark.parametrize("skew", [0.8, -1.1])
+def test_a_racked_hull_explains_unlike_corners_and_the_turn_of_the_transom_edges(
+    skew: float,
+) -> None:
+    # Own derivation, from drawn knees: sides parallel to the centreline, the transom alone turned.
+    comparison = compared(racked("port", skew), racked("starboard", skew))
+    beside = dict(hull_beside(horn(built(4000, 1200, skew)), comparison))
+    corner = beside["angle at the outer corner"]
     assert corner.found_deg == pytest.approx(2 * skew, abs=0.15)
     assert corner.share is HullShare.EXPLAINS
+    # Both tell of one hull; the best fit of the whole outlines is turned by less.
+    assert beside[TURN].found_deg == pytest.approx(-2 * skew, abs=0.15)
+    assert beside[TURN].share is HullShare.EXPLAINS
+    assert abs(comparison.rigid.turn_deg) < 1.7 * abs(skew)
+    # Lines squared off the transom say nothing that the corner does not.
+    beside = hull_beside(horn(built(4000, 1200, skew)), comparison, "transom")
+    assert [what for what, _ in beside] == ["angle at the outer corner"]
+
+
+def test_a_corner_that_kept_its_angle_asks_after_the_sides() -> None:
+    skew = 0.8
+    comparison = compared(turned("port", skew), turned("starboard", skew))
+    beside = dict(hull_beside(horn(built(4000, 1200, skew, sigma=0.3)), comparison))
+    what = "angle at the outer corner"
+    assert "whether the sides swung with the transom" in against_patterns(beside[what], what)
 
 
 def test_a_horning_as_words_and_as_data() -> None:

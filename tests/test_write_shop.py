@@ -77,11 +77,26 @@ def job(kind: str = "pair") -> JobResult:
             bevels=["hull edge = 0:10 under, 250:14 standing"],
             starboard={"plane": ["hull edge = 3 mm"], "bevels": ["transom edge = 3 under"]},
         ),
+        "much allowed": lambda: asked(
+            drawn_jobs.result(starboard=bumped, facts=INCHES),
+            hull={
+                "port_diagonal": 4049.9,
+                "starboard_diagonal": 4039.6,
+                "breadth": 1200.0,
+                "fixed": True,
+            },
+            **ALLOWED,
+            stock="3/4in",
+            bevels=["hull edge = 0:10 under, 250:14 standing", "transom edge = 12 under"],
+            relief=["outer corner = 12 mm"],
+            starboard={"plane": ["hull edge = 3 mm", "throat curve = 2 mm"], "glue": ["4 mm"]},
+        ),
     }[kind]()
 
 
+LETTER = ("inches", "much allowed")
 KINDS = ("pair", "inches", "hollow", "alike", "port", "starboard", "single", "nominal", "large",
-         "notched", "long names", "allowed")  # fmt: skip
+         "notched", "long names", "allowed", "much allowed")  # fmt: skip
 
 
 def written(kind: str, folder: Path) -> bytes:
@@ -98,7 +113,7 @@ def text_of(content: bytes) -> str:
 
 
 def words_of(kind: str) -> list[Words]:
-    sheet = shop_page(job(kind), "letter" if kind == "inches" else "a4")
+    sheet = shop_page(job(kind), "letter" if kind in LETTER else "a4")
     return [mark for mark in sheet.marks if isinstance(mark, Words)]
 
 
@@ -107,7 +122,7 @@ def test_one_page_of_the_right_size_that_is_not_to_be_scaled(kind, tmp_path):
     """1 pt = 1/72 in: ISO 32000-1:2008, 8.3.2.3; PrintScaling None: table 150."""
     with pikepdf.open(io.BytesIO(written(kind, tmp_path))) as pdf:
         assert len(pdf.pages) == 1
-        paper = SIZES_MM["letter" if kind == "inches" else "a4"]
+        paper = SIZES_MM["letter" if kind in LETTER else "a4"]
         got = [float(v) for v in pdf.pages[0].MediaBox]
         assert got == pytest.approx([0, 0, *(mm * 72 / 25.4 for mm in paper)], abs=0.01)
         assert pdf.Root.ViewerPreferences.PrintScaling == "/None"
@@ -140,6 +155,23 @@ def test_words_are_large_enough_and_do_not_lie_on_each_other(kind):
         for other, b in zip(words[k + 1 :], boxes[k + 1 :], strict=True):
             apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
             assert apart, (words[k].text, other.text)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_table_ends_above_the_foot(kind):
+    sheet = shop_page(job(kind), "letter" if kind in LETTER else "a4")
+    rules = [
+        m for m in sheet.marks
+        if isinstance(m, Stroke) and not m.closed and len(m.points) == 2
+        and m.points[0][1] == m.points[1][1]
+        and m.points[1][0] - m.points[0][0] > sheet.width_mm - 2 * MARGIN_MM - 0.1
+    ]  # fmt: skip
+    foot = max(m.points[0][1] for m in rules)
+    rows = [
+        m.points[0][1] for m in sheet.marks
+        if isinstance(m, Stroke) and m.width_mm == 0.1 and len(m.points) == 2
+    ]  # fmt: skip
+    assert max(rows) < foot - 0.5
 
 
 def box_of(words: Words) -> tuple[float, float, float, float]:
@@ -238,9 +270,9 @@ def test_sixteenths_tell_what_is_left_over(mm, words):
     assert sixteenths(mm) == words
 
 
-def asked(plain: JobResult, **table: object) -> JobResult:
-    """A job with what its table [shop] asks for."""
-    request = shop_request({}, table, [str(s) for s in plain.patterns], "here")
+def asked(plain: JobResult, hull: dict[str, object] | None = None, **table: object) -> JobResult:
+    """A job with what its tables [hull] and [shop] ask for."""
+    request = shop_request(hull or {}, table, [str(s) for s in plain.patterns], "here")
     sums, notes = shop_sums(
         request, plain.patterns, plain.comparison, plain.facts, plain.survey.scale
     )
@@ -292,7 +324,7 @@ def test_what_was_allowed_stands_once_where_it_is_the_same_on_both_sides(tmp_pat
         "scribe gap of 6.0 mm undone in one direction, outboard",
         "hull edge: 1.5 mm free for glue, 2.0 mm for the saw.",
         # The blank is not sawn to the patterns' lines that the page shows.
-        "Saw each side to the CUTTING LINE of its own template",
+        "Saw each side to the CUTTING LINE of its template",
         GLUE,
     ):
         assert text.count(words) == 1, words
@@ -317,11 +349,8 @@ def test_what_differs_between_the_sides_is_said_of_each(tmp_path):
 
 @pytest.mark.parametrize("fixed", [False, True])
 def test_the_hull_stands_there_with_what_its_tapes_do_not_see(fixed, tmp_path):
-    plain = job()
     hull = {"port_diagonal": 4049.9, "starboard_diagonal": 4039.6, "breadth": 1200.0}
-    request = shop_request(hull | {"fixed": fixed}, {}, ["port", "starboard"], "here")
-    sums, _ = shop_sums(request, plain.patterns, plain.comparison, plain.facts, plain.survey.scale)
-    text = text_of(pdf_of(replace(plain, shop=sums), tmp_path))
+    text = text_of(pdf_of(asked(job(), hull | {"fixed": fixed}), tmp_path))
     assert "HULL: The port corner is 10.4 mm" in text
     for words in ("also shifted", "twist", "winding sticks"):
         assert words in text

@@ -333,7 +333,8 @@ class Corner:
     index: int
     """Which point of the ring it is."""
     angle_deg: float
-    """Inside angle of the wood, 0..360; over 180 is an inside corner (notch)."""
+    """Inside angle of the wood, 0..360, as traced next to the point: good enough to tell an inside
+    corner (notch, over 180), not to be shown; see ``spilemark.corner_angles``."""
     name: str = ""
 
 
@@ -600,6 +601,11 @@ class Template:
     """How absolute size is known, to be said on each sheet."""
     block_top_mm: float | None = None
     """Strokes and labels below this belong to the page, not to the part; None: there are none."""
+    legend: tuple[tuple[str, str], ...] = ()
+    """(style, what it is) of each outline where there are several to tell apart; for files that
+    leave the page's own block out."""
+    allowed: tuple[str, ...] = ()
+    """What was allowed for and how bevels read, with such lines."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from spilemark.corner_angles import corner_angle_deg
 from spilemark.errors import CannotWrite
 from spilemark.kept import modes
 from spilemark.records import (
@@ -123,8 +124,8 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "centreline_offset_mm": _number(pattern.centreline_offset_mm),
         "corners_mm": _corners(pattern),
         "corner_angles_deg": {
-            name: _number(corner.angle_deg, 2)
-            for name, corner in zip(_corners(pattern), outline.corners, strict=True)
+            name: _number(corner_angle_deg(outline, k), 2)
+            for k, name in enumerate(_corners(pattern))
         },
         "edges": [_edge(edge) for edge in outline.edges],
         "scale": {

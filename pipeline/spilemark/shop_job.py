@@ -6,6 +6,7 @@ meet what was measured.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -26,13 +27,15 @@ from spilemark.shop.faces import CardRow, bevel_card
 from spilemark.shop.files import Part
 from spilemark.shop.horning import Horning, horn
 from spilemark.shop.hull_turn import (
+    TURN,
     HullAgainstPatterns,
     LineFrom,
     hull_against_corners,
     hull_against_turn,
+    transom_turn_deg,
 )
 from spilemark.shop.orders import SIDE_TABLES, HullOrder, ShopOrder, hull_order, shop_order
-from spilemark.shop.outlines import ShopEdge, SideName, make_outline
+from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outline, mirrored
 
 _NAMES: dict[Side, SideName] = {
     Side.PORT: "port",
@@ -61,7 +64,7 @@ class HullShop:
     order: HullOrder
     horning: Horning
     beside: tuple[tuple[str, HullAgainstPatterns], ...]
-    """What of the patterns is compared ("turn"), and how much of it the hull explains."""
+    """What of the patterns is compared, and how much of it the hull explains."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,31 +165,39 @@ def part_of(pattern: RegisteredPattern, facts: JobFacts, scale: ScaleStatement) 
     UsageError
         The outline crosses itself.
     """
-    outline, ring = pattern.outline, pattern.outline.ring
-    side = _NAMES[pattern.side]
     words = wording.fixed_words(wording.doubt_of(pattern).shape_mm, facts)
     return Part(
-        outline=make_outline(
-            ring.points_mm,
-            [ShopEdge(name=e.name, start=e.start, stop=e.stop) for e in outline.edges],
-            corners={c.name or f"corner {k + 1}": c.index for k, c in enumerate(outline.corners)},
-            holes_mm=[hole.points_mm for hole in outline.of_role("hole")],
-            side=side,
-            name=" ".join(w for w in (facts.part, "" if side == "single" else side) if w) or side,
-        ),
+        outline=_shop_outline(pattern, facts.part),
         boat=facts.boat,
         part=facts.part,
         date=facts.date.isoformat() if facts.date else "",
         units=facts.units,
         scale=str(scale.basis),
         doubt=words,
+        forward_known=pattern.forward_known,
+    )
+
+
+def _shop_outline(pattern: RegisteredPattern, part: str = "") -> ShopOutline:
+    outline, ring = pattern.outline, pattern.outline.ring
+    side = _NAMES[pattern.side]
+    return make_outline(
+        ring.points_mm,
+        [ShopEdge(name=e.name, start=e.start, stop=e.stop) for e in outline.edges],
+        corners={c.name or f"corner {k + 1}": c.index for k, c in enumerate(outline.corners)},
+        holes_mm=[hole.points_mm for hole in outline.of_role("hole")],
+        side=side,
+        name=" ".join(w for w in (part, "" if side == "single" else side) if w) or side,
     )
 
 
 def hull_beside(
     hull: Horning, comparison: SideComparison, line_from: LineFrom = "centreline"
 ) -> tuple[tuple[str, HullAgainstPatterns], ...]:
-    """Set a hull beside a comparison: what is compared, and how much of it the hull explains."""
+    """Set a hull beside a comparison: what is compared, and how much of it the hull explains.
+
+    Lines squared off the transom turn with it: there the corner's angle says all.
+    """
     found = [
         (
             f"angle at the {corner.name.removesuffix(' corner')} corner",
@@ -195,10 +206,14 @@ def hull_beside(
         for corner in comparison.corners
         if corner.name in ("outer", "outer corner")
     ]
-    if comparison.alignments and comparison.alignments[0].datum == "centreline":
-        rigid = comparison.rigid
-        turn = hull_against_turn(hull, rigid.turn_deg, rigid.turn_u95_deg, line_from)
-        found.append(("turn", turn))
+    on_lines = comparison.alignments and comparison.alignments[0].datum == "centreline"
+    if on_lines and line_from == "centreline":
+        turn = transom_turn_deg(
+            _shop_outline(comparison.port), mirrored(_shop_outline(comparison.starboard_mirrored))
+        )
+        doubts = (comparison.rigid.turn_u95_deg, *(b.found_u95_deg for _, b in found))
+        if turn is not None:
+            found.append((TURN, hull_against_turn(hull, turn, math.hypot(*doubts))))
     return tuple(found)
 
 

@@ -7,8 +7,9 @@ from typing import Any
 
 from spilemark import wording
 from spilemark.ink import Sheet
-from spilemark.records import JobFacts
+from spilemark.records import JobFacts, Side
 from spilemark.shop.allowances import CutLines
+from spilemark.shop.bevels import PatternFace
 from spilemark.shop.faces import CardRow, FaceLines, bevel_card
 from spilemark.shop.files import Part
 from spilemark.shop.horning import Horning
@@ -28,6 +29,7 @@ from spilemark.shop.part_words import (
 )
 from spilemark.shop_job import PartShop, ShopResult
 from spilemark.shop_sheet import (
+    Heading,
     cutting_line,
     finished_line,
     larger_line,
@@ -139,7 +141,12 @@ def bevel_notes(part: Part, order: ShopOrder, card: Sequence[CardRow]) -> list[s
 
 
 def bevel_sheet(
-    part: Part, faces: FaceLines, card: Sequence[CardRow], notes: Sequence[str], units: Show = "mm"
+    part: Part,
+    order: ShopOrder,
+    faces: FaceLines,
+    card: Sequence[CardRow],
+    notes: Sequence[str],
+    units: Show = "mm",
 ) -> Sheet:
     """Both faces, the larger outline and the bevel card of a part at true size."""
     lines = [
@@ -150,6 +157,7 @@ def bevel_sheet(
     return part_sheet(
         _title(part, "bevels"),
         lines,
+        heading=_heading(part, order.pattern_on),
         card=card,
         cells=card_rows(card, units),
         notes=[wording.CHECK_BARS, *notes],
@@ -201,6 +209,7 @@ def cut_sheet(
     return part_sheet(
         _title(part, "cutting"),
         drawn,
+        heading=_heading(part, order.pattern_on),
         cells=card_rows(card, units),
         notes=[wording.CHECK_BARS, *notes, *more],
     )
@@ -292,6 +301,17 @@ def _part_table(found: PartShop, units: Show) -> dict[str, Any]:
 def _ring(outline: ShopOutline | None) -> list[list[float]] | None:
     # Adding zero turns -0.0 into 0.0.
     return None if outline is None else (outline.points_mm.round(3) + 0.0).tolist()
+
+
+def _heading(part: Part, pattern_on: PatternFace) -> Heading:
+    """Side, face and forward: a part cut the wrong way round is firewood."""
+    side = wording.SIDE_WORDS[Side(part.outline.side)]
+    forward = "" if part.forward_known else " Which end is forward was not told."
+    return Heading(
+        side=side,
+        face=f"Seen from above. The pattern lay on the part's {pattern_on} face.{forward}",
+        forward=part.forward_known,
+    )
 
 
 def _title(part: Part, what: str) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 
 from spilemark import ink_files
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
-from spilemark.ink import Anchor, Mark, Point, Sheet, Stroke, Words, bar
+from spilemark.ink import Anchor, Area, Mark, Point, Sheet, Stroke, Words, bar
 from spilemark.shop.faces import CardRow
 from spilemark.shop.outlines import Floats, ShopOutline
 from spilemark.shop.part_words import bevel_words
@@ -25,10 +25,24 @@ _BAR_MM = 100.0
 _BAR_SPACE_MM = 118.0
 _TEXT_MM, _LINE_MM = 3.3, 4.7
 _TITLE_MM = 6.0
+_SIDE_MM = 10.0
+_ARROW_MM = 32.0
 _TICK_MM = 7.0
 _NAMES_IN_MM = (8.0, 15.0, 5.0, 20.0, 25.0, 11.0)
 _ROOM_MM = 24.0
 """Beside the part, for what is written at its stations."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """What must survive on the bench: which side, which face, and where forward is."""
+
+    side: str
+    """"PORT"."""
+    face: str
+    """A sentence on how it is seen."""
+    forward: bool
+    """Whether forward is up the sheet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +92,7 @@ def part_sheet(
     title: str,
     lines: Sequence[Line],
     *,
+    heading: Heading,
     card: Sequence[CardRow] = (),
     cells: Sequence[Sequence[str]] = (),
     notes: Sequence[str] = (),
@@ -89,6 +104,8 @@ def part_sheet(
     title : str
     lines : sequence of Line
         At least one; all in one frame, y up.
+    heading : Heading
+        Over the part, in large letters.
     card : sequence of CardRow
         Stations to mark on the outline.
     cells : sequence of rows
@@ -100,7 +117,7 @@ def part_sheet(
     low, high = points.min(axis=0), points.max(axis=0)
     wide = max(float(high[0] - low[0]) + 2 * _ROOM_MM, _LEAST_WIDTH_MM)
     left = _MARGIN_MM + (wide - float(high[0] - low[0])) / 2.0 - float(low[0])
-    top = _MARGIN_MM + 2 * _TITLE_MM + float(high[1]) + _TICK_MM
+    top = _MARGIN_MM + 2 * _TITLE_MM + _SIDE_MM + float(high[1]) + _TICK_MM
 
     def place(p: Floats) -> tuple[float, float]:
         return (left + float(p[0]), top - float(p[1]))
@@ -108,6 +125,7 @@ def part_sheet(
     marks: list[Mark] = [
         Words(text=title, at=(_MARGIN_MM, _MARGIN_MM + _TITLE_MM), size_mm=_TITLE_MM, bold=True)
     ]
+    marks += _headed(heading, _MARGIN_MM + wide)
     for line in lines:
         marks += _drawn(line, place)
         if line.named:
@@ -122,6 +140,31 @@ def part_sheet(
         height_mm=round(max(bottom, under + _BAR_SPACE_MM) + _MARGIN_MM, 1),
         marks=(*marks, *words),
     )
+
+
+def _headed(heading: Heading, right: float) -> list[Mark]:
+    """The side under the title, forward as an arrow at the right."""
+    y = _MARGIN_MM + _TITLE_MM + 1.4 * _SIDE_MM
+    side = Words(text=heading.side, at=(_MARGIN_MM, y), size_mm=_SIDE_MM, bold=True)
+    beside = _MARGIN_MM + ink_files.text_width_mm(side) + 5.0
+    room = right - beside - _ARROW_MM
+    rows = ink_files.wrapped(heading.face, room, _TEXT_MM)
+    first = y - (len(rows) - 1) * _LINE_MM
+    marks: list[Mark] = [
+        side,
+        *(
+            Words(text=row, at=(beside, first + k * _LINE_MM), size_mm=_TEXT_MM)
+            for k, row in enumerate(rows)
+        ),
+    ]
+    if heading.forward:
+        x, top = right - 5.0, _MARGIN_MM
+        marks += [
+            Stroke(points=((x, y), (x, top + 5.0)), width_mm=1.2),
+            Area(loops=(((x, top), (x - 2.5, top + 6.0), (x + 2.5, top + 6.0)),)),
+            Words(text="FWD", at=(x - 5.0, y), size_mm=5.0, bold=True, anchor="end"),
+        ]
+    return marks
 
 
 def write_sheet(path: Path, sheet: Sheet, *, force: bool = False) -> Path:

@@ -30,7 +30,13 @@ from spilemark.results import JobResult
 from spilemark.shop_job import PartShop
 from spilemark.template_block import LEAST_WIDTH_MM, sheet_block
 from spilemark.template_part import letter_part, line_stroke
-from spilemark.template_shop import ShopDrawing, shop_drawing, shop_legend
+from spilemark.template_shop import (
+    ShopDrawing,
+    allowed_words,
+    legend_words,
+    shop_drawing,
+    shop_legend,
+)
 
 CURVE_TOLERANCE_MM = 0.05
 _SCATTERS = 2.5
@@ -139,6 +145,8 @@ def build_template(
         facts=facts,
         scale=scale,
         block_top_mm=top_of_block,
+        legend=legend_words(drawing),
+        allowed=() if shop is None else tuple(allowed_words(shop, facts.units)),
     )
 
 

@@ -13,7 +13,7 @@ from spilemark.ink_files import text_width_mm, wrapped
 from spilemark.records import Floats, Label, Stroke
 from spilemark.shop.faces import CardRow
 from spilemark.shop.outlines import ShopOutline
-from spilemark.shop.part_words import allowance_lines, bevel_words, planed_lines
+from spilemark.shop.part_words import allowance_lines, amount_words, bevel_words, planed_lines
 from spilemark.shop_job import PartShop
 from spilemark.template_part import line_stroke
 from spilemark.units import Units
@@ -111,7 +111,7 @@ def shop_legend(
             _label(_LEGEND[style], left_mm + _SAMPLE_MM + 4.0, y, bold=style == "cutting")
         )
     y -= 0.4 * _LINE_MM
-    for text in _words_of(found, units):
+    for text in allowed_words(found, units):
         for row in wrapped(text, width_mm, _WORDS_MM):
             y -= 1.3 * _WORDS_MM
             labels.append(_label(row, left_mm, y))
@@ -133,12 +133,18 @@ def _sample(style: _Style, left_mm: float, y_mm: float) -> list[Stroke]:
     return strokes
 
 
-def _words_of(found: PartShop, units: Units) -> list[str]:
+def legend_words(drawing: ShopDrawing) -> tuple[tuple[str, str], ...]:
+    """Each style of outline that was drawn, and what it is; empty where the pattern stands alone."""
+    return tuple((style, _LEGEND[style]) for style in drawing.styles)
+
+
+def allowed_words(found: PartShop, units: Units) -> list[str]:
+    """What was allowed for, and how the bevels read."""
     words = [*planed_lines(found.order.planed, units), *allowance_lines(found.allowances, units)]
     if found.card:
-        on, stock = found.order.pattern_on, found.order.stock_mm or 0.0
+        on, stock = found.order.pattern_on, amount_words(found.order.stock_mm or 0.0, units)
         words.append(
-            f"Bevels are degrees from square through {stock:g} mm of stock, seen from the {on} face, "
+            f"Bevels are degrees from square through {stock} of stock, seen from the {on} face, "
             "on which the pattern lay: under leans in below it, standing leans out."
         )
     return words

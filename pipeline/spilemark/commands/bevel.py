@@ -149,7 +149,7 @@ def _whole(
     if out is not None:
         from spilemark.shop_sheet import write_sheet
 
-        write_sheet(out, bevel_sheet(part, faces, card, notes, show), force=force)
+        write_sheet(out, bevel_sheet(part, order, faces, card, notes, show), force=force)
     if as_json:
         say_json(
             {

@@ -85,7 +85,7 @@ def fitted(
     part = read_part(pattern, side)
     home = pattern if pattern.is_dir() else pattern.parent
     show = shown_in(units, part)
-    record = _kept(home, part, planed, date, note)
+    record = _kept(home, pattern, part, planed, date, note)
     new = None
     if onward is not None:
         from dataclasses import replace
@@ -102,15 +102,19 @@ def fitted(
 
 
 def _kept(
-    home: Path, part: Part, planed: tuple[str, ...], date: str | None, note: str
+    home: Path, pattern: Path, part: Part, planed: tuple[str, ...], date: str | None, note: str
 ) -> FittedRecord:
-    """The record beside the job, with what is new added and written."""
+    """The record beside the job, with what is new added and written.
+
+    The first entry of a side brings with it what this job itself started less.
+    """
     from dataclasses import replace
 
     from spilemark.shop.fitted import (
         FILE_NAME,
         FittedRecord,
         next_pattern,
+        planed_before,
         read_fitted,
         write_fitted,
     )
@@ -120,6 +124,8 @@ def _kept(
     if not planed:
         return record
     new = tuple(_entry(text, part, date, note) for text in planed)
+    if all(entry.side != part.outline.side for entry in record.planed):
+        new = (*planed_before(pattern, part.outline), *new)
     # Refuses what cannot be drawn before anything is kept.
     next_pattern(part.outline, new)
     record = replace(record, planed=(*record.planed, *new))
@@ -132,11 +138,12 @@ def _entry(text: str, part: Part, date: str | None, note: str) -> Planed:
     from dataclasses import replace
 
     from spilemark.shop.files import fingerprint
-    from spilemark.shop.fitted import Planed, checked
+    from spilemark.shop.fitted import Planed, checked, planed_off_mm
     from spilemark.shop.lengths import read_signed
     from spilemark.shop.stations import read_stations
 
     off = checked(read_stations(text, read_signed))
+    planed_off_mm(part.outline, part.outline.edge(off.edge), off)
     return Planed(
         side=part.outline.side,
         off=replace(off, edge=part.outline.edge(off.edge).name),

@@ -75,7 +75,8 @@ if TYPE_CHECKING:
 @click.option(
     "--turn",
     metavar="DEG[±DEG]",
-    help="The same for a turn you give: mirrored starboard against port, anticlockwise.",
+    help="The same for a turn you give: mirrored starboard's transom edge against port's, on the "
+    "pencil lines, anticlockwise seen from above.",
 )
 @click.option(
     "--line-from",
@@ -168,12 +169,12 @@ def _beside(
     hull: Horning, line_from: LineFrom, comparison: Path | None, turn: str | None
 ) -> list[tuple[str, HullAgainstPatterns]]:
     """Set the hull beside what a report or the person says of the patterns."""
-    from spilemark.shop.hull_turn import hull_against_corners, hull_against_turn
+    from spilemark.shop.hull_turn import TURN, hull_against_corners, hull_against_turn
 
     found = []
     if turn is not None:
         deg, u95 = _turn(turn)
-        found.append(("turn", hull_against_turn(hull, deg, u95, line_from)))
+        found.append((TURN, hull_against_turn(hull, deg, u95, line_from)))
     if comparison is not None:
         from spilemark.shop.files import compared
 
@@ -181,10 +182,9 @@ def _beside(
         for name, port, starboard, u95 in report.corners:
             what = f"angle at the {name.removesuffix(' corner')} corner"
             found.append((what, hull_against_corners(hull, port, starboard, u95)))
-        if report.turn_deg is not None:
-            found.append(
-                ("turn", hull_against_turn(hull, report.turn_deg, report.turn_u95_deg, line_from))
-            )
+        if report.turn_deg is not None and line_from == "centreline":
+            turned = hull_against_turn(hull, report.turn_deg, report.turn_u95_deg)
+            found.append((TURN, turned))
     return found
 
 

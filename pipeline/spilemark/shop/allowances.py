@@ -21,7 +21,7 @@ from spilemark.shop.fitted import Planed, less_planed
 from spilemark.shop.offsets import EdgeMove, densified, move_edges
 from spilemark.shop.outlines import Floats, ShopOutline
 from spilemark.shop.relief import CornerRelief, relieved
-from spilemark.shop.stations import Stations
+from spilemark.shop.stations import Stations, carried
 
 LEAST_FACING = math.sin(math.radians(10.0))
 """A gap measured within 10 degrees of the edge's own run says nothing of where the edge is."""
@@ -107,7 +107,7 @@ def cut_lines(
         hull = less_planed(hull, planed)
     glue = {a.edge: EdgeMove(-_amount(a.glue_gap_mm, a.edge)) for a in _once(allowances.edges)}
     finished = move_edges(hull, _named(hull, glue))
-    faces = _faces(finished, thickness_mm, bevels)
+    faces = _faces(finished, thickness_mm, _on_finished(bevels, outline, finished))
     room = {
         a.edge: EdgeMove(_amount(a.saw_mm, a.edge) + _amount(a.plane_off_mm, a.edge))
         for a in allowances.edges
@@ -212,6 +212,20 @@ def routed(template: ShopOutline, bush_mm: float, cutter_mm: float) -> Floats:
     path = Polygon(template.points_mm).buffer(bush_mm / 2.0, quad_segs=90)
     left = path.buffer(-cutter_mm / 2.0, quad_segs=90)
     return np.asarray(orient(left, 1.0).exterior.coords)[:-1]
+
+
+def _on_finished(
+    bevels: Sequence[Stations], pattern: ShopOutline, finished: ShopOutline
+) -> tuple[Stations, ...]:
+    """Bevels that were taken along the pattern's edges, along those of the finished line."""
+    return tuple(
+        carried(
+            b,
+            pattern.length_mm(pattern.edge(b.edge)),
+            finished.length_mm(finished.edge(b.edge)),
+        )
+        for b in bevels
+    )
 
 
 def _faces(

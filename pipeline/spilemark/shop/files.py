@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from spilemark.errors import CannotWrite, UnreadableInput, UsageError, WouldOverwrite
+from spilemark.shop.hull_turn import transom_turn_deg
 from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outline
 
 SCHEMA = 1
@@ -37,6 +39,8 @@ class Part:
     """Scale basis of a measured pattern ("taped" ...), empty where not told."""
     doubt: str = ""
     """In fixed words, how well it was measured."""
+    forward_known: bool = True
+    """Whether forward is up the sheet; told of the pattern, not found."""
 
 
 def read_json(path: Path, what: str) -> dict[str, Any]:
@@ -107,7 +111,8 @@ class Compared:
     corners: tuple[tuple[str, float, float, float], ...]
     """Outer corner: name, port and starboard angle, 95 % half-width of their difference, degrees."""
     turn_deg: float | None
-    """Mirrored starboard against port; None where it was not measured."""
+    """Mirrored starboard's transom edge against port's, on their pencil lines; None where it was
+    not measured."""
     turn_u95_deg: float
 
 
@@ -128,15 +133,22 @@ def compared(path: Path) -> Compared:
     try:
         outer = [c for c in found.get("corners", []) if c["name"] in ("outer", "outer corner")]
         rigid = found.get("rigid") or {}
-        turn = rigid.get("turn_deg")
+        turn = None
+        if found.get("datum") == "centreline":
+            turn = transom_turn_deg(
+                *(read_part(path, side).outline for side in ("port", "starboard"))
+            )
         return Compared(
             corners=tuple(
                 (c["name"], c["port_deg"], c["starboard_deg"], c["difference_u95_deg"])
                 for c in outer
                 if None not in (c["port_deg"], c["starboard_deg"], c["difference_u95_deg"])
             ),
-            turn_deg=None if turn is None else float(turn),
-            turn_u95_deg=float(rigid.get("turn_u95_deg") or 0.0),
+            turn_deg=turn,
+            turn_u95_deg=math.hypot(
+                float(rigid.get("turn_u95_deg") or 0.0),
+                *(float(c.get("difference_u95_deg") or 0.0) for c in outer),
+            ),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise UnreadableInput(
@@ -163,6 +175,7 @@ def write_outline(path: Path, part: Part, *, force: bool = False) -> Path:
         "date": part.date,
         "scale": {"basis": part.scale},
         "fixed_words": part.doubt,
+        "forward_known": part.forward_known,
         "outline_mm": _points(outline.points_mm),
         "holes_mm": [_points(hole) for hole in outline.holes_mm],
         "edges": [
@@ -253,6 +266,7 @@ def _part(table: dict[str, Any], side: str, job: dict[str, Any]) -> Part:
         units=str(job.get("units") or "mm"),
         scale=str((table.get("scale") or {}).get("basis", "")),
         doubt=str(table.get("fixed_words") or ""),
+        forward_known=bool(table.get("forward_known", True)),
     )
 
 

@@ -9,7 +9,7 @@ The record is a TOML file beside the job::
     [[planed]]
     side = "port"
     edge = "hull edge"
-    at_mm = [0.0, 60.0, 120.0]     # along the edge, from the outer corner
+    at_mm = [0.0, 60.0, 120.0]     # along the edge, from its end nearer to the outer corner
     off_mm = [0.0, 1.2, 0.0]       # taken off; negative where it was short
     outline = "0f3c..."            # of which pattern
     date = "2026-05-14"            # optional
@@ -28,7 +28,7 @@ import numpy as np
 
 from spilemark.errors import UsageError
 from spilemark.shop.faces import POINTS_MM
-from spilemark.shop.files import SCHEMA, fingerprint, write_text
+from spilemark.shop.files import REPORT, SCHEMA, fingerprint, read_json, write_text
 from spilemark.shop.offsets import EdgeMove, densified, move_edges
 from spilemark.shop.outlines import Floats, ShopEdge, ShopOutline
 from spilemark.shop.stations import PAST_END_MM, Stations, fair
@@ -38,6 +38,10 @@ FILE_NAME = "fitted.toml"
 TAPER_MM = 50.0
 """Past the first and last station the cut runs out over this length: a plane cannot stop dead
 (common practice, no source)."""
+
+OTHER_BOAT = 0.1
+"""Two boats of a class are as alike as this: past it, an edge is another edge (common practice, no
+source)."""
 
 MOST_OFF_MM = 30.0
 _PLANED = ("side", "edge", "at_mm", "off_mm", "outline", "date", "note")
@@ -98,23 +102,34 @@ def less_planed(outline: ShopOutline, planed: Sequence[Planed]) -> ShopOutline:
     """An outline less what was planed off a part of another pattern of the same class.
 
     Raises and reckons as :func:`next_pattern`, but takes entries of any pattern.
+    A station past the end of an edge that is up to a tenth shorter on this boat
+    counts as far as the edge goes.
     """
     mine = [p for p in planed if p.side == outline.side]
     dense = densified(outline, POINTS_MM)
     amounts: dict[str, Floats] = {}
     for entry in mine:
         edge = dense.edge(entry.off.edge)
-        off = planed_off_mm(dense, edge, entry.off)
+        past = OTHER_BOAT * dense.length_mm(edge)
+        off = planed_off_mm(dense, edge, entry.off, past_end_mm=max(past, PAST_END_MM))
         amounts[edge.name] = amounts.get(edge.name, np.zeros(len(off))) + off
     return move_edges(dense, {name: EdgeMove(-off) for name, off in amounts.items()})
 
 
-def planed_off_mm(outline: ShopOutline, edge: ShopEdge, off: Stations) -> Floats:
-    """Amount at each point of an edge; one value without stations counts all along."""
+def planed_off_mm(
+    outline: ShopOutline, edge: ShopEdge, off: Stations, past_end_mm: float = PAST_END_MM
+) -> Floats:
+    """Amount at each point of an edge; one value without stations counts all along.
+
+    Raises
+    ------
+    UsageError
+        A station lies farther past the end of the edge than ``past_end_mm``.
+    """
     length = outline.length_mm(edge)
     if len(off.at_mm) > 1 or off.at_mm[0] > 0:
         off = _run_out(off, length)
-    return fair(off, outline.stations_mm(edge), edge_length_mm=length)
+    return fair(off, outline.stations_mm(edge), edge_length_mm=length, past_end_mm=past_end_mm)
 
 
 def checked(off: Stations) -> Stations:
@@ -188,6 +203,33 @@ def write_fitted(path: Path, record: FittedRecord) -> Path:
             f"{key} = {_text(v)}" for key, v in (("date", entry.date), ("note", entry.note)) if v
         ]
     return write_text(path, "\n".join(lines) + "\n", force=True)
+
+
+def planed_before(path: Path, outline: ShopOutline) -> tuple[Planed, ...]:
+    """What a pattern's job had already left off, as the last part of the class was fitted.
+
+    Amounts planed off this part count from the finished line, which started less
+    that; the next one starts less both.
+
+    Parameters
+    ----------
+    path : Path
+        A results folder, its report, or an outline file.
+    outline : ShopOutline
+        The pattern.
+
+    Raises
+    ------
+    UnreadableInput, UsageError
+    """
+    path = path / REPORT if path.is_dir() else path
+    shop = read_json(path, "report or outline file").get("shop") or {}
+    rows = ((shop.get("parts") or {}).get(str(outline.side)) or {}).get("planed") or []
+    mark = fingerprint(outline)
+    return tuple(
+        _entry(row | {"side": str(outline.side), "outline": mark}, f"The report {path}")
+        for row in rows
+    )
 
 
 def _run_out(off: Stations, length_mm: float) -> Stations:

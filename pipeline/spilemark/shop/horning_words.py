@@ -11,10 +11,12 @@ from spilemark.shop.horning import (
     hidden_shift_mm,
     high_corner_mm,
 )
-from spilemark.shop.hull_turn import HullAgainstPatterns, HullShare
+from spilemark.shop.hull_turn import TURN, HullAgainstPatterns, HullShare
 from spilemark.shop.lengths import Show, show_degrees, show_doubt, show_length
 
 OWN_PATTERN = "Make each side its own pattern and its own part. Do not mirror one on the other."
+_RARE_SKEW_DEG = 3.0
+"""Of a hull that was meant to be square: common practice, no source."""
 _EXAMPLE_SKEW_DEG = 0.5
 _ARM_MM: dict[Show, float] = {"mm": 300.0, "in": 304.8, "ft": 304.8}
 _HIGH_MM: dict[Show, float] = {"mm": 30.0, "in": 25.4, "ft": 25.4}
@@ -110,20 +112,25 @@ def doubts(hull: Horning, units: Show = "mm") -> tuple[str, ...]:
     if any(hull.tapes.heights_mm):
         port, starboard, breadth = (show_length(mm, units) for mm in hull.plan_mm)
         lines.append(f"Seen from above they are {port}, {starboard} and {breadth} across.")
+    if abs(hull.skew_deg) > _RARE_SKEW_DEG:
+        lines.append(
+            f"{show_degrees(abs(hull.skew_deg), 1)} is more than hulls are racked by: see that all "
+            "three were read in one unit and from one point, and tape again before you move anything."
+        )
     if hull.median_mm < SHORTEST_HULL_MM:
         length = show_length(hull.median_mm, units)
         lines.append(f"This hull would be only {length} long: were inches meant? Write 148in.")
     return tuple(lines)
 
 
-def against_patterns(found: HullAgainstPatterns, what: str = "turn", *, fixed: bool = False) -> str:
+def against_patterns(found: HullAgainstPatterns, what: str = TURN, *, fixed: bool = False) -> str:
     """Say whether the hull explains what the two patterns showed.
 
     Parameters
     ----------
     found : HullAgainstPatterns
     what : str
-        "turn", or "corner angle".
+        What of the patterns is compared: ``hull_turn.TURN``, or "angle at the outer corner".
     fixed : bool
         Whether the hull cannot be moved any more.
     """
@@ -132,9 +139,11 @@ def against_patterns(found: HullAgainstPatterns, what: str = "turn", *, fixed: b
     left = f"{show_degrees(found.left_deg, 2)} ± {show_degrees(found.left_u95_deg, 2)}"
     both = f"The patterns differ in {what} by {seen}; this hull would make {hull}."
     if found.share is HullShare.DOES_NOT and abs(found.found_deg) <= found.found_u95_deg:
+        # A corner keeps its angle where the side swung with the transom.
+        look = "the pencil lines" if what == TURN else "whether the sides swung with the transom"
         return (
             f"The patterns show no difference in {what} beyond doubt ({seen}), where this hull would "
-            f"make {hull}: look at the pencil lines, and at what diagonals cannot see."
+            f"make {hull}: look at {look}, and at what diagonals cannot see."
         )
     words = _FIXED_WORDS if fixed and found.share in _FIXED_WORDS else _SHARE_WORDS
     return f"{both} {words[found.share].format(left=left)}"

@@ -1,10 +1,18 @@
 """Whether an unsquare hull explains what a comparison of two patterns found.
 
-On a hull whose transom is out of square by phi (port corner aft), the port
-corner closes by phi and the starboard one opens by phi.  Against lines drawn
-parallel to the boat's centreline, the mirrored starboard pattern is therefore
-turned by -2 phi against port (clockwise seen from above); against lines squared
-off the transom, by +2 phi.
+On a hull whose transom is out of square by phi (port corner aft), the transom
+edge of either pattern is turned by phi, anticlockwise seen from above, against a
+line parallel to the boat's centreline.  Mirrored, starboard's is turned the other
+way, so it stands at -2 phi to port's.  This holds however the sides run.
+
+The angle of the corner tells more of the hull and needs no line: where the sides
+still run true, port's corner closes by phi and starboard's opens by phi.  Where
+the sides swung with the transom the corners are alike, and only the turn tells.
+How two whole outlines fit best is neither: it lies between the turn of the
+transom edge and that of the hull edge, by the lengths of the arms.
+
+Against lines squared off the transom its edges lie alike, and the hull edges are
+turned by +2 phi: the corner's angle over again.
 """
 
 from __future__ import annotations
@@ -14,7 +22,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
+import numpy as np
+
 from spilemark.shop.horning import Horning
+from spilemark.shop.offsets import densified
+from spilemark.shop.outlines import ShopOutline, mirrored
 
 LineFrom = Literal["centreline", "transom"]
 
@@ -50,6 +62,34 @@ class HullAgainstPatterns:
         return math.hypot(self.expected_u95_deg, self.found_u95_deg)
 
 
+TRANSOM_EDGE = "transom edge"
+TURN = "turn of the transom edge against the pencil lines"
+
+
+def transom_turn_deg(port: ShopOutline, starboard: ShopOutline) -> float | None:
+    """Turn of mirrored starboard's transom edge against port's; None without such edges.
+
+    Both outlines in the frame of their drawn lines.  Each edge counts as the
+    straight line nearest to its points (Pearson, Philosophical Magazine 2,
+    1901), from the outer corner on; a bow that both have cancels.
+    """
+    ways = []
+    for outline in (port, mirrored(starboard)):
+        edge = next((e for e in outline.edges if e.name == TRANSOM_EDGE), None)
+        if edge is None:
+            return None
+        dense = densified(outline)
+        edge = dense.edge(TRANSOM_EDGE)
+        points = dense.points_mm[dense.indices(edge)]
+        away = (points[-1] - points[0]) * (-1.0 if edge.from_end else 1.0)
+        axis = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+        ways.append(axis if axis @ away > 0 else -axis)
+    one, other = ways
+    return math.degrees(
+        math.atan2(float(one[0] * other[1] - one[1] * other[0]), float(one @ other))
+    )
+
+
 def hull_against_turn(
     hull: Horning, turn_deg: float, turn_u95_deg: float, line_from: LineFrom = "centreline"
 ) -> HullAgainstPatterns:
@@ -59,8 +99,9 @@ def hull_against_turn(
     ----------
     hull : Horning
     turn_deg, turn_u95_deg : float
-        As found by a comparison in the frame of the drawn lines, positive
-        anticlockwise seen from above.
+        Of mirrored starboard's transom edge against port's, in the frame of the
+        drawn lines, positive anticlockwise seen from above; of the hull edge
+        where the lines were squared off the transom.
     line_from : {"centreline", "transom"}
         What the pencil lines on the patterns were set out from.
 

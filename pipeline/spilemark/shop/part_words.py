@@ -10,6 +10,7 @@ from spilemark.shop.faces import MOST_TILT_DEG, CardRow
 from spilemark.shop.fitted import Planed
 from spilemark.shop.lengths import Show, show_degrees, show_length
 from spilemark.shop.stations import Stations
+from spilemark.units import INCH_MM, format_inches
 
 CARD_HEAD = ("edge", "at", "bevel", "sliding bevel", "saw table", "far face", "set it by")
 _OTHER: dict[PatternFace, PatternFace] = {"top": "bottom", "bottom": "top"}
@@ -39,16 +40,16 @@ def bevel_words(bevel_deg: float) -> str:
 def card_cells(row: CardRow, units: Show = "mm") -> tuple[str, ...]:
     """Cells of one row of the bevel card, in the order of its head."""
     run = _METRIC_RUN_MM if units == "mm" else SQUARE_RUN_MM
-    rise = show_length(rise_mm(row.bevel_deg, run), units)
+    rise = amount_words(rise_mm(row.bevel_deg, run), units)
     over = "100 mm" if units == "mm" else '14"'
-    way = {"under": "in", "standing": "out", "square": ""}[row.kind]
+    way = {"under": "inside", "standing": "outside", "square": ""}[row.kind]
     return (
         row.edge,
         "all along" if row.throughout else show_length(row.s_mm, units, 0),
         bevel_words(row.bevel_deg),
         show_degrees(row.sliding_deg),
         f"tilt {show_degrees(row.table_tilt_deg)}",
-        f"{show_length(abs(row.offset_mm), units)} {way}".strip(),
+        f"{amount_words(abs(row.offset_mm), units)} {way}".strip(),
         f"{rise} on {over}",
     )
 
@@ -93,10 +94,12 @@ def offset_lines(
     for stations, row in zip(bevels, offsets, strict=True):
         for at, bevel, offset in zip(stations.at_mm, stations.values, row, strict=True):
             place = f" at {show_length(at, units, 0)}" if len(stations.at_mm) > 1 else ""
-            way = {"under": " in", "standing": " out", "square": ""}[kind(bevel)]
-            across = show_length(abs(offset), units, 2)
+            way = {"under": " inside", "standing": " outside", "square": " straight below"}[
+                kind(bevel)
+            ]
+            across = "" if kind(bevel) == "square" else f" {amount_words(abs(offset), units, 2)}"
             lines.append(
-                f"{stations.edge}{place}: {bevel_words(bevel)}, the far face lies {across}{way}."
+                f"{stations.edge}{place}: {bevel_words(bevel)}, the far face lies{across}{way}."
             )
     return tuple(lines)
 
@@ -105,7 +108,7 @@ def allowance_lines(allowances: Allowances, units: Show = "mm") -> tuple[str, ..
     """What was declared, edge by edge, and how it was taken."""
     lines = []
     for scribe in allowances.scribes:
-        gap = show_length(scribe.gap_mm, units)
+        gap = amount_words(scribe.gap_mm, units)
         how = (
             "square to the edge (rolled block)"
             if scribe.direction_deg is None
@@ -115,7 +118,7 @@ def allowance_lines(allowances: Allowances, units: Show = "mm") -> tuple[str, ..
     alike: dict[str, list[str]] = {}
     for row in allowances.edges:
         parts = [
-            f"{show_length(mm, units)} {words}"
+            f"{amount_words(mm, units)} {words}"
             for mm, words in (
                 (row.glue_gap_mm, "free for glue"),
                 (row.saw_mm, "for the saw"),
@@ -131,7 +134,7 @@ def allowance_lines(allowances: Allowances, units: Show = "mm") -> tuple[str, ..
     lines += [f"{', '.join(edges)}: {told}." for edges, told in groups]
     lines += [
         f"{r.corner}: {'rounded' if r.shape == 'round' else 'cut off straight'} to clear a fillet of "
-        f"{show_length(r.radius_mm, units)} radius."
+        f"{amount_words(r.radius_mm, units)} radius."
         for r in allowances.reliefs
     ]
     return tuple(lines)
@@ -150,7 +153,7 @@ def planed_lines(planed: Sequence[Planed], units: Show = "mm") -> tuple[str, ...
     lines = []
     for entry in planed:
         most = max(entry.off.values, key=abs)
-        amount = show_length(abs(most), units)
+        amount = amount_words(abs(most), units)
         where = "all along" if len(entry.off.values) == 1 else "at most"
         did = "less" if most >= 0 else "more"
         told = ", ".join(word for word in (entry.date, entry.note) if word)
@@ -172,7 +175,7 @@ def router_lines(
     bush_mm: float, cutter_mm: float, offset_mm: float, units: Show = "mm"
 ) -> tuple[str, ...]:
     """What a guide bush does to corners."""
-    bush, cutter, offset = (show_length(v, units) for v in (bush_mm, cutter_mm, offset_mm))
+    bush, cutter, offset = (amount_words(v, units) for v in (bush_mm, cutter_mm, offset_mm))
     return (
         f"Router: bush {bush} outside, cutter {cutter}: the template is {offset} smaller all round.",
         (
@@ -189,6 +192,17 @@ def table(rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     )
+
+
+def amount_words(mm: float, units: Show = "mm", digits: int = 1) -> str:
+    """Write a thickness or gap: inches also where lengths are in feet, and never nothing for something.
+
+    To the nearest thirty-second: half of a sixteenth is most of a glue gap.
+    """
+    if units == "mm":
+        return show_length(mm, units, digits)
+    text = format_inches(mm, 32)
+    return text if mm <= 0.0 or text != '0"' else f'less than 1/32" ({mm / INCH_MM:.3f}")'
 
 
 def _winds(rows: Sequence[CardRow]) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from spilemark.errors import UsageError
 from spilemark.shop.outlines import Floats
@@ -40,13 +40,20 @@ class Stations:
         return len(set(self.values)) > 1
 
 
-def fair(stations: Stations, at_mm: Floats, *, edge_length_mm: float) -> Floats:
+def fair(
+    stations: Stations,
+    at_mm: Floats,
+    *,
+    edge_length_mm: float,
+    past_end_mm: float = PAST_END_MM,
+) -> Floats:
     """Values along an edge: a fair line through the stations, held level past the first and last.
 
     Monotone piecewise cubic (PCHIP: Fritsch and Carlson, SIAM Journal on
     Numerical Analysis 17, 1980; slopes by Fritsch and Butland, 1984, as in
     scipy): like a stiff batten it passes every mark and never swings past one.
-    Two stations make a straight line.
+    Two stations make a straight line.  A station may lie ``past_end_mm`` past the
+    end of the edge.
 
     Raises
     ------
@@ -57,7 +64,7 @@ def fair(stations: Stations, at_mm: Floats, *, edge_length_mm: float) -> Floats:
     from scipy.interpolate import PchipInterpolator
 
     last = stations.at_mm[-1]
-    if last > edge_length_mm + PAST_END_MM:
+    if last > edge_length_mm + past_end_mm:
         raise UsageError(
             f'The station at {last:.0f} mm lies past the end of "{stations.edge}", which is '
             f"{edge_length_mm:.0f} mm long.",
@@ -67,6 +74,24 @@ def fair(stations: Stations, at_mm: Floats, *, edge_length_mm: float) -> Floats:
         return np.full(np.shape(at_mm), stations.values[0])
     held = np.clip(at_mm, stations.at_mm[0], last)
     return np.asarray(PchipInterpolator(stations.at_mm, stations.values)(held), dtype=np.float64)
+
+
+def carried(stations: Stations, from_length_mm: float, to_length_mm: float) -> Stations:
+    """Stations of an edge on the same edge after it was moved: both ends go with their corners.
+
+    Moved edges grow or shrink by a few millimetres as their neighbours move; a
+    station taken at the edge's end stays at its end.
+
+    Raises
+    ------
+    UsageError
+        A station lies past the end of the edge as it was.
+    """
+    import numpy as np
+
+    fair(stations, np.zeros(1), edge_length_mm=from_length_mm)
+    share = to_length_mm / from_length_mm
+    return replace(stations, at_mm=tuple(at * share for at in stations.at_mm))
 
 
 def read_stations(text: str, read_value: Callable[[str], float]) -> Stations:

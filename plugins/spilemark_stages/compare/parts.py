@@ -2,28 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from spilemark.corners import (
-    Indices,
-    corner_functional,
-    edge_span,
-    edges_at,
-    slope,
-)
+from spilemark.corner_angles import End, Heading, between_deg, ends_at, heading
+from spilemark.corners import corner_functional, edge_span, edges_at
 from spilemark.records import CornerComparison, Edge, EdgeComparison, Floats, RegisteredPattern
 from spilemark.uncertainty import COVERAGE_FACTOR, align_causes, arc_weights, normals_of
 from spilemark_stages.compare.pair import edge_key
 
-_BLADE_MM = 150.0
-"""How much of a fairly straight edge tells a corner's angle: a sliding bevel's blade."""
-_CURVE_MM = 40.0
-"""How much of a curved one."""
-_BENT_SHARE = 0.02
-"""An edge that leaves its chord by more than this share of it is curved."""
-_CLEAR_MM = 2.0
 _KNOT_MM = 10.0
 
 
@@ -58,7 +44,7 @@ def compare_corners(
         other = others.get(corner.name)
         if other is None:
             continue
-        ends = [_ends(port, k), _ends(mirrored, other)]
+        ends = [ends_at(port.outline, k), ends_at(mirrored.outline, other)]
         before, after = (min(a.reach_mm, b.reach_mm) for a, b in zip(*ends, strict=True))
         angle, row = _angle(port, k, ends[0], (before, after))
         other_angle, other_row = _angle(mirrored, other, ends[1], (before, after))
@@ -71,36 +57,6 @@ def compare_corners(
             )
         )
     return tuple(found)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _End:
-    """An edge, walked away from one of its corners."""
-
-    span: Indices
-    away_mm: Floats
-    reach_mm: float
-    """How much of it tells the corner's angle."""
-
-
-def _ends(pattern: RegisteredPattern, corner: int) -> tuple[_End, _End]:
-    """The two edges at a corner: the one that ends there, the one that starts there."""
-    before, after = edges_at(pattern.outline, corner)
-    points = pattern.outline.ring.points_mm
-    spans = edge_span(before, len(points))[::-1], edge_span(after, len(points))
-    first, second = (_end(points, span) for span in spans)
-    return first, second
-
-
-def _end(points: Floats, span: Indices) -> _End:
-    steps = np.linalg.norm(np.diff(points[span], axis=0), axis=1)
-    away = np.concatenate([[0.0], np.cumsum(steps)])
-    longest = min(_BLADE_MM, 0.6 * float(away[-1]))
-    near = points[span[away <= longest + 1e-9]]
-    chord = near[-1] - near[0]
-    across = np.array([-chord[1], chord[0]]) / max(float(chord @ chord), 1e-12)
-    bent = len(near) > 2 and float(np.ptp((near - near[0]) @ across)) > _BENT_SHARE
-    return _End(span, away, min(longest, _CURVE_MM) if bent else longest)
 
 
 def _u95(
@@ -146,7 +102,7 @@ def _length_row(pattern: RegisteredPattern, edge: Edge) -> Floats:
 def _angle(
     pattern: RegisteredPattern,
     corner: int,
-    ends: tuple[_End, _End],
+    ends: tuple[End, End],
     reaches_mm: tuple[float, float],
 ) -> tuple[float, Floats]:
     """Inside angle of the wood between two edges, degrees, and its change (N,), rad, by the ring."""
@@ -166,28 +122,20 @@ def _angle(
         _heading(ring.points_mm, normals, weights, end, reach, moved)
         for end, reach in zip(ends, reaches_mm, strict=True)
     )
-    angle = (from_before - from_after) % (2 * np.pi)
-    return float(np.degrees(angle)), opens - closes
+    return between_deg(from_before, from_after), opens - closes
 
 
 def _heading(
-    points: Floats, normals: Floats, weights: Floats, end: _End, reach_mm: float, corner: Floats
-) -> tuple[float, Floats]:
-    """Heading of an edge where it leaves its corner, rad, and its change (N,) by the ring."""
-    span, away = end.span, end.away_mm
-    use = (away >= min(_CLEAR_MM, 0.2 * reach_mm) - 1e-6) & (away <= reach_mm + 1e-6)
-    use[[0, -1]] = False
-    weight = np.where(use, weights[span], 0.0)
-    if (weight > 0).sum() < 2:
-        weight = np.ones(len(span))
-    line = slope(away, weight)
-    way = line @ points[span]
-    along = way / np.linalg.norm(way)
+    points: Floats, normals: Floats, weights: Floats, end: End, reach_mm: float, corner: Floats
+) -> tuple[Heading, Floats]:
+    """Heading of an edge where it leaves its corner, and its change (N,), rad, by the ring."""
+    found = heading(points, weights, end, reach_mm)
+    span, along = end.span, found.along
     # Along a curve the normal turns, so a mere slide of the edge along itself changes what is
     # across it; the slide is that of the corner.
-    bend = float(line @ (normals[span] @ along))
+    bend = float(found.line @ (normals[span] @ along))
     row = -bend * (along @ corner)
-    row[span] += line
+    row[span] += found.line
     left = np.array([-along[1], along[0]])
-    side = float(np.sign(left @ (weight @ normals[span])))
-    return float(np.arctan2(way[1], way[0])), np.asarray(side * row)
+    side = float(np.sign(left @ (found.weight @ normals[span])))
+    return found, np.asarray(side * row)

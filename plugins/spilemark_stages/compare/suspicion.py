@@ -124,7 +124,10 @@ def _unmirrored(unmirrored: float, as_mirrored: float, names: Names) -> Note:
     apart = f"({unmirrored:.2f} mm apart typically, against {as_mirrored:.1f} mm)"
     fits = f"Starboard fits port far better without being mirrored {apart}"
     if not names.sides:
-        text = f"{names.other} fits {names.one} far better turned over {apart}: say --hand other."
+        text = (
+            f"{names.other} fits {names.one} far better turned over {apart}: compare them with the "
+            "other --hand (same or other)."
+        )
     elif unmirrored < SAME_PIECE_MM:
         text = (
             f"{fits}, so closely that both photos may show the same pattern. If they do not, one "

@@ -62,7 +62,9 @@ def size(mm: float, units: Units) -> str:
 
 
 def _tolerance(job: JobFacts) -> str:
-    return f"{job.tolerance_mm:g} mm" if job.units == "mm" else size(job.tolerance_mm, "in")
+    return (
+        f"{round(job.tolerance_mm, 2):g} mm" if job.units == "mm" else size(job.tolerance_mm, "in")
+    )
 
 
 def _give(u95_mm: float, units: Units) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -31,6 +32,8 @@ _ROW_MM, _CELL_MM = 5.4, 3.8
 """Figures of 3.8 mm (11 point) are read at arm's length."""
 _BLOCK_GAP_MM = 5.0
 _LEAST_DRAWING_MM = 92.0
+_SMALLEST_DRAWING_MM = 78.0
+"""The arrow and the grain beside it stand so high."""
 _LEAST_ROWS = 9
 _LEGEND_MM = 12.6
 _LEGEND_WORDS_MM = 2.9
@@ -76,16 +79,16 @@ class _Page:
     def sheet(self) -> Sheet:
         y = self.verdict(self.heading(MARGIN_MM))
         footer = self.footer_lines()
-        bottom = self.height - MARGIN_MM - sum(_LEADING * size for _, size, _ in footer)
-        free = bottom - y - _LEGEND_MM - 4.0
-        drawn = _LEAST_DRAWING_MM
-        lines = max(_LEAST_ROWS, int((free - drawn - 2 * _CELL_MM) / _ROW_MM))
+        if self.rows(y, footer, _SMALLEST_DRAWING_MM) < _LEAST_ROWS:
+            footer = self.footer_lines(short=True)
+        bottom = self.height - MARGIN_MM - _stands_mm(footer)
         stretches = self.stretches
-        tables = edge_tables(self.result, self.pattern, stretches, 2 * lines, self.units)
-        blocks = _in_blocks(tables, lines)
+        room = self.rows(y, footer, _LEAST_DRAWING_MM)
+        most = max(room, min(_LEAST_ROWS, self.rows(y, footer, _SMALLEST_DRAWING_MM)))
+        tables, blocks = self.fitting(most)
         needed = max(_height(b) for b in blocks)
-        # What the table does not take, the drawing does.
-        drawn += max(0.0, (lines - needed) * _ROW_MM)
+        # What the table does not take, the drawing does, and it gives way where much is to be said.
+        drawn = max(_SMALLEST_DRAWING_MM, _LEAST_DRAWING_MM + (room - needed) * _ROW_MM)
         frame = drawing.Frame(self.left, y, self.room, drawn)
         art = drawing.draw(self.pattern, self.comparison, tables, stretches, frame, self.units)
         self.marks += art.marks
@@ -95,6 +98,20 @@ class _Page:
         return Sheet(
             title=self.title(), width_mm=self.width, height_mm=self.height, marks=tuple(self.marks)
         )
+
+    def rows(self, top: float, footer: Sequence[Text], drawn: float) -> int:
+        """How many rows of the table there is room for under a drawing so high."""
+        free = self.height - MARGIN_MM - _stands_mm(footer) - top - _LEGEND_MM - 4.0
+        return math.floor((free - drawn - 2 * _CELL_MM) / _ROW_MM)
+
+    def fitting(self, most: int) -> tuple[Sequence[EdgeTable], list[list[EdgeTable]]]:
+        """The closest stations whose two columns are no higher than ``most`` rows."""
+        for total in range(2 * most, 1, -1):
+            tables = edge_tables(self.result, self.pattern, self.stretches, total, self.units)
+            blocks = _in_blocks(tables, most)
+            if max(map(_height, blocks)) <= most:
+                break
+        return tables, blocks
 
     def title(self) -> str:
         return legible(", ".join(w for w in (self.facts.boat, self.facts.part, "for the saw") if w))
@@ -288,7 +305,9 @@ class _Page:
             self.take_off(row, Side.PORT, first, y)
             self.take_off(row, Side.STARBOARD, second, y)
         if row.bevel:
-            self.say(row.bevel, bevel, y, SMALL_MM + 0.3)
+            size = SMALL_MM + 0.3
+            long = text_width_mm(Words(text=row.bevel, at=(0, 0), size_mm=size))
+            self.say(row.bevel, bevel, y, size * min(1.0, (left + width - bevel) / long))
         else:
             edges = box(bevel, y - _CELL_MM + 0.2, left + width - bevel, _ROW_MM - 0.9)
             self.marks.append(Stroke(points=edges, width_mm=0.2, closed=True))
@@ -313,10 +332,12 @@ class _Page:
             return f"{round(mm, 1) + 0.0:.1f}".replace("-", "−")
         return format_inches(mm).replace("-", "−")
 
-    def footer_lines(self) -> list[Text]:
+    def footer_lines(self, *, short: bool = False) -> list[Text]:
         """What has to be known, wrapped: (line, size, bold)."""
         lines: list[Text] = []
-        for text, size, bold in footer_texts(self.result, self.pattern, self.stretches):
+        for text, size, bold in footer_texts(
+            self.result, self.pattern, self.stretches, short=short
+        ):
             lines += [
                 (line, size, bold)
                 for line in wrapped(legible(text, bold=bold), self.room, size, bold=bold)
@@ -349,6 +370,10 @@ def _in_blocks(tables: Sequence[EdgeTable], lines: int) -> list[list[EdgeTable]]
             first.append(replace(table, rows=table.rows[: room - 1]))
             second.append(replace(table, rows=table.rows[room - 1 :]))
     return [first, second]
+
+
+def _stands_mm(footer: Sequence[Text]) -> float:
+    return sum(_LEADING * size for _, size, _ in footer)
 
 
 def _height(block: Sequence[EdgeTable]) -> int:

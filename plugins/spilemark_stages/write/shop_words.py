@@ -23,16 +23,23 @@ Text = tuple[str, float, bool]
 
 
 def footer_texts(
-    result: JobResult, pattern: RegisteredPattern, stretches: Sequence[Stretch]
+    result: JobResult,
+    pattern: RegisteredPattern,
+    stretches: Sequence[Stretch],
+    *,
+    short: bool = False,
 ) -> list[Text]:
-    """Paragraphs at the foot of the page, what matters most first."""
+    """Paragraphs at the foot of the page, what matters most first.
+
+    With ``short``, what differs between the sides is left to their templates.
+    """
     facts, scale = result.facts, result.survey.scale
     texts: list[Text]
     if result.comparison is not None:
         texts = _take_off(result.comparison, stretches, facts.units, drawn=_drawn(result.shop))
     else:
         texts = [(_offsets(pattern, facts.units), SMALL_MM, False)]
-    texts += _hull_and_lines(result)
+    texts += _hull_and_lines(result, short=short)
     texts.append((wording.TRUER, TEXT_MM - 0.3, True))
     whole = all(p.outline.whole for p in result.patterns.values())
     if whole and not result.scale_is_nominal:
@@ -47,17 +54,18 @@ def footer_texts(
     return texts
 
 
-def _hull_and_lines(result: JobResult) -> list[Text]:
+def _hull_and_lines(result: JobResult, *, short: bool) -> list[Text]:
     """What the hull's tapes say, and what was allowed."""
     shop, units = result.shop, result.facts.units
     texts: list[Text] = []
     if shop.hull is not None:
         horned = shop.hull.horning
-        told = [*horning_words.finding(horned, units)[:_MOST_HULL], horning_words.NOT_SEEN]
+        found = horning_words.finding(horned, units)[: 1 if short else _MOST_HULL]
+        told = [*found, horning_words.NOT_SEEN]
         if shop.hull.order.fixed and horned.after is not None:
             told.append(horning_words.OWN_PATTERN)
         texts.append((f"HULL: {' '.join(told)}", SMALL_MM, False))
-    texts += [(words, SMALL_MM, False) for words in _allowed(shop, units)]
+    texts += [(words, SMALL_MM, False) for words in _allowed(shop, units, short=short)]
     texts += [(_NOT_DRAWN.format(wording.SIDE_WORDS[s]), SMALL_MM, True) for s in shop.left_out]
     return texts
 
@@ -78,7 +86,7 @@ def _lines_of(part: PartShop, units: Units) -> list[str]:
     return [line.replace(f", to {side} ", ", outboard ") for line in lines]
 
 
-def _allowed(shop: ShopResult, units: Units) -> list[str]:
+def _allowed(shop: ShopResult, units: Units, *, short: bool) -> list[str]:
     """What both sides have in common once, then what each has of its own."""
     told = {side: _lines_of(part, units) for side, part in shop.parts.items()}
     if not any(told.values()):
@@ -88,6 +96,10 @@ def _allowed(shop: ShopResult, units: Units) -> list[str]:
     alone = len(told) == 1 and bool(shop.left_out)
     head = "CUTTING LINE on the template" if len(told) == 1 else "CUTTING LINES on the templates"
     texts = [f"{head}. {' '.join(common)}".strip()] if not alone else [f"{head}."]
+    if short and any(len(lines) > len(common) for lines in told.values()):
+        names = " and ".join(wording.SIDE_WORDS[side] for side in told)
+        texts[0] += f" What else is allowed differs: {names} each on its template."
+        return texts
     for side, lines in told.items():
         own = lines if alone else [line for line in lines if line not in common]
         if own:
@@ -98,7 +110,7 @@ def _allowed(shop: ShopResult, units: Units) -> list[str]:
 def _take_off(
     comparison: SideComparison, stretches: Sequence[Stretch], units: Units, *, drawn: bool
 ) -> list[Text]:
-    tolerance = f"{comparison.tolerance_mm:g} mm"
+    tolerance = f"{round(comparison.tolerance_mm, 2):g} mm"
     if units == "in":
         tolerance = f'{comparison.tolerance_mm / INCH_MM:.2f}" ({tolerance})'
     saw = (

@@ -143,10 +143,30 @@ def _printer(options: Options, facts: JobFacts, paper: str) -> PrinterProfile | 
     return profile
 
 
+_LINE_NAMES = {
+    "outline": "solid: the pattern",
+    "finished": "dashes: FINISHED LINE",
+    "second-face": "short dashes: far face",
+    "cutting": "dash and two dots: CUTTING LINE",
+}
+
+
+def _line_names(template: Template) -> list[str]:
+    """Which line is which, on every sheet: nobody saws with the map in hand."""
+    names = [_LINE_NAMES[style] for style, _ in template.legend if style != "cutting"]
+    return [f"LINES: {'; '.join(names)}."] if names else []
+
+
+def _saw_to(template: Template) -> str:
+    """The one line that matters most, in the largest letters there is room for."""
+    styles_drawn = [style for style, _ in template.legend]
+    return f"; {_LINE_NAMES['cutting']}" if "cutting" in styles_drawn else ""
+
+
 def _words(template: Template, printer: PrinterProfile | None) -> SheetWords:
     """What every sheet says of the part."""
     facts = template.facts or JobFacts()
-    lines = [wording.face_words(template.pattern)]
+    lines = [*_line_names(template), wording.face_words(template.pattern)]
     if template.facts is not None:
         lines.append(f"{wording.date_words(facts).capitalize()}.")
     scale = template.scale
@@ -159,5 +179,6 @@ def _words(template: Template, printer: PrinterProfile | None) -> SheetWords:
         lines += [] if scale is None else [wording.scale_words(scale)]
     lines.append(printer.words if printer else "Not corrected for any printer.")
     return SheetWords(
-        title=legible(template.title, bold=True), lines=tuple(legible(line) for line in lines)
+        title=legible(f"{template.title}{_saw_to(template)}", bold=True),
+        lines=tuple(legible(line) for line in lines),
     )
