@@ -1,0 +1,234 @@
+"""A lamination: its strips, its form over-bent point by point, and where its ends will come to lie."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from spilemark.blank.bending import Bend, bend_of
+from spilemark.blank.curves import Curve, Floats
+from spilemark.blank.species import Species
+from spilemark.blank.springback import ShopFactor, Springback, springback_of
+from spilemark.errors import UsageError
+
+FormKind = Literal["male", "female"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strips:
+    """The stack from its inside face outwards."""
+
+    thicknesses_mm: tuple[float, ...]
+    woods: tuple[Species, ...]
+    """One for each strip."""
+
+    @property
+    def stack_mm(self) -> float:
+        """Thickness of the whole stack; glue lines count as nothing."""
+        return float(sum(self.thicknesses_mm))
+
+    @property
+    def count(self) -> int:
+        """Number of strips."""
+        return len(self.thicknesses_mm)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Lamination:
+    """A stack on its over-bent form, and what it becomes.
+
+    All curves turn to the left, and have their arms on: their inside is on the left.
+    """
+
+    strips: Strips
+    springback: Springback
+    wanted: Curve
+    """Mid-line of the released stack as it is wanted."""
+    form: Curve
+    """Mid-line on the form, laid on the wanted one at the middle of the bend."""
+    arms_mm: tuple[float, float]
+    """Straight lengths added before and after the wanted curve."""
+    tightest: tuple[Bend, ...]
+    """The strips at the tightest place of the form, from the inside; one for each kind."""
+    tightest_at_mm: float
+
+    @property
+    def bend_deg(self) -> float:
+        """What the released stack turns through."""
+        return math.degrees(abs(self.wanted.turn_rad))
+
+    @property
+    def form_bend_deg(self) -> float:
+        """What it turns through on the form."""
+        return math.degrees(abs(self.form.turn_rad))
+
+    @property
+    def corner_deg(self) -> float:
+        """Angle between the arms, released."""
+        return 180.0 - self.bend_deg
+
+    @property
+    def form_corner_deg(self) -> float:
+        """Angle between the arms on the form."""
+        return 180.0 - self.form_bend_deg
+
+    @property
+    def opens_deg(self) -> float:
+        """How far the arms open on release."""
+        return self.form_bend_deg - self.bend_deg
+
+    def face(self, kind: FormKind) -> Curve:
+        """The face of the form: inside of the stack for a male one, outside for a female one."""
+        half = self.strips.stack_mm / 2.0
+        return self.form.moved_left(half if kind == "male" else -half)
+
+    def inside(self) -> Curve:
+        """Inside face of the released stack as wanted: the throat."""
+        return self.wanted.moved_left(self.strips.stack_mm / 2.0)
+
+    def outside(self) -> Curve:
+        """Outside face of the released stack as wanted."""
+        return self.wanted.moved_left(-self.strips.stack_mm / 2.0)
+
+    def outside_length_mm(self) -> float:
+        """Length of the outermost strip; the inner ones are as much shorter as bend times depth."""
+        return self.form.moved_left(-self.strips.stack_mm / 2.0).length_mm
+
+    def released(self, kept: float) -> Curve:
+        """Mid-line off this form if so much of its curvature is kept, laid on at the bend's middle."""
+        return self.form.bent(kept).laid_on(self.wanted, self.wanted.middle_mm())
+
+    def toe_range_mm(self) -> tuple[float, float]:
+        """How far the toe may come to lie off its place, one arm held: more springback, less."""
+        end = self.wanted.length_mm - self.arms_mm[1]
+        at = self.wanted.at(end)
+        held = self.form.bent(self.springback.kept)
+        offs = []
+        for kept in self.springback.kept_range:
+            curve = self.form.bent(kept).laid_on(self.wanted, 0.0)
+            offs.append(float(np.linalg.norm(curve.at(end) - at)))
+        # Both ends of the range are about the expected place, which is the wanted one.
+        assert abs(held.turn_rad - self.wanted.turn_rad) < 1e-9
+        return offs[0], offs[1]
+
+    def toe_without_overbend_mm(self) -> float:
+        """How far the toe would open if the form were made to the wanted curve itself."""
+        end = self.wanted.length_mm - self.arms_mm[1]
+        sprung = self.wanted.bent(self.springback.kept)
+        return float(np.linalg.norm(sprung.at(end) - self.wanted.at(end)))
+
+
+def equal_strips(
+    stack_mm: float, wood: Species, *, number: int | None = None, strip_mm: float | None = None
+) -> Strips:
+    """Divide a stack: by number, or by the thickest strip wanted.
+
+    Raises
+    ------
+    UsageError
+        Neither or both are given, or the number is impossible.
+    """
+    if (number is None) == (strip_mm is None):
+        raise UsageError(
+            "Give the number of strips or their thickness, one of the two.",
+            'Write for example strips = 9, or strips = "2 mm".',
+        )
+    if number is None:
+        number = max(1, math.ceil(stack_mm / float(strip_mm or 1.0) - 1e-9))
+    if not 1 <= number <= 200:
+        raise UsageError(f"{number} strips make no stack.", "Use 2 to 200.")
+    return Strips(thicknesses_mm=(stack_mm / number,) * number, woods=(wood,) * number)
+
+
+def laminate(
+    throat: Curve,
+    strips: Strips,
+    *,
+    arms_mm: tuple[float, float] = (0.0, 0.0),
+    factor: ShopFactor | None = None,
+) -> Lamination:
+    """Make a lamination whose inside face is the throat, and its form.
+
+    The headings of the mid-line are scaled about its middle, point by point, and
+    its length is kept: a curve need not be an arc, straight arms stay straight.
+
+    Parameters
+    ----------
+    throat : Curve
+        Inside face as wanted; either way of turning.
+    strips : Strips
+    arms_mm : tuple of float
+        Straight lengths to add before and after.
+    factor : ShopFactor, optional
+        Of the shop's own trial bends.
+
+    Raises
+    ------
+    UsageError
+        One strip, a curve that does not turn, or one tighter than the stack.
+    """
+    if abs(throat.turn_rad) < math.radians(1.0):
+        raise UsageError(
+            f"The throat curve turns by {math.degrees(abs(throat.turn_rad)):.1f}° only: that is no bend.",
+            'Name the curved edge, for example --edge "throat curve".',
+        )
+    springback = springback_of(strips.thicknesses_mm, [w.moe_mpa for w in strips.woods], factor)
+    if throat.turn_rad < 0:
+        throat = reversed_curve(throat)
+    # Inside is on the left; the stack lies to the right of the throat.
+    wanted = throat.extended(*arms_mm).moved_left(-strips.stack_mm / 2.0)
+    middle = wanted.middle_mm()
+    form = wanted.bent(springback.overbend).laid_on(wanted, middle)
+    bends, at = _tightest(form, strips)
+    return Lamination(
+        strips=strips,
+        springback=springback,
+        wanted=wanted,
+        form=form,
+        arms_mm=arms_mm,
+        tightest=bends,
+        tightest_at_mm=at,
+    )
+
+
+def reversed_curve(curve: Curve) -> Curve:
+    """The same line walked from its other end, so that it turns the other way."""
+    end = curve.points_mm()[-1]
+    return Curve(
+        s_mm=curve.length_mm - curve.s_mm[::-1],
+        theta_rad=curve.theta_rad[::-1] + np.pi,
+        start_mm=(float(end[0]), float(end[1])),
+    )
+
+
+def _tightest(form: Curve, strips: Strips) -> tuple[tuple[Bend, ...], float]:
+    """Every kind of strip where it is strained most."""
+    inner = form.moved_left(strips.stack_mm / 2.0)
+    radius, at = inner.tightest()
+    found: list[Bend] = []
+    told: set[tuple[float, str]] = set()
+    depth = 0.0
+    for thickness, wood in zip(strips.thicknesses_mm, strips.woods, strict=True):
+        kind = (round(thickness, 6), wood.name)
+        if kind not in told and math.isfinite(radius):
+            told.add(kind)
+            found.append(bend_of(thickness, radius + depth, wood))
+        depth += thickness
+    return tuple(found), at
+
+
+def clamp_stations(curve: Curve, spacing_mm: float, end_mm: float) -> Floats:
+    """Where clamps go along a face: evenly from end to end, no farther apart than the spacing."""
+    first, last = min(end_mm, curve.length_mm / 4.0), curve.length_mm
+    span = last - 2.0 * first
+    count = max(1, math.ceil(span / spacing_mm - 1e-9))
+    return np.linspace(first, last - first, count + 1)
+
+
+def wood_kinds(woods: Sequence[Species]) -> tuple[Species, ...]:
+    """Each wood once, in order."""
+    return tuple({w.name: w for w in woods}.values())
