@@ -36,7 +36,7 @@ def spilemark() -> None:
 
     Print scale cards, lay them around a cut pattern, photograph it, and get a
     template at true size; with both sides, also where they differ. Before that,
-    tell whether the hull is square; after it, bevels and allowances.
+    tell whether the hull is square; after it, bevels, allowances and laminations.
     """
 
 

@@ -64,7 +64,15 @@ class Clipped:
     marks: tuple[Mark, ...]
 
 
-Mark = Area | Stroke | Words | Clipped
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Marks that belong together; in SVG a named group."""
+
+    name: str
+    marks: tuple[Mark, ...]
+
+
+Mark = Area | Stroke | Words | Clipped | Group
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,5 +151,7 @@ def placed(marks: Iterable[Mark], place: Callable[[Point], Point]) -> tuple[Mark
                 return replace(mark, at=place(mark.at))
             case Clipped():
                 return Clipped(window=put(mark.window), marks=placed(mark.marks, place))
+            case Group():
+                return replace(mark, marks=placed(mark.marks, place))
 
     return tuple(one(mark) for mark in marks)

@@ -9,7 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from spilemark.ink import Area, Clipped, Loop, Mark, Sheet, Stroke, Words
+from spilemark.ink import Area, Clipped, Group, Loop, Mark, Sheet, Stroke, Words
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -159,6 +159,9 @@ def _pdf_mark(canvas: Canvas, mark: Mark) -> None:
             for inner in mark.marks:
                 _pdf_mark(canvas, inner)
             canvas.restoreState()
+        case Group():
+            for inner in mark.marks:
+                _pdf_mark(canvas, inner)
 
 
 class _Path:
@@ -237,6 +240,11 @@ def _svg_mark(drawing: Any, mark: Mark) -> Any:
             window = drawing.defs.add(drawing.clipPath(id=f"window-{number}"))
             window.add(drawing.polygon(points=list(mark.window)))
             group = drawing.g(clip_path=f"url(#window-{number})")
+            for inner in mark.marks:
+                group.add(_svg_mark(drawing, inner))
+            return group
+        case Group():
+            group = drawing.g(id=mark.name)
             for inner in mark.marks:
                 group.add(_svg_mark(drawing, inner))
             return group

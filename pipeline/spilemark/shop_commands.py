@@ -9,5 +9,7 @@ from spilemark.commands.bevel import bevel
 from spilemark.commands.compare import compare
 from spilemark.commands.fitted import fitted
 from spilemark.commands.horn import horn
+from spilemark.commands.laminate import laminate
+from spilemark.commands.trial import trial
 
-SHOP_COMMANDS: tuple[click.Command, ...] = (horn, bevel, allow, fitted, compare)
+SHOP_COMMANDS: tuple[click.Command, ...] = (horn, bevel, allow, fitted, compare, laminate, trial)

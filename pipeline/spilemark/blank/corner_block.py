@@ -17,6 +17,7 @@ from spilemark.errors import UsageError
 
 _LEAST_AREA_MM2 = 25.0
 _FEATHER_MM = 1.5
+_TEETH_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +104,8 @@ def corner_block(part_mm: Floats, outside: Curve, allowance_mm: float) -> Corner
     if not net:
         return None
     largest = net[0]
-    grown = largest.buffer(allowance_mm, join_style="mitre", mitre_limit=4.0)
+    # A measured edge scatters, and growing it sharpens every tooth.
+    grown = largest.simplify(_TEETH_MM).buffer(allowance_mm, join_style="mitre", mitre_limit=4.0)
     cut = [p for p in _pieces(grown.intersection(behind)) if p.intersects(largest)]
     ring = np.asarray(largest.exterior.coords)[:-1]
     return CornerBlock(

@@ -95,7 +95,7 @@ def check_bend(bend: TrialBend) -> TrialBend:
         )
     if not 0.0 < bend.sigma_deg <= 10.0:
         raise UsageError(f"A doubt of {bend.sigma_deg:g}° cannot be.", "Give 0.1° to 1°.")
-    if not -0.25 <= bend.lost <= 0.9:
+    if not -0.1 <= bend.lost <= 0.9:
         raise UsageError(
             f"{bend.bend_deg:.1f}° off a form of {bend.form_bend_deg:.1f}° is no springback.",
             "Check whether the corner or the bend was meant: both are 180° together.",

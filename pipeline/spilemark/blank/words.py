@@ -1,0 +1,258 @@
+"""A lamination in a builder's words: for terminal, sheet, report and job sheet alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from spilemark.blank.bending import Bend
+from spilemark.blank.knee import LaminatedKnee
+from spilemark.blank.lamination import wood_kinds
+from spilemark.blank.trial import TrialBend, TrialFinding
+from spilemark.shop.lengths import Show, show_degrees, show_doubt, show_length
+from spilemark.units import INCH_MM
+
+TRIAL = (
+    "Springback and bend limits are estimates from average clear wood: expect them, and make a trial "
+    "bend before you commit stock."
+)
+STRIPS = "Thin strips on a table saw are a known hazard: use a jig or a band saw."
+RELEASE = (
+    "A stack sprung on a form holds energy: stand clear of its ends when you release the clamps."
+)
+OPEN_TIME = (
+    "Every 10 °C warmer about halves a glue's working time. Dry-run the clamps; count strips, brushes "
+    "and clamps first."
+)
+CURE = (
+    "Leave it on the form 24 hours before release, longer in the cold (common practice, no source); "
+    "the glue's label goes first."
+)
+MOISTURE = "Strips of one moisture, within what the glue's label allows."
+DEADWOOD = "Corner block (deadwood): its grain runs with the arrow. It fills the corner, and carries little."
+LAMINATION_CAUTIONS = (TRIAL, STRIPS, RELEASE, OPEN_TIME)
+
+
+def lamination_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
+    """All that is said of a lamination, the finding first."""
+    return [
+        *form_lines(knee, units),
+        *bend_lines(knee.lamination.tightest, units),
+        *strip_lines(knee, units),
+        *block_lines(knee, units),
+    ]
+
+
+def form_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
+    """Say the form and what comes off it."""
+    found, order = knee.lamination, knee.order
+    spring = found.springback
+    more, less = found.toe_range_mm()
+    low, high = (found.form_bend_deg * kept for kept in spring.kept_range)
+    shop = (
+        "by the sum for its strips alone"
+        if spring.factor.bends == 0
+        else f"with this shop's own factor {spring.factor.factor:.2f} ± {spring.factor.factor_sigma:.2f} "
+        f"of {_bends(spring.factor.bends)}"
+    )
+    radius, _ = knee.form.face.tightest()
+    return [
+        (
+            f"FORM, {order.form.kind}: it turns through {show_degrees(found.form_bend_deg, 2)} for a knee of "
+            f"{show_degrees(found.bend_deg, 2)} (corner {show_degrees(found.form_corner_deg, 2)} for "
+            f"{show_degrees(found.corner_deg, 2)}): the bend is scaled, not the corner. Tightest radius of its "
+            f"face {show_length(radius, units)}."
+        ),
+        (
+            f"Expect the stack to lose {100 * spring.lost:.1f} % of its bend, {shop}: it opens "
+            f"{show_degrees(found.opens_deg, 2)}. On a form of the wanted shape its toe would come out "
+            f"{show_length(found.toe_without_overbend_mm(), units)} wide."
+        ),
+        (
+            f"Honest range: {show_degrees(low, 1)} to {show_degrees(high, 1)} off the form, its toe "
+            f"{show_length(more, units)} wide to {show_length(less, units)} tight (95 of 100; both are drawn). "
+            f"{TRIAL}"
+        ),
+        (
+            f"Length is kept at mid-thickness, {show_length(found.form.length_mm, units)} with arms; the drawn "
+            f"throat is faired within {show_doubt(max(knee.throat.off_mm, 0.1), units)} of the points given."
+        ),
+    ]
+
+
+def bend_lines(bends: Sequence[Bend], units: Show = "mm") -> list[str]:
+    """Say how tight each kind of strip is bent, and every published rule beside it."""
+    lines = []
+    for bend in bends:
+        wood = bend.species
+        lines.append(
+            f"{wood.name}, strip {_thin(bend.thickness_mm, units)} on {show_length(bend.inside_radius_mm, units)} "
+            f"inside radius: R/t {bend.ratio:.1f}, strain {100 * bend.strain:.2f} %, nominal stress "
+            f"{bend.stress_share:.2f} of clear wood's strength ({wood.source})."
+        )
+        lines += [
+            f"{'kept' if rule.kept else 'NOT KEPT'}: {rule.name}: {rule.rule}; here up to "
+            f"{_thin(rule.thickest_mm, units)}"
+            + (f", strength share {rule.factor:.2f}." if rule.factor is not None else ".")
+            for rule in bend.limits
+        ]
+        if bend.below_every_limit:
+            lines.append(
+                f"WARNING: {bend.ratio:.1f} thicknesses of {wood.name} are tighter than every rule above: "
+                f"expect it to break dry. Strips of {_thin(_safe_mm(bend), units)} would stay within clear "
+                "wood's strength."
+            )
+        elif bend.stress_share > 1.0:
+            lines.append(
+                f"WARNING: nominal stress is {bend.stress_share:.2f} of clear {wood.name}'s strength: strips with "
+                f"any run-out may break. Strips of {_thin(_safe_mm(bend), units)} would not reach it."
+            )
+    return lines
+
+
+def strip_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
+    """Say what to cut and to have ready."""
+    told, cutting = knee.strips, knee.order.cutting
+    sizes = " and ".join(f"{n} of {_thin(t, units)}" for n, t in told.sawn_mm)
+    woods = ", ".join(wood.name for wood in wood_kinds(knee.order.strips.woods))
+    planed = (
+        f", {_thin(cutting.strip_planing_mm, units)} of it to plane off"
+        if cutting.strip_planing_mm
+        else ""
+    )
+    lines = [
+        (
+            f"STRIPS ({woods}): {sizes} off the saw{planed}, each {show_length(told.length_mm, units, 0)} long "
+            f"(outside face and {show_length(cutting.trim_mm, units, 0)} trim) and {show_length(told.width_mm, units)} "
+            f"wide ({_width_words(knee, units)})."
+        )
+    ]
+    board = (
+        f"Ripped from one edge they take {show_length(told.board_width_needed_mm, units, 0)} of width at a kerf "
+        f"of {_thin(cutting.kerf_mm, units)}."
+    )
+    if told.boards is not None and cutting.board_mm is not None:
+        board += (
+            f" A board {show_length(cutting.board_mm, units, 0)} wide gives {told.per_board} of the thickest: "
+            f"{told.boards} board{'s' if told.boards > 1 else ''}."
+        )
+    lines.append(board)
+    lines.append(
+        "Number the strips 1 to "
+        f"{told.count} from the inside, and draw one slanted line over the whole stack: it shows any strip "
+        "that is turned end for end or out of order."
+    )
+    lines.append(
+        f"GLUE: {told.glue_lines} glue lines, {told.glue_area_mm2 / 1e6:.3f} m², about {told.glue_g:.0f} g at "
+        f"{cutting.glue_g_per_m2:.0f} g for a square metre (common practice, no source: the label knows better). "
+        f"{told.clamps} clamps, no farther apart than {show_length(cutting.clamp_spacing_mm, units, 0)}."
+    )
+    lines.append(_time_words(knee))
+    lines.append(f"{CURE} {MOISTURE}")
+    return lines
+
+
+def block_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
+    """Say the corner block; nothing where there is none."""
+    block = knee.block
+    if block is None:
+        if knee.outline is None:
+            return []
+        return ["No corner block: the lamination fills the corner."]
+    low, high = block.cut_mm.min(axis=0), block.cut_mm.max(axis=0)
+    size = f"{show_length(float(high[0] - low[0]), units, 0)} by {show_length(float(high[1] - low[1]), units, 0)}"
+    more = (
+        f" {block.left_over} more piece(s) of the gap are left unfilled." if block.left_over else ""
+    )
+    return [
+        (
+            f"{DEADWOOD} It comes out of {size}, {show_length(knee.order.block_mm, units)} left on past the corner "
+            f"points for fitting.{more}"
+        )
+    ]
+
+
+def trial_lines(found: TrialFinding) -> list[str]:
+    """Say what a released blank showed, and what to do next."""
+    bend, after = found.bend, found.after
+    way = "opened more" if bend.bend_deg < found.expected_bend_deg else "opened less"
+    lines = [
+        f"Measured {show_degrees(bend.bend_deg, 2)} off a form of {show_degrees(bend.form_bend_deg, 2)}; "
+        f"expected {show_degrees(found.expected_bend_deg, 2)} ± {show_degrees(found.expected_u95_deg, 2)}: "
+        + ("within the range." if found.within else f"it {way} than the range allows."),
+        f"It lost {bend.ratio:.2f} times what the sum for {bend.strips} strips says.",
+        (
+            f"This shop's factor is now {after.factor:.2f} ± {after.factor_sigma:.2f} from {_bends(after.bends)}, "
+            f"with a scatter of {100 * after.scatter:.1f} % of the bend from one to the next."
+        ),
+        (
+            f"NEXT FORM: {show_degrees(found.next_form_bend_deg, 2)} of bend, corner "
+            f"{show_degrees(180.0 - found.next_form_bend_deg, 2)}."
+        ),
+    ]
+    if not found.within:
+        lines.append(
+            "Look for a cause before you trust it: moisture, glue not yet hard, slip before it gelled, a strip "
+            "too many or too few, the other angle written down."
+        )
+    return lines
+
+
+def trial_rows(bends: Sequence[TrialBend]) -> list[tuple[str, ...]]:
+    """The shop's bends as cells, their head first."""
+    head = ("date", "wood", "strips", "on form", "off form", "lost / sum")
+    return [
+        head,
+        *(
+            (
+                b.date.isoformat() if b.date else "",
+                b.wood,
+                str(b.strips),
+                show_degrees(b.form_bend_deg, 2),
+                show_degrees(b.bend_deg, 2),
+                f"{b.ratio:.2f}",
+            )
+            for b in bends
+        ),
+    ]
+
+
+def _time_words(knee: LaminatedKnee) -> str:
+    told = knee.strips
+    rate = (
+        f"about {told.assembly_min:.0f} minutes to spread, stack and clamp, at {knee.order.cutting.seconds_per_m2 / 60:.0f} "
+        f"minutes a square metre and {knee.order.cutting.seconds_per_clamp:.0f} seconds a clamp (common practice, no "
+        "source: time your own dry run)"
+    )
+    if told.working_time_min is None:
+        return f"TIME: {rate}. Read the working time off the glue's label and tell it: working_time. {OPEN_TIME}"
+    if told.in_time:
+        return f"TIME: {rate}; the glue's {told.working_time_min:.0f} minutes allow it. {OPEN_TIME}"
+    return (
+        f"TOO SLOW FOR THIS GLUE: {rate}; its label allows {told.working_time_min:.0f}. Take a slower hardener, a "
+        f"cooler hour, a second pair of hands, or glue it in two goes. {OPEN_TIME}"
+    )
+
+
+def _width_words(knee: LaminatedKnee, units: Show) -> str:
+    cutting = knee.order.cutting
+    width = show_length(cutting.width_mm, units)
+    planing = show_length(cutting.edge_planing_mm, units)
+    if cutting.pair:
+        kerf = _thin(cutting.kerf_mm, units)
+        return f"two of {width}, ripped apart with a kerf of {kerf}, and {planing} to plane"
+    return f"{width} and {planing} to plane"
+
+
+def _safe_mm(bend: Bend) -> float:
+    """Thickest strip within clear wood's strength, rounded down to a tenth."""
+    rule = next(rule for rule in bend.limits if rule.name == "clear wood's strength")
+    return max(0.1, int(10.0 * rule.thickest_mm) / 10.0)
+
+
+def _thin(mm: float, units: Show) -> str:
+    """A thickness; in inches as a decimal, since a sixteenth is half of a strip."""
+    return show_length(mm, "mm") if units == "mm" else f'{mm / INCH_MM:.3f}"'
+
+
+def _bends(count: int) -> str:
+    return "1 bend" if count == 1 else f"{count} bends"
