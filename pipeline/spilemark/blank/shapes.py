@@ -1,0 +1,122 @@
+"""Shapes for placing: straight-sided rings, signed distances between them, and motions of the plane."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from spilemark.errors import UsageError
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+_DETAIL_MM = 0.02
+"""Sides may be laid this far off the given points."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """Flip (x changes sign), then turn about the origin, then shift."""
+
+    turn_rad: float
+    shift_mm: tuple[float, float]
+    flipped: bool = False
+
+    def apply(self, points_mm: Floats) -> Floats:
+        """Move points (..., 2)."""
+        points = points_mm * [-1.0, 1.0] if self.flipped else points_mm
+        c, s = math.cos(self.turn_rad), math.sin(self.turn_rad)
+        return np.asarray(points @ np.array([[c, s], [-s, c]]) + self.shift_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """An area bounded by straight sides: outer rings and holes alike, even-odd."""
+
+    starts: Floats
+    """(M, 2) first points of the sides."""
+    ends: Floats
+    """(M, 2)"""
+
+    @property
+    def vertices(self) -> Floats:
+        """Each corner once (M, 2)."""
+        return self.starts
+
+    def moved(self, pose: Pose) -> Shape:
+        """The same elsewhere."""
+        return Shape(pose.apply(self.starts), pose.apply(self.ends))
+
+    def holds(self, points_mm: Floats) -> Flags:
+        """Whether points (N, 2) lie inside: crossings of a ray to the right, counted."""
+        x, y = points_mm[:, :1], points_mm[:, 1:]
+        (x0, y0), (x1, y1) = self.starts.T, self.ends.T
+        across = (y0 > y) != (y1 > y)
+        rise = np.where(y1 == y0, 1.0, y1 - y0)
+        return np.asarray((across & (x < x0 + (y - y0) * (x1 - x0) / rise)).sum(axis=1) % 2 == 1)
+
+    def nearest(self, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Distance (N,) of points to the nearest side, and the place on it (N, 2)."""
+        along = self.ends - self.starts
+        square = np.maximum((along**2).sum(axis=1), 1e-12)
+        off = points_mm[:, None, :] - self.starts
+        at = np.clip((off * along).sum(axis=2) / square, 0.0, 1.0)
+        gap = ((off - at[:, :, None] * along) ** 2).sum(axis=2)
+        best = gap.argmin(axis=1)
+        row = np.arange(len(points_mm))
+        place = self.starts[best] + at[row, best, None] * along[best]
+        return np.sqrt(gap[row, best]), place
+
+    def depth(self, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Distance (N,) to the nearest side, above zero inside, and the place on it (N, 2)."""
+        gap, place = self.nearest(points_mm)
+        return np.where(self.holds(points_mm), gap, -gap), place
+
+
+def shape_of(area: Any) -> Shape:
+    """The sides of a shapely polygon or several, points that carry nothing left out."""
+    from shapely import get_parts
+
+    rings = []
+    for polygon in get_parts(area.simplify(_DETAIL_MM)):
+        rings += [np.asarray(ring.coords)[:-1] for ring in (polygon.exterior, *polygon.interiors)]
+    return Shape(
+        np.concatenate(rings), np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
+    )
+
+
+def area_of(
+    ring_mm: Any, less_mm: Sequence[Any] = (), *, what: str = "blank", todo: str = ""
+) -> Any:
+    """A shapely polygon from a ring, less other rings.
+
+    Raises
+    ------
+    UsageError
+        A ring crosses itself, has no area, or nothing is left.
+    """
+    from shapely import Polygon, union_all
+    from shapely.validation import explain_validity
+
+    def polygon(ring: Any, called: str) -> Any:
+        points = np.asarray(ring, dtype=np.float64).reshape(-1, 2)
+        if len(points) < 3 or not np.isfinite(points).all():
+            raise UsageError(f"The {called} is no outline of at least three points.", todo)
+        found = Polygon(points)
+        if not found.is_valid or found.area < 1.0:
+            why = explain_validity(found)
+            fault = "encloses nothing" if why == "Valid Geometry" else f"crosses itself ({why})"
+            raise UsageError(f"The outline of the {called} {fault}.", todo or "Draw it again.")
+        return found
+
+    area = polygon(ring_mm, what)
+    if less_mm:
+        area = area.difference(union_all([polygon(ring, "defect") for ring in less_mm]))
+    if area.is_empty:
+        raise UsageError(f"Defects leave nothing of the {what}.", "Check where they were drawn.")
+    return area
