@@ -90,7 +90,7 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
     SpilemarkError
         One of ``spilemark.errors``; then nothing was written.
     """
-    _import_meanwhile(plan)
+    _import_meanwhile(plan.kitchen, shop=bool(plan.request.shop))
     result = run_job(plan.request, plan.kitchen, progress)
     progress("writing the templates and the report")
     with results_folder(plan.folder, force=plan.force) as scratch:
@@ -106,16 +106,14 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
     return result, tuple(plan.folder / name for name in names)
 
 
-def _import_meanwhile(plan: Plan) -> None:
+def _import_meanwhile(kitchen: Kitchen, *, shop: bool = False) -> None:
     """Import what the writers will need while the photos are decoded and searched.
 
     That work leaves the interpreter free most of the time; what cannot be
     imported is told where it is needed.
     """
-    kitchen = plan.kitchen
     names = [name for stage in WRITERS for name in kitchen.recipe.stages[stage]]
-    shop = _SHOP if plan.request.shop else ()
-    modules = (*shop, *_WRITING, *kitchen.plugins.slow_imports(names))
+    modules = (*(_SHOP if shop else ()), *_WRITING, *kitchen.plugins.slow_imports(names))
 
     def load() -> None:
         for module in modules:
