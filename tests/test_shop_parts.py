@@ -15,10 +15,12 @@ from test_shop_horning import built
 from spilemark.ink_files import pdf_bytes
 from spilemark.records import ScaleBasis, ScaleStatement
 from spilemark.shop.allowances import cut_lines
+from spilemark.shop.bevels import KneeAngles, compound_bevel
 from spilemark.shop.horning import horn
 from spilemark.shop.horning_words import against_patterns
 from spilemark.shop.hull_turn import TURN, HullShare
 from spilemark.shop.orders import hull_order, shop_order
+from spilemark.shop.part_words import compound_lines
 from spilemark.shop_job import hull_beside, part_of
 from spilemark.shop_parts import card_table, cut_notes, cut_sheet, hull_table, hull_words
 
@@ -130,3 +132,17 @@ def test_a_horning_as_words_and_as_data() -> None:
     assert "its own pattern" in " ".join(lines)
     table = hull_table(order, hull, (), lines)
     assert json.loads(json.dumps(table))["words"] == [*lines]
+
+
+@pytest.mark.parametrize(("plan", "words"), [(8.0, "they agree"), (4.0, "look again")])
+def test_the_pattern_s_own_corner_bears_the_hull_s_angles_out(plan: float, words: str) -> None:
+    # Without tilt the knee's corner is 90 degrees and the plan angle: derived, as in the table of
+    # compound bevels.  The knee is drawn with straight edges that meet at 98.
+    comparison = compared({"angle_deg": 98.0, "sag_mm": 0.0}, {"angle_deg": 98.0, "sag_mm": 0.0})
+    part = part_of(comparison.port, zoo.job(), SCALE)
+    assert part.outer_deg == pytest.approx(98.0, abs=0.1)
+    found = compound_bevel(KneeAngles(flare_deg=15.0, rake_deg=12.0, plan_deg=plan))
+    said = compound_lines(found, "top", part.outer_deg)[-1]
+    assert "outer corner measures 98.0°" in said
+    assert words in said
+    assert len(compound_lines(found, "top")) == 3

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from spilemark import wording
+from spilemark.corner_angles import corner_angle_deg
 from spilemark.errors import UsageError
 from spilemark.records import (
     JobFacts,
@@ -175,6 +176,9 @@ def part_of(pattern: RegisteredPattern, facts: JobFacts, scale: ScaleStatement) 
         scale=str(scale.basis),
         doubt=words,
         forward_known=pattern.forward_known,
+        outer_deg=None
+        if pattern.origin_corner is None
+        else corner_angle_deg(pattern.outline, pattern.origin_corner),
     )
 
 

@@ -224,7 +224,9 @@ def hull_lines(result: ShopResult, units: Show = "mm") -> tuple[str, ...]:
 def part_lines(found: PartShop, units: Show = "mm") -> list[str]:
     """All that stands with the lines of one part, its doubt and cautions among it."""
     compound = (
-        () if found.compound is None else compound_lines(found.compound, found.order.pattern_on)
+        ()
+        if found.compound is None
+        else compound_lines(found.compound, found.order.pattern_on, found.part.outer_deg)
     )
     more = card_notes(found.card, found.order.pattern_on) if found.card else ()
     return [*compound, *cut_notes(found.part, found.order, found.lines, (), units), *more]

@@ -81,7 +81,8 @@ def bevel(
     show = shown_in(units, part)
     lines: list[str] = []
     if order.angles is not None:
-        lines += compound_lines(compound_bevel(order.angles), order.pattern_on)
+        measured = None if part is None else part.outer_deg
+        lines += compound_lines(compound_bevel(order.angles), order.pattern_on, measured)
     if part is None:
         if out is not None:
             raise UsageError(

@@ -22,6 +22,7 @@ from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outlin
 SCHEMA = 1
 REPORT = "report.json"
 _DIGITS = 4
+_OUTER = ("outer", "outer corner")
 _SIDES: tuple[SideName, ...] = ("port", "starboard", "single")
 
 
@@ -41,6 +42,8 @@ class Part:
     """In fixed words, how well it was measured."""
     forward_known: bool = True
     """Whether forward is up the sheet; told of the pattern, not found."""
+    outer_deg: float | None = None
+    """Angle of its outer corner, as a sliding bevel reads it."""
 
 
 def read_json(path: Path, what: str) -> dict[str, Any]:
@@ -131,7 +134,7 @@ def compared(path: Path) -> Compared:
             f"{path} compares no two sides.", "Take the report of a job with port and starboard."
         )
     try:
-        outer = [c for c in found.get("corners", []) if c["name"] in ("outer", "outer corner")]
+        outer = [c for c in found.get("corners", []) if c["name"] in _OUTER]
         rigid = found.get("rigid") or {}
         turn = None
         if found.get("datum") == "centreline":
@@ -258,6 +261,7 @@ def _part(table: dict[str, Any], side: str, job: dict[str, Any]) -> Part:
         name=named or side,
     )
     date = str(job.get("date") or "")
+    angles = table.get("corner_angles_deg") or {}
     return Part(
         outline=outline,
         boat=boat,
@@ -267,6 +271,9 @@ def _part(table: dict[str, Any], side: str, job: dict[str, Any]) -> Part:
         scale=str((table.get("scale") or {}).get("basis", "")),
         doubt=str(table.get("fixed_words") or ""),
         forward_known=bool(table.get("forward_known", True)),
+        outer_deg=next(
+            (float(deg) for name, deg in angles.items() if name in _OUTER and deg is not None), None
+        ),
     )
 
 

@@ -17,8 +17,10 @@ _OTHER: dict[PatternFace, PatternFace] = {"top": "bottom", "bottom": "top"}
 _METRIC_RUN_MM = 100.0
 
 
-def compound_lines(found: CompoundBevel, pattern_on: PatternFace) -> tuple[str, ...]:
-    """Say a compound bevel."""
+def compound_lines(
+    found: CompoundBevel, pattern_on: PatternFace, measured_deg: float | None = None
+) -> tuple[str, ...]:
+    """Say a compound bevel, and whether the pattern's own outer corner bears it out."""
     sign = 1.0 if pattern_on == "top" else -1.0
     side, transom = (bevel_words(sign * b) for b in (found.side_deg, found.transom_deg))
     return (
@@ -28,6 +30,24 @@ def compound_lines(found: CompoundBevel, pattern_on: PatternFace) -> tuple[str, 
             f"Side and transom stand at {show_degrees(found.true_corner_deg)} to each other, "
             "square to where they meet."
         ),
+        *(() if measured_deg is None else (_borne_out(found.corner_deg, measured_deg),)),
+    )
+
+
+_BORNE_OUT_DEG = 1.5
+"""How near angles that were taken on a hull come to each other: common practice, no source."""
+
+
+def _borne_out(told_deg: float, measured_deg: float) -> str:
+    both = (
+        f"The pattern's outer corner measures {show_degrees(measured_deg)}, these angles make it "
+        f"{show_degrees(told_deg)}"
+    )
+    if abs(told_deg - measured_deg) <= _BORNE_OUT_DEG:
+        return f"{both}: they agree as well as angles taken on a hull do."
+    return (
+        f"{both}: look again at the plan angle and the tilt, or take the bevels themselves with a "
+        "sliding bevel."
     )
 
 

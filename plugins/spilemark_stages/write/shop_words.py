@@ -66,11 +66,16 @@ def _hull_and_lines(result: JobResult, *, short: bool) -> list[Text]:
             told.append(horning_words.OWN_PATTERN)
         texts.append((f"HULL: {' '.join(told)}", SMALL_MM, False))
     texts += [(words, SMALL_MM, False) for words in _allowed(shop, units, short=short)]
-    texts += [(_NOT_DRAWN.format(wording.SIDE_WORDS[s]), SMALL_MM, True) for s in shop.left_out]
+    if shop.left_out:
+        sides = " and ".join(wording.SIDE_WORDS[side] for side in shop.left_out)
+        texts.append((_NOT_DRAWN.format(sides), SMALL_MM, True))
     return texts
 
 
-_NOT_DRAWN = "NO CUTTING LINE for {}: it could not be drawn. report.html says why."
+_NOT_DRAWN = (
+    "NO CUTTING LINE for {}: it could not be drawn (report.html says why), so nothing of what you asked"
+    " is allowed for there. Do not saw to the pattern."
+)
 
 
 def _drawn(shop: ShopResult) -> bool:
