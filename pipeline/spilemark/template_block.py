@@ -10,7 +10,7 @@ from spilemark.ink import Words
 from spilemark.ink_files import text_width_mm, wrapped
 from spilemark.records import JobFacts, Label, RegisteredPattern, ScaleBasis, ScaleStatement, Stroke
 from spilemark.template_part import line_stroke
-from spilemark.units import INCH_MM
+from spilemark.units import INCH_MM, format_fine
 
 CHECK_MM = 100.0
 CHECK_INCH_MM = 4 * INCH_MM
@@ -145,7 +145,8 @@ def _paragraphs(
         seen += " Dashed edge: NOT SEEN, guessed; check it on the pattern."
     texts.append(seen)
     texts.append(
-        f"The middle of the line is the edge; drawn within {tolerance:.2f} mm of the points measured."
+        "The middle of the line is the edge; drawn within"
+        f" {format_fine(tolerance, facts.units)} of the points measured."
     )
     date = f"Date: {wording.date_words(facts)}." if facts.date else "No date given."
     texts.append(f"{date} {wording.face_words(pattern)} {wording.forward_words(pattern)}")

@@ -204,3 +204,12 @@ def format_inches(mm: float, denominator: int = 16) -> str:
 def format_length(mm: float, units: Units = "mm", digits: int = 1) -> str:
     """Write a length in the person's units."""
     return format_mm(mm, digits) if units == "mm" else format_inches(mm)
+
+
+def format_fine(mm: float, units: Units = "mm", digits: int = 2) -> str:
+    """Write a small length or a measured one in decimals: ``0.31 mm``, ``0.012"``."""
+    return (
+        format_mm(mm, digits)
+        if units == "mm"
+        else f'{round(mm / INCH_MM, digits + 1):.{digits + 1}f}"'
+    )

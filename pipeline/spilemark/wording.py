@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from spilemark.records import JobFacts, RegisteredPattern, ScaleBasis, ScaleStatement, Side
 from spilemark.uncertainty import u95_datum, u95_fit
-from spilemark.units import format_length
+from spilemark.units import format_fine, format_length
 
 CHECK_BARS = (
     "Measure the check bars in both directions before cutting. If they are wrong, do not cut."
@@ -68,10 +68,21 @@ def doubt_of(pattern: RegisteredPattern) -> Doubt:
 
 def fixed_words(mm: float, facts: JobFacts) -> str:
     """What stands with a single figure of doubt, everywhere."""
-    size = f"{mm:.2f} mm" if facts.units == "mm" else f'{mm / 25.4:.3f}"'
     return (
-        f"±{size} (95 %) for the pattern as it lay on the bench. Not included: the scribing itself"
-        " (often 1 to 2 mm), the hull, this paper."
+        f"±{format_fine(mm, facts.units)} (95 %) for the pattern as it lay on the bench."
+        f" {not_included(facts)}"
+    )
+
+
+def scribing_words(facts: JobFacts) -> str:
+    """What scribing itself is often off by: common practice, no source."""
+    return "1 to 2 mm" if facts.units == "mm" else "a sixteenth of an inch"
+
+
+def not_included(facts: JobFacts) -> str:
+    """What no figure here holds."""
+    return (
+        f"Not included: the scribing itself (often {scribing_words(facts)}), the hull, this paper."
     )
 
 
@@ -118,7 +129,7 @@ def photo_words(pattern: RegisteredPattern) -> str:
 def line_words(pattern: RegisteredPattern, facts: JobFacts) -> str:
     """How well the place of the shape about its line is known."""
     mm = doubt_of(pattern).frame_mm
-    size = f"{mm:.2f} mm" if facts.units == "mm" else f'{mm / 25.4:.3f}"'
+    size = format_fine(mm, facts.units)
     about = "its line" if pattern.datum == "centreline" else "its corner and edge"
     return f"Placed on {about}: ±{size} (95 %)."
 

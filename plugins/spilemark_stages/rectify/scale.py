@@ -11,6 +11,7 @@ from spilemark.cards import Card, CardSet
 from spilemark.errors import UsageError
 from spilemark.lens import plane_sensitivity
 from spilemark.records import Floats, JobFacts, Note, ScaleBasis, ScaleStatement, View
+from spilemark.units import Units, format_fine
 from spilemark_stages.rectify.model import cross_place
 from spilemark_stages.rectify.observations import Beliefs, Length, PhotoObservation
 from spilemark_stages.rectify.solve import Solution, solve
@@ -190,13 +191,13 @@ def state_scale(solution: Solution, job: JobFacts, views: tuple[View, ...]) -> S
     kinds = {length.kind: length for _, length in solution.layout.ties}
     if "scale batten" in kinds:
         batten = kinds["scale batten"]
-        basis, words = ScaleBasis.BATTEN, f"scale batten {_say(batten)}"
+        basis, words = ScaleBasis.BATTEN, f"scale batten {_say(batten, job.units)}"
     elif "taped distance" in kinds:
-        basis, words = ScaleBasis.TAPED, f"taped {_say(kinds['taped distance'])}"
+        basis, words = ScaleBasis.TAPED, f"taped {_say(kinds['taped distance'], job.units)}"
     elif job.printed_bar_mm is not None:
         across, along = job.printed_bar_mm
         basis = ScaleBasis.BAR
-        words = f"check bars measured {across:g} mm across, {along:g} mm along"
+        words = _bar_words(across, along, job.units)
     else:
         basis, words = ScaleBasis.NOMINAL, "cards taken as printed at 100 %, nothing measured"
     across, along = solution.print_scale
@@ -208,8 +209,22 @@ def state_scale(solution: Solution, job: JobFacts, views: tuple[View, ...]) -> S
     )
 
 
-def _say(length: Length) -> str:
-    return f"{'-'.join(length.cards)} {length.mm:.6g} mm, give or take {length.sigma_mm:.2g} mm"
+def _say(length: Length, units: Units) -> str:
+    pair = "-".join(length.cards)
+    if units == "in":
+        return (
+            f"{pair} {format_fine(length.mm, units)}, give or take"
+            f" {format_fine(length.sigma_mm, units)}"
+        )
+    return f"{pair} {length.mm:.6g} mm, give or take {length.sigma_mm:.2g} mm"
+
+
+def _bar_words(across_mm: float, along_mm: float, units: Units) -> str:
+    """Of the 100 mm bar, or of the 4 inch one beside it, which is as much off."""
+    if units == "mm":
+        return f"check bars measured {across_mm:g} mm across, {along_mm:g} mm along"
+    across, along = (f'{4 * bar / 100:.3f}"' for bar in (across_mm, along_mm))
+    return f'4" check bars measured {across} across, {along} along'
 
 
 def _relative_sigma(view: View) -> float:

@@ -45,6 +45,8 @@ _WIDEST_MM = 0.6
 """In a photo that was shrunk, points stand closer than that: corners and notches are sought in them."""
 _CORNERS_PX = 1.25
 """Spacing in which corners are sought: their clear distances from blur are counted in it."""
+_ZIGZAG = 2.5
+"""Measured anew, an edge does not become so many times longer: that is noise in a damaged picture."""
 _PASSES = 3
 """A corner may turn out to be none once its sides are measured, and then is measured across."""
 _SAME_MM = 1.5
@@ -96,6 +98,7 @@ class RingTracer:
         mm_per_px = mean_scale(ring_px, self.plane)
         step = max(min(SPACING_PX * mm_per_px, _WIDEST_MM), 0.5 * mm_per_px)
         fine = min(step, _CORNERS_PX * mm_per_px)
+        longest = _ZIGZAG * len(ring) * spacing
         if not self.blur_px:
             line = placed_piece(
                 resample(ring, 2 * step, closed=True), self.plane, self.sheet, closed=True
@@ -106,6 +109,8 @@ class RingTracer:
         pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, _FIRST_PACE * step, gap)
         for _ in range(_PASSES):
             if not all(np.isfinite(piece.points).all() for piece in pieces):
+                return _nothing(ring_px)
+            if sum(_length(piece.points) for piece in pieces) > longest:
                 return _nothing(ring_px)
             ring = _ring_of(pieces, fine, open_ends=bool(corners))
             found = find_corners(ring, fine, 1.5 * gap)
@@ -167,6 +172,10 @@ def _ring_of(pieces: list[_Piece], step: float, *, open_ends: bool) -> Floats:
     """All pieces as one evenly spaced ring; open pieces share their ends."""
     points = np.vstack([p.points[:-1] if open_ends else p.points for p in pieces])
     return resample(points, step, closed=True)
+
+
+def _length(points: Floats) -> float:
+    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
 
 
 def _nothing(ring_px: Floats) -> TracedRing:

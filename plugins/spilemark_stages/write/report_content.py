@@ -76,6 +76,7 @@ class _Teller:
             hull=_once(hull_lines(result.shop, self.units)),
             shop=self.shop(),
             unchecked=self.unchecked(),
+            not_included=wording.not_included(result.facts),
             scale=wording.scale_words(result.survey.scale),
             rounding=self.rounding(),
             cards=self.cards(),
@@ -328,7 +329,7 @@ class _Teller:
     def unchecked(self) -> tuple[str, ...]:
         hull = self.result.shop.hull is not None
         return (
-            "How true the pattern was scribed: often 1 to 2 mm.",
+            f"How true the pattern was scribed: often off by {wording.scribing_words(self.result.facts)}.",
             "Whether the hull was straight, level and free of twist when it was scribed."
             if not hull
             else "Twist of the hull, and a transom that is also shifted: three tapes do not see them.",

@@ -92,6 +92,7 @@ class Content:
     shop: tuple[tuple[str, Table | None, tuple[str, ...]], ...] = ()
     """By part: its name, its bevel card, its words."""
     unchecked: tuple[str, ...] = ()
+    not_included: str = ""
     scale: str = ""
     rounding: str = ""
     cards: Table | None = None

@@ -8,7 +8,7 @@ from spilemark import wording
 from spilemark.ink import Area, Mark, Point, Sheet, Stroke, Words, box, cross, moved, placed
 from spilemark.records import JobFacts, ScaleBasis, Template
 from spilemark.tiling import Box
-from spilemark.units import Units, format_inches
+from spilemark.units import Units, format_fine, format_inches
 from spilemark_stages.write.tiled_band import band_marks, column, fitted, surround
 from spilemark_stages.write.tiled_part import legible
 from spilemark_stages.write.tiled_sheet import Job, arrow
@@ -205,13 +205,14 @@ def _length(mm: float, units: Units) -> str:
 def _known(template: Template) -> tuple[str, ...]:
     facts = template.facts or JobFacts()
     pattern = template.pattern
+    within = format_fine(template.curve_tolerance_mm, facts.units)
     nominal = template.scale is not None and template.scale.basis is ScaleBasis.NOMINAL
     lines = [
         # A figure would claim a size.
         *(() if nominal else (wording.line_words(pattern, facts),)),
         wording.photo_words(pattern),
         wording.datum_words(pattern, facts),
-        f"Drawn curves keep within {template.curve_tolerance_mm:.2g} mm of the measured points.",
+        f"Drawn curves keep within {within} of the measured points.",
     ]
     return (
         *((wording.NO_SIZE,) if nominal else ()),
