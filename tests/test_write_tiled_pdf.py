@@ -18,14 +18,17 @@ import pytest
 import shapes as zoo
 
 from spilemark.errors import CannotWrite, UsageError
-from spilemark.ink import Words
+from spilemark.ink import Stroke, Words
 from spilemark.ink_files import pdf_bytes, text_width_mm
 from spilemark.printers import PrinterProfile, store_printer
 from spilemark.recipe import equip, standard_recipe
 from spilemark.records import Template
-from spilemark.template import build_template
+from spilemark.shop_job import shop_request, shop_sums
+from spilemark.template import build_template, build_templates
+from spilemark.template_shop import DASHES
 from spilemark.tile_joins import check_lines, joins
 from spilemark.tiling import Layout, Place, plan_layout
+from spilemark.wording import CHECK_BARS, HULL, STRUCTURE
 from spilemark_stages.write import tiled_pdf
 from spilemark_stages.write.tiled_band import pages
 from spilemark_stages.write.tiled_part import flat, part_of
@@ -361,8 +364,9 @@ def words_of(sheet) -> list[Words]:
 def test_words_beside_the_drawing_stay_on_the_paper_and_off_each_other(paper, scale):
     facts = replace(drawn_jobs.FACTS, boat="Ängla of Marstrand, hull seven of the 1934 series")
     drawn = replace(
-        template("long"), facts=facts, scale=scale, title=f"{facts.boat}, {facts.part}, PORT"
-    )
+        template("long"), facts=facts, scale=scale, title=f"{facts.boat}, {facts.part}, PORT",
+        legend=allowed_template().legend,
+    )  # fmt: skip
     for turn in ("any", "none"):
         for sheet in tiled_sheets(drawn, Options(paper=paper, turn=turn))[1:]:
             boxes = [extent(words) for words in words_of(sheet)]
@@ -383,6 +387,49 @@ def extent(words: Words) -> tuple[float, float, float, float]:
     if words.upwards:
         return x - rise, y - length + before, x + drop, y + before
     return x - before, y - rise, x - before + length, y + drop
+
+
+@cache
+def allowed_template() -> Template:
+    """A large knee with bevels and allowances on it."""
+    result = drawn_jobs.result(
+        sides=("port",), port=zoo.knee(side="port", hull_mm=620.0, line_inboard_mm=160.0)
+    )
+    table = {
+        "stock": "18 mm",
+        "bevels": ["hull edge = 0:10 under, 400:18 standing", "transom edge = 12 under"],
+        "scribe": ["hull edge = 6 mm outboard"],
+        "glue": ["hull edge = 1.5 mm", "transom edge = 2 mm"],
+        "saw": ["2 mm"],
+        "relief": ["outer corner = 12 mm"],
+    }
+    request = shop_request({}, table, ["port"], "here")
+    sums, _ = shop_sums(request, result.patterns, None, result.facts, result.survey.scale)
+    (made,) = build_templates(replace(result, shop=sums))
+    return made
+
+
+@pytest.mark.parametrize("paper", PAPER_MM)
+@pytest.mark.parametrize("turn", ["any", "none"])
+def test_the_line_to_saw_to_is_named_on_every_sheet(paper, turn):
+    drawn = allowed_template()
+    made = pdf_bytes(tiled_sheets(drawn, Options(paper=paper, turn=turn)), "job")
+    texts = [
+        " ".join(p.get_textpage().get_text_bounded().split()) for p in pypdfium2.PdfDocument(made)
+    ]
+    assert len(texts) > 2
+    for text in texts:
+        assert "dash and two dots: CUTTING LINE" in text
+        assert "solid: the pattern; dashes: FINISHED LINE; short dashes: far face" in text
+    # The map has them as they are drawn, and what was allowed, and no caution gives way for it.
+    for words in (*(told for _, told in drawn.legend), *drawn.allowed, CHECK_BARS, HULL, STRUCTURE):
+        assert words in texts[0], words
+    dashes = {m.dash_mm for m in tiled_sheets(drawn, Options(paper=paper, turn=turn))[0].marks
+              if isinstance(m, Stroke)}  # fmt: skip
+    assert set(DASHES.values()) <= dashes
+    # A pattern alone has nothing to tell apart.
+    assert template().legend == ()
+    assert "CUTTING LINE" not in prints("a4", "any")[0].text
 
 
 def test_no_size_is_claimed_where_none_was_measured():

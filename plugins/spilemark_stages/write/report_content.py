@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from spilemark import wording
+from spilemark.corner_angles import WORDS, corner_angle_deg
 from spilemark.records import (
     Note,
     RegisteredPattern,
@@ -36,6 +37,8 @@ _LAID = {
     "corner and edge": "on corner and edge",
     "best fit": "as they fit best",
 }
+_ANGLES = "Angles of the corners"
+_MEASURED = f"Each {WORDS}."
 _FEET_FROM_MM = 36 * INCH_MM
 _MOST_STATIONS = 400
 _SIGNS = {
@@ -232,19 +235,19 @@ class _Teller:
         head = ("port", "starboard", "starboard − port", "95 %")
         return (
             Table(title=self.lengths_title(), head=("edge", *head), rows=lengths),
-            Table(title="Angles of the corners", head=("corner", *head), rows=angles),
+            Table(title=_ANGLES, head=("corner", *head), rows=angles, under=_MEASURED),
         )
 
     def tables_of_one(self, pattern: RegisteredPattern) -> tuple[Table, ...]:
         outline = pattern.outline
         edges = tuple((e.name, self.length(e.length_mm)) for e in outline.edges)
         corners = tuple(
-            (c.name or f"corner {k + 1}", show_degrees(c.angle_deg))
+            (c.name or f"corner {k + 1}", show_degrees(corner_angle_deg(outline, k)))
             for k, c in enumerate(outline.corners)
         )
         return (
             Table(title=self.lengths_title(), head=("edge", "length"), rows=edges),
-            Table(title="Angles of the corners", head=("corner", "inside angle"), rows=corners),
+            Table(title=_ANGLES, head=("corner", "inside angle"), rows=corners, under=_MEASURED),
         )
 
     def lengths_title(self) -> str:

@@ -13,7 +13,8 @@ from spilemark_stages.write.tiled_band import band_marks, column, fitted, surrou
 from spilemark_stages.write.tiled_part import legible
 from spilemark_stages.write.tiled_sheet import Job, arrow
 
-_STEP_MM, _WORDS_MM = 3.4, 2.5
+_STEP_MM = 3.4
+_SIZES_MM = (2.5, 2.25, 2.0)
 _HEAD_MM = 22.0
 _GAP_MM = 6.0
 _HEADS_MM = (16.0, 7.0)
@@ -22,6 +23,7 @@ _ARROW_MM = 18.0
 _ROOMY_MM = 24.0
 """A sheet that is so large on the map has room for numbers and letters of full size."""
 _LISTED = 4
+_SAMPLE_MM = 30.0
 
 
 def map_sheet(job: Job, template: Template) -> Sheet:
@@ -32,7 +34,7 @@ def map_sheet(job: Job, template: Template) -> Sheet:
         map_width, map_height = 0.54 * width, height - _HEAD_MM - 4.0
         beside: Point = (map_width + _GAP_MM, _HEAD_MM)
     else:
-        map_width, map_height = width, 0.5 * height
+        map_width, map_height = width, (0.4 if template.legend else 0.5) * height
         beside = (0.0, _HEAD_MM + map_height + _GAP_MM)
     marks = (
         *_head(job, template),
@@ -162,7 +164,7 @@ def _line_end(name: str, start: Point, stop: Point) -> tuple[Mark, ...]:
 
 
 def _text(job: Job, template: Template, at: Point, width: float, bottom: float) -> tuple[Mark, ...]:
-    """Steps in order, a picture of a join, then what is known of the part."""
+    """Steps in order, a picture of a join, which line is which, then what is known of the part."""
     x, y = at
     figure_width = 50.0
     marks: list[Mark] = list(moved(_join_figure(), x + width - figure_width, y - 2.0))
@@ -174,13 +176,38 @@ def _text(job: Job, template: Template, at: Point, width: float, bottom: float) 
         marks += lines
         y = lines[-1].at[1] + 1.95 * _STEP_MM
     y = max(y, beside)
-    for text in _known(template):
-        lines = column(text, (x, y), width, size_mm=_WORDS_MM)
-        if lines[-1].at[1] > bottom:
-            break
-        marks += lines
-        y = lines[-1].at[1] + 1.6 * _WORDS_MM
+    for style, text in template.legend:
+        marks += _legend_row(job, style, text, (x, y), width)
+        y += 1.7 * _STEP_MM
+    marks += _paragraphs((*template.allowed, *_known(template)), (x, y), width, bottom)
     return tuple(marks)
+
+
+def _paragraphs(texts: tuple[str, ...], at: Point, width: float, bottom: float) -> tuple[Mark, ...]:
+    """Paragraphs below each other, in smaller letters where they would not end in time."""
+    x, top = at
+    marks: list[Words] = []
+    for size in _SIZES_MM:
+        marks, y = [], top
+        for text in texts:
+            lines = column(text, (x, y), width, size_mm=size)
+            marks += lines
+            y = lines[-1].at[1] + 1.6 * size
+        if marks[-1].at[1] <= bottom:
+            return tuple(marks)
+    return tuple(mark for mark in marks if mark.at[1] <= bottom)
+
+
+def _legend_row(job: Job, style: str, text: str, at: Point, width: float) -> tuple[Mark, ...]:
+    """A piece of a line as it is drawn on the sheets, and what it is."""
+    x, y = at
+    pen = job.pens[style]
+    ends = ((x, y - 0.35 * _STEP_MM), (x + _SAMPLE_MM, y - 0.35 * _STEP_MM))
+    told = Words(text=text, at=(x + _SAMPLE_MM + 3.0, y), size_mm=_STEP_MM, bold=style == "cutting")
+    return (
+        Stroke(points=ends, width_mm=pen.width_mm, dash_mm=pen.dash_mm, grey=pen.grey),
+        fitted(told, width - _SAMPLE_MM - 3.0),
+    )
 
 
 def _steps(job: Job, template: Template) -> tuple[str, ...]:
