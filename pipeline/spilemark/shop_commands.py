@@ -10,6 +10,16 @@ from spilemark.commands.compare import compare
 from spilemark.commands.fitted import fitted
 from spilemark.commands.horn import horn
 from spilemark.commands.laminate import laminate
+from spilemark.commands.record import record
 from spilemark.commands.trial import trial
 
-SHOP_COMMANDS: tuple[click.Command, ...] = (horn, bevel, allow, fitted, compare, laminate, trial)
+SHOP_COMMANDS: tuple[click.Command, ...] = (
+    horn,
+    bevel,
+    allow,
+    fitted,
+    compare,
+    laminate,
+    trial,
+    record,
+)
