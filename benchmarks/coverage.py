@@ -27,7 +27,17 @@ from spilemark import lens as camera
 from spilemark.cards import shop_cards
 from spilemark.errors import SpilemarkError
 from spilemark.frames import outward_normals
-from spilemark.records import CameraFacts, Floats, JobFacts, Lens, Photo, PlaneMap, Polyline
+from spilemark.records import (
+    CameraFacts,
+    Floats,
+    JobFacts,
+    Lens,
+    Photo,
+    PlaneMap,
+    Polyline,
+    StraightPhoto,
+    View,
+)
 from spilemark.rigid import apply, best_fit
 from spilemark.testing import shapes
 from spilemark.testing.metrics import bootstrap
@@ -41,10 +51,17 @@ from spilemark.uncertainty import (
 )
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
-from spilemark_stages.rectify.solve import solve
+from spilemark_stages.rectify.solve import Solution, solve
+from spilemark_stages.trace.outlines import SAWN_EDGE_MM
+from spilemark_stages.trace.regions import Region
+from spilemark_stages.trace.several import Beliefs, put_together
+from spilemark_stages.trace.traced_ring import POINTS_MM, TracedRing
+from spilemark_stages.trace.traced_view import TracedPiece
 from spilemark_stages.undistort import exif_prior
 
 FILM_DIAGONAL_MM = float(np.hypot(36, 24))
+FLATNESS_MM = 0.2
+"""As the built-in tracer believes."""
 HALF = 0.6744897501960817
 """Half-width of a 50 % interval in standard deviations."""
 
@@ -90,6 +107,14 @@ def _arguments() -> argparse.Namespace:
 
 def _rules(told: argparse.Namespace) -> WorldRules:
     rules = WorldRules(photos=told.photos)
+    if told.photos > 1:
+        # What the tracer believes of sheets and saws, and one photo's claim here leaves out.
+        rules = dataclasses.replace(
+            rules,
+            outline_step_mm=POINTS_MM,
+            bend_sd_mm=FLATNESS_MM,
+            sawn_edge_sd_mm=SAWN_EDGE_MM,
+        )
     if told.outside:
         return dataclasses.replace(rules, warp_mm=0.5, print_shear_sd=0.001, outliers=0.02)
     return rules
@@ -176,15 +201,9 @@ def _judge(world: World, rules: WorldRules) -> Row:
         world.job, world.card_set, observed, nominal_sigma=0.005, bar_sigma_mm=0.08
     )
     solution = solve(observed, beliefs)
-    numbers = solution.views[0].numbers
-    plane = PlaneMap(
-        lens=numbers[:9],
-        rotation_rad=numbers[9:12],
-        translation_mm=numbers[12:15],
-        height_mm=float(numbers[15]),
-        gain=solution.views[0].gain,
-    )
-    ring = _ring(world.shots[0], plane, rules)
+    views = tuple(_view(shot, k, solution) for k, shot in enumerate(world.shots))
+    rings = [_ring(shot, view.plane, rules) for shot, view in zip(world.shots, views, strict=True)]
+    ring = rings[0] if len(rings) == 1 else _together(views, rings, solution, rules)
     error = _after_fit(ring.points_mm, world.outline_mm)
     claim = u95_fit(ring)
     sigma = claim / COVERAGE_FACTOR
@@ -200,6 +219,54 @@ def _judge(world: World, rules: WorldRules) -> Row:
         p95_mm=float(np.percentile(np.abs(error), 95)),
         u95_mm=float(np.median(claim)),
     )
+
+
+def _view(shot: Shot, k: int, solution: Solution) -> View:
+    """One photo as the survey hands it on, without its cards."""
+    numbers = solution.views[k].numbers
+    plane = PlaneMap(
+        lens=numbers[:9],
+        rotation_rad=numbers[9:12],
+        translation_mm=numbers[12:15],
+        height_mm=float(numbers[15]),
+        gain=solution.views[k].gain,
+    )
+    lens = _prior(shot)
+    width, height = shot.frame_px
+    photo = Photo(
+        path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
+    )
+    return View(
+        straight=StraightPhoto(photo=photo, lens=lens, lens_group="phone", arm="single"),
+        plane=plane,
+        cards=(),
+        residual_rms_px=0.0,
+        card_hull_mm=np.zeros((0, 2)),
+    )
+
+
+def _together(
+    views: tuple[View, ...], rings: list[Polyline], solution: Solution, rules: WorldRules
+) -> Polyline:
+    """The outline put together from all photos as the tracer does it."""
+    nothing = Region(np.zeros((0, 2)), (), cut_by_frame=False, area_mm2=0.0)
+    pieces = [
+        TracedPiece(
+            view=view,
+            photo=None,
+            region=nothing,
+            outer=TracedRing(ring.points_mm, ring.sigma_mm, ring.seen, ()),
+            holes=(),
+            doubtful=(),
+            darker=False,
+            thickness_mm=view.plane.height_mm,
+            gap_mm=1.0,
+        )
+        for view, ring in zip(views, rings, strict=True)
+    ]
+    beliefs = Beliefs(edge_bias_px=rules.edge_bias_sd_px, shade_mm=0.0, flatness_mm=FLATNESS_MM)
+    fused, used, _ = put_together(pieces, solution.causes, "single", 0, beliefs)
+    return fused.polyline(0, "edge") if fused else rings[views.index(used[0].view)]
 
 
 def _ring(shot: Shot, plane: PlaneMap, rules: WorldRules) -> Polyline:

@@ -2,15 +2,31 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 
+from spilemark import lens as camera
 from spilemark.cards import shop_cards
-from spilemark.records import Floats, JobFacts, Lens, PlaneMap
+from spilemark.frames import outward_normals
+from spilemark.records import (
+    CardSighting,
+    Floats,
+    JobFacts,
+    Lens,
+    Photo,
+    PlaneMap,
+    StraightPhoto,
+    View,
+)
 from spilemark.testing.shapes import quarter_knee
 from spilemark.testing.simulator import World, WorldRules, draw_world
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
 from spilemark_stages.rectify.solve import Solution, solve
+from spilemark_stages.trace.regions import Region
+from spilemark_stages.trace.traced_ring import TracedRing
+from spilemark_stages.trace.traced_view import TracedPiece
 
 
 def lens_prior(focal_px: float, frame_px: tuple[int, int]) -> Lens:
@@ -90,3 +106,59 @@ def rigid_residual(measured: Floats, truth: Floats) -> Floats:
     turn = np.arctan2((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum(), (p * q).sum())
     c, s = np.cos(turn), np.sin(turn)
     return np.asarray(q - p @ np.array([[c, s], [-s, c]]))
+
+
+def view_of(world: World, solution: Solution, k: int) -> View:
+    """One photo as the survey hands it on, with its cards' places and no picture."""
+    shot = world.shots[k]
+    width, height = shot.frame_px
+    photo = Photo(
+        path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
+    )
+    lens = lens_prior(shot.exif_focal_px, shot.frame_px)
+    cards = tuple(
+        CardSighting(
+            name=name,
+            crossings_px=np.zeros((0, 2)),
+            residuals_px=np.zeros((0, 2)),
+            kept=np.zeros(0, dtype=bool),
+            outline_px=np.zeros((4, 2)),
+            outline_mm=np.zeros((4, 2)),
+            cross_mm=place[:2],
+            lift_mm=float(place[3]),
+            bow_mm=float(place[4]),
+        )
+        for (_, name), place in solution.places.items()
+    )
+    return View(
+        straight=StraightPhoto(photo=photo, lens=lens, lens_group="phone", arm="port"),
+        plane=plane_of(solution, k),
+        cards=cards,
+        residual_rms_px=0.1,
+        card_hull_mm=np.zeros((0, 2)),
+    )
+
+
+def pieces_of(world: World, solution: Solution, edge_noise_px: float = 0.15) -> list[TracedPiece]:
+    """The outline as it would be traced in each photo, points in the order of the true one."""
+    pieces = []
+    for k, shot in enumerate(world.shots):
+        view = view_of(world, solution, k)
+        points = camera.pixels_to_plane(shot.outline_px, view.plane)
+        across = camera.mm_per_px_across(points, outward_normals(points), view.plane)
+        pieces.append(
+            TracedPiece(
+                view=view,
+                photo=None,
+                region=Region(np.zeros((0, 2)), (), cut_by_frame=False, area_mm2=0.0),
+                outer=TracedRing(
+                    points, edge_noise_px * across, np.ones(len(points), dtype=bool), ()
+                ),
+                holes=(),
+                doubtful=(),
+                darker=False,
+                thickness_mm=view.plane.height_mm,
+                gap_mm=1.0,
+            )
+        )
+    return pieces

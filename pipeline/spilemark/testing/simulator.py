@@ -63,6 +63,10 @@ class WorldRules:
     thickness_mm: Range = (0.4, 6.0)
     warp_mm: float = 0.0
     """How far the pattern's far ends stand higher than its middle."""
+    bend_sd_mm: float = 0.0
+    """How far its ends stand off for each way of bending (along, across, twist) and of tilting."""
+    sawn_edge_sd_mm: float = 0.0
+    """What "the edge" of a sawn sheet is: the same in all photos."""
     crossing_noise_px: float = 0.07
     outliers: float = 0.0
     """Share of crossings that are wrong by 1 to 30 px."""
@@ -71,6 +75,8 @@ class WorldRules:
     """Independent from point to point, across the edge."""
     edge_bias_sd_px: float = 0.15
     """Common to a photo's whole outline, outwards."""
+    edge_bias_common: float = 0.5
+    """Share of its variance that all photos of a world have in common (one phone, one light)."""
     caliper_sd_mm: float = 0.05
     bar_sd_mm: float = 0.05
     tape_sd_mm: float = 0.2
@@ -138,13 +144,16 @@ def draw_world(
     outline = _lay(resample_ring(ring_mm, rules.outline_step_mm), rng)
     thickness = float(rng.uniform(*rules.thickness_mm))
     cards = _lay_cards(rules, outline, card_set, thickness, rng)
-    rise = _warp(outline, rules.warp_mm, rng)
-    solid = np.column_stack([outline, thickness + rise])
+    rise = _warp(outline, rules.warp_mm, rng) + _bend(outline, rules.bend_sd_mm, rng)
+    solid = np.column_stack([_sawn(outline, rules.sawn_edge_sd_mm, rng), thickness + rise])
     kind = rules.lens_kinds[int(rng.integers(len(rules.lens_kinds)))]
     exif_focal = float(rng.uniform(*rules.focal_px))
     phone = _phone(kind, exif_focal, rules, rng)
+    common = 0.0
+    if rules.photos > 1:
+        common = float(rng.normal(0, rules.edge_bias_sd_px * np.sqrt(rules.edge_bias_common)))
     shots = tuple(
-        _shoot(rules, _this_photo(phone, rules, rng), exif_focal, solid, cards, rng)
+        _shoot(rules, _this_photo(phone, rules, rng), exif_focal, solid, cards, common, rng)
         for _ in range(rules.photos)
     )
     return World(
@@ -175,6 +184,24 @@ def _warp(outline: Floats, warp_mm: float, rng: np.random.Generator) -> Floats:
     way = rng.uniform(0, 2 * np.pi)
     along = (outline - outline.mean(0)) @ np.array([np.cos(way), np.sin(way)])
     return np.asarray(warp_mm * (along / np.abs(along).max()) ** 2)
+
+
+def _bend(outline: Floats, sd_mm: float, rng: np.random.Generator) -> Floats:
+    """Height (N,) of a sheet bent and tilted a little in every way of low order."""
+    if not sd_mm:
+        return np.zeros(len(outline))
+    local = outline - 0.5 * (outline.min(0) + outline.max(0))
+    axes = np.linalg.svd(local, full_matrices=False)[2]
+    u, v = (local @ axes.T / np.abs(local @ axes.T).max(0)).T
+    ways = np.stack([u * u, v * v, u * v, u, v], axis=-1)
+    return np.asarray(ways @ rng.normal(0, sd_mm, ways.shape[1]))
+
+
+def _sawn(outline: Floats, sd_mm: float, rng: np.random.Generator) -> Floats:
+    """The edge (N, 2) as the saw shows it."""
+    if not sd_mm:
+        return outline
+    return np.asarray(outline + outward_normals(outline) * rng.normal(0, sd_mm))
 
 
 def _phone(
@@ -278,6 +305,7 @@ def _shoot(
     exif_focal: float,
     solid: Floats,
     cards: tuple[LaidCard, ...],
+    common_bias_px: float,
     rng: np.random.Generator,
 ) -> Shot:
     boards = {c.card.name: c.to_world(c.card.crossings_mm()) for c in cards}
@@ -289,7 +317,8 @@ def _shoot(
     edge = camera.project(solid, lens, rotation, translation)
     # The image is y down: a ring that is anticlockwise on the bench runs clockwise in pixels.
     outward = -outward_normals(edge)
-    bias = float(rng.normal(0, rules.edge_bias_sd_px))
+    own = 1.0 if rules.photos == 1 else np.sqrt(1.0 - rules.edge_bias_common)
+    bias = common_bias_px + float(rng.normal(0, own * rules.edge_bias_sd_px))
     across = bias + rng.normal(0, rules.edge_noise_px, len(edge))
     return Shot(
         lens=lens,

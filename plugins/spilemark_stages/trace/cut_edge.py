@@ -2,33 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-
-import numpy as np
-import shapely
+from dataclasses import dataclass, field
 
 from spilemark.errors import NoOutline
-from spilemark.frames import signed_area
 from spilemark.hookspecs import hookimpl
-from spilemark.lens import pixels_to_plane
-from spilemark.records import Floats, JobFacts, Outline, Survey, View
+from spilemark.records import Cause, JobFacts, Note, Outline, Polyline, Survey, View
 from spilemark_stages.trace.face_lines import face_polygon, lines_on_face
 from spilemark_stages.trace.findings import no_outline, outline_notes
-from spilemark_stages.trace.outlines import closed_polyline, ring_corners, ring_edges, shared_by
-from spilemark_stages.trace.photometry import LinearPhoto
-from spilemark_stages.trace.regions import Found, Region
-from spilemark_stages.trace.shade import dark_pattern_note, darker_than_bench
-from spilemark_stages.trace.stretches import Sheet
-from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
-from spilemark_stages.trace.views import best_view
+from spilemark_stages.trace.outlines import (
+    Sensible,
+    closed_polyline,
+    ring_corners,
+    ring_edges,
+    shared_by,
+)
+from spilemark_stages.trace.parallax import several_notes
+from spilemark_stages.trace.regions import Region
+from spilemark_stages.trace.several import Beliefs, FusedPiece, put_together
+from spilemark_stages.trace.shade import dark_pattern_note
+from spilemark_stages.trace.traced_ring import TracedRing
+from spilemark_stages.trace.traced_view import TracedPiece, traced_piece
+from spilemark_stages.trace.views import Look, looks_at, only_one_note, same_region
 
-_HOLE_SEEN = 0.5
-"""Share of a hole's edge that must have been seen; less is a stain or a knot."""
-_MOST_HOLES = 40
-"""More of them are the speckles of a damaged or a hopeless picture."""
-_LARGEST_MM = 20_000.0
-_LEAST_SEEN = 0.25
-"""Share of an outline below which all of it is a guess."""
+_AS_WHOLE = 0.97
+"""Share of the most that any photo shows of an outline that will do for the one to begin with."""
 
 
 @dataclass(frozen=True)
@@ -77,23 +74,26 @@ def declare_options() -> type:
 
 @hookimpl
 def trace(survey: Survey, arm: str, job: JobFacts, options: Options) -> tuple[Outline, ...]:
-    """Trace every pattern that lies in the photos of one arm."""
+    """Trace every pattern that lies in the photos of one arm, in all that show it."""
     views = tuple(view for view in survey.views if view.straight.arm == arm)
     if not views:
         raise NoOutline(f"No photo was given for {arm}.", "Name at least one photo for it.")
-    view, found, notes = best_view(views)
-    if not found.regions:
-        raise no_outline(view, found)
-    tracing = _Tracing(survey, views[0], view, found, arm, job, options)
-    outlines = [
-        outline
-        for piece, region in enumerate(found.regions)
-        if (outline := tracing.outline(region, piece)) is not None
-    ]
-    if not outlines:
-        raise no_outline(view, found)
-    outlines[0] = replace(outlines[0], notes=(*notes, *outlines[0].notes))
-    return tuple(outlines)
+    looks = looks_at(views)
+    if not looks[0].found.regions:
+        raise no_outline(looks[0].view, looks[0].found)
+    for first in range(len(looks)):
+        tracing = _Tracing(survey, views, looks[first:], arm, job, options)
+        regions = looks[first].found.regions
+        outlines = [o for k, r in enumerate(regions) if (o := tracing.outline(r, k)) is not None]
+        if outlines:
+            return tuple(outlines)
+    raise no_outline(looks[0].view, looks[0].found)
+
+
+def _whole_first(pieces: tuple[TracedPiece, ...]) -> list[TracedPiece]:
+    """The photos of a pattern, those in which a card or a tool hides some of its edge last."""
+    most = max(piece.outer.seen_share for piece in pieces)
+    return sorted(pieces, key=lambda piece: piece.outer.seen_share < _AS_WHOLE * most)
 
 
 def _thickness(view: View, job: JobFacts, options: Options) -> float:
@@ -103,94 +103,107 @@ def _thickness(view: View, job: JobFacts, options: Options) -> float:
     return options.unknown_thickness_mm if job.thickness_mm is None else job.thickness_mm
 
 
-def _turned(ring_px: Floats, view: View, *, anticlockwise: bool) -> Floats:
-    """A ring in stored pixels so that it runs the asked way round on the face."""
-    runs_left = signed_area(pixels_to_plane(ring_px, view.plane)) > 0
-    return ring_px if runs_left == anticlockwise else ring_px[::-1]
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Tracing:
-    """One photo, and all that its outlines are made with."""
+    """The photos of an arm, the best first, and all that its outlines are made with."""
 
     survey: Survey
-    first_view: View
-    view: View
-    found: Found
+    views: tuple[View, ...]
+    """In the order in which they were given."""
+    looks: list[Look]
     arm: str
     job: JobFacts
     options: Options
 
-    def outline(self, region: Region, piece: int) -> Outline | None:
+    def outline(self, region: Region, number: int) -> Outline | None:
         """One pattern; None when its edge could not be followed to a closed ring."""
-        view, found, options = self.view, self.found, self.options
-        if not self._has_size(region):
+        base = self._piece(self.looks[0], region)
+        if base is None:
             return None
-        photo = LinearPhoto(view.straight.photo.pixels, found.covered, found.factor)
-        tracer = RingTracer(photo, view.plane, Sheet(_thickness(view, self.job, options)))
-        outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
-        if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
-            return None
-        if outer.seen_share < _LEAST_SEEN:
-            return None
-        holes, doubtful = self._holes(tracer, region, outer)
-        darker = darker_than_bench(photo, view, outer.points_mm, tracer.sheet.thickness_mm)
+        others = []
+        for look in self.looks[1:]:
+            same = same_region(region, base.view, look)
+            piece = None if same is None else self._piece(look, same)
+            if piece is not None:
+                others.append(piece)
+        if not others:
+            return self._from_one(base, number, self._told_of_one(base))
+        beliefs = Beliefs(
+            self.options.edge_bias_px, self.options.shade_mm, self.options.flatness_mm
+        )
+        fused, used, notes = put_together(
+            _whole_first((base, *others)), self.survey.causes, self.arm, number, beliefs
+        )
+        if fused is None:
+            return self._from_one(used[0], number, (*notes, *self._told_of_one(used[0])))
+        return self._from_several(fused, notes)
+
+    def _piece(self, look: Look, region: Region) -> TracedPiece | None:
+        thickness = _thickness(look.view, self.job, self.options)
+        return traced_piece(look.view, look.found, region, thickness)
+
+    def _told_of_one(self, piece: TracedPiece) -> tuple[Note, ...]:
+        return () if len(self.views) == 1 else (only_one_note(piece.view, len(self.views)),)
+
+    def _from_one(self, piece: TracedPiece, number: int, notes: tuple[Note, ...]) -> Outline:
+        """An outline traced in one photo."""
+        options, outer = self.options, piece.outer
         shared = shared_by(
-            view,
+            piece.view,
             self.survey.causes,
             outer.points_mm,
             self.arm,
-            piece,
+            number,
             options.edge_bias_px,
-            options.shade_mm if darker else 0.0,
+            options.shade_mm if piece.darker else 0.0,
             options.flatness_mm,
         )
-        corners = ring_corners(outer)
         rings = [closed_polyline(outer, "edge", shared)]
-        rings += [closed_polyline(h, "hole", shared, f"hole {k + 1}") for k, h in enumerate(holes)]
-        face = face_polygon(outer, holes)
-        lines, line_notes = lines_on_face(
-            photo, view, self.first_view, face, shared, self.arm, self.job
+        rings += [
+            closed_polyline(h, "hole", shared, f"hole {k + 1}") for k, h in enumerate(piece.holes)
+        ]
+        lines, line_notes = self._lines(piece, shared)
+        return self._record((*rings, *lines), shared.causes, (piece,), outer, (*notes, *line_notes))
+
+    def _from_several(self, fused: FusedPiece, notes: tuple[Note, ...]) -> Outline:
+        """An outline put together from several photos."""
+        base = fused.pieces[0]
+        rings = [fused.polyline(0, "edge")]
+        rings += [fused.polyline(k + 1, "hole", f"hole {k + 1}") for k in range(len(fused.holes))]
+        lines, line_notes = self._lines(base, fused.tables.seen_from(0))
+        lines = tuple(fused.carried(line) for line in lines)
+        notes = (*notes, *several_notes(fused), *line_notes)
+        return self._record((*rings, *lines), fused.causes, fused.pieces, fused.outer, notes)
+
+    def _lines(
+        self, piece: TracedPiece, shared: Sensible
+    ) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
+        face = face_polygon(piece.outer, list(piece.holes))
+        return lines_on_face(
+            piece.photo, piece.view, self.views[0], face, shared, self.arm, self.job
         )
+
+    def _record(
+        self,
+        polylines: tuple[Polyline, ...],
+        causes: tuple[Cause, ...],
+        pieces: tuple[TracedPiece, ...],
+        outer: TracedRing,
+        notes: tuple[Note, ...],
+    ) -> Outline:
+        base = pieces[0]
+        corners = ring_corners(outer)
+        told = list(outline_notes(base.view, base.region, outer, list(base.doubtful)))
+        if base.darker:
+            told.append(dark_pattern_note(base.view, self.options.shade_mm))
+        # What is pointed at is said in pixels of the first photo.
+        used = {id(piece.view) for piece in pieces}
         return Outline(
-            polylines=(*rings, *lines),
+            polylines=polylines,
             corners=corners,
             edges=ring_edges(outer, corners),
-            causes=shared.causes,
-            views=(view,),
-            whole=not region.cut_by_frame,
-            notes=(
-                *outline_notes(view, region, outer, doubtful),
-                *([dark_pattern_note(view, options.shade_mm)] if darker else []),
-                *line_notes,
-            ),
+            causes=causes,
+            views=tuple(view for view in self.views if id(view) in used),
+            whole=not base.region.cut_by_frame,
+            notes=(*told, *notes),
         )
-
-    def _has_size(self, region: Region) -> bool:
-        """Whether the plane gives it any: shreds of cards in a damaged picture may solve to nonsense."""
-        ring = pixels_to_plane(region.outer_px, self.view.plane)
-        return bool(np.isfinite(ring).all() and np.ptp(ring, axis=0).max() < _LARGEST_MM)
-
-    def _holes(
-        self, tracer: RingTracer, region: Region, outer: TracedRing
-    ) -> tuple[list[TracedRing], list[Floats]]:
-        """Holes that were measured, and the middles (2,) of those that could not be."""
-        holes: list[TracedRing] = []
-        doubtful: list[Floats] = []
-        face = shapely.Polygon(outer.points_mm)
-        largest = sorted(region.holes_px, key=lambda ring: -abs(signed_area(ring)))
-        doubtful += [self._middle(ring) for ring in largest[_MOST_HOLES:]]
-        for ring_px in largest[:_MOST_HOLES]:
-            hole = tracer.trace(_turned(ring_px, self.view, anticlockwise=False), self.found.factor)
-            shape = shapely.Polygon(hole.points_mm)
-            good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
-            if good and signed_area(hole.points_mm) < 0:
-                holes.append(hole)
-                face = face.difference(shape)
-            else:
-                doubtful.append(self._middle(ring_px))
-        return holes, doubtful
-
-    def _middle(self, ring_px: Floats) -> Floats:
-        """About the middle (2,) of a ring, mm."""
-        return np.asarray(pixels_to_plane(ring_px, self.view.plane).mean(axis=0))

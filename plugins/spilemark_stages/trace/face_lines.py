@@ -8,7 +8,7 @@ import shapely
 from spilemark.frames import upright_to_stored
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Note, Polyline, View
-from spilemark_stages.trace.outlines import Shared, open_polyline
+from spilemark_stages.trace.outlines import Sensible, open_polyline
 from spilemark_stages.trace.pencil import PencilLine, PencilTracer, clear_line
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.traced_ring import TracedRing
@@ -30,7 +30,7 @@ def lines_on_face(
     view: View,
     first_view: View,
     face: shapely.Polygon,
-    shared: Shared,
+    shared: Sensible,
     arm: str,
     job: JobFacts,
 ) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
@@ -58,7 +58,7 @@ def lines_on_face(
     return tuple(lines), _ambiguity(found, view)
 
 
-def _record(line: PencilLine, shared: Shared, role: str, name: str) -> Polyline:
+def _record(line: PencilLine, shared: Sensible, role: str, name: str) -> Polyline:
     return open_polyline(
         line.points_mm,
         line.sigma_mm,
@@ -84,7 +84,7 @@ def _given(first_view: View, arm: str, job: JobFacts) -> Floats | None:
 
 
 def _given_line(
-    tracer: PencilTracer, given: Floats, shared: Shared, view: View
+    tracer: PencilTracer, given: Floats, shared: Sensible, view: View
 ) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
     """The pencil line that was pointed at; the points as they were given where there is none."""
     start, stop = given

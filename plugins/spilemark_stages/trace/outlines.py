@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -18,6 +19,13 @@ EDGE_PLACE = "edge-place"
 _MODES = 3
 STRAIGHT_MM = 0.5
 """An edge that nowhere leaves its straight fit by more, noise apart, was meant to be straight."""
+
+
+class Sensible(Protocol):
+    """Whatever can say how points move with the causes."""
+
+    def sensitivity(self, points: Floats, normals: Floats, *, edge: bool) -> Floats:
+        """(N, K) mm along the normals per sigma."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,7 +102,7 @@ def closed_polyline(ring: TracedRing, role: Role, shared: Shared, name: str = ""
 
 
 def open_polyline(
-    points: Floats, sigma: Floats, role: Role, shared: Shared, name: str = ""
+    points: Floats, sigma: Floats, role: Role, shared: Sensible, name: str = ""
 ) -> Polyline:
     """A pencil line as a record."""
     normals = left_normals(points, closed=False)

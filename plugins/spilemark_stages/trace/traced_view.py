@@ -1,0 +1,104 @@
+"""One pattern as one photo shows it: edge and holes, measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from spilemark.frames import signed_area
+from spilemark.lens import pixels_to_plane
+from spilemark.records import Floats, View
+from spilemark_stages.trace.moved_ring import corner_gap_mm
+from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.regions import Found, Region
+from spilemark_stages.trace.shade import darker_than_bench
+from spilemark_stages.trace.snap import mean_scale
+from spilemark_stages.trace.stretches import Sheet
+from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
+
+_HOLE_SEEN = 0.5
+"""Share of a hole's edge that must have been seen; less is a stain or a knot."""
+_MOST_HOLES = 40
+"""More of them are the speckles of a damaged or a hopeless picture."""
+_LARGEST_MM = 20_000.0
+_LEAST_SEEN = 0.25
+"""Share of an outline below which all of it is a guess."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TracedPiece:
+    """One pattern in one photo."""
+
+    view: View
+    photo: LinearPhoto
+    region: Region
+    outer: TracedRing
+    holes: tuple[TracedRing, ...]
+    doubtful: tuple[Floats, ...]
+    """Middles (2,) of what may be a hole but could not be measured."""
+    darker: bool
+    """Than its bench."""
+    thickness_mm: float
+    gap_mm: float
+    """How far from a corner its blur reaches."""
+
+
+def traced_piece(
+    view: View, found: Found, region: Region, thickness_mm: float
+) -> TracedPiece | None:
+    """Measure one pattern; None when its edge could not be followed to a closed ring."""
+    if not _has_size(region, view):
+        return None
+    photo = LinearPhoto(view.straight.photo.pixels, found.covered, found.factor)
+    tracer = RingTracer(photo, view.plane, Sheet(thickness_mm))
+    outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
+    if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
+        return None
+    if outer.seen_share < _LEAST_SEEN:
+        return None
+    gap = corner_gap_mm(tracer.blur_px, mean_scale(region.outer_px, view.plane))
+    holes, doubtful = _holes(tracer, view, found, region, outer)
+    darker = darker_than_bench(photo, view, outer.points_mm, thickness_mm)
+    return TracedPiece(
+        view, photo, region, outer, tuple(holes), tuple(doubtful), darker, thickness_mm, gap
+    )
+
+
+def _turned(ring_px: Floats, view: View, *, anticlockwise: bool) -> Floats:
+    """A ring in stored pixels so that it runs the asked way round on the face."""
+    runs_left = signed_area(pixels_to_plane(ring_px, view.plane)) > 0
+    return ring_px if runs_left == anticlockwise else ring_px[::-1]
+
+
+def _has_size(region: Region, view: View) -> bool:
+    """Whether the plane gives it any: shreds of cards in a damaged picture may solve to nonsense."""
+    ring = pixels_to_plane(region.outer_px, view.plane)
+    return bool(np.isfinite(ring).all() and np.ptp(ring, axis=0).max() < _LARGEST_MM)
+
+
+def _holes(
+    tracer: RingTracer, view: View, found: Found, region: Region, outer: TracedRing
+) -> tuple[list[TracedRing], list[Floats]]:
+    """Holes that were measured, and the middles (2,) of those that could not be."""
+    holes: list[TracedRing] = []
+    doubtful: list[Floats] = []
+    face = shapely.Polygon(outer.points_mm)
+    largest = sorted(region.holes_px, key=lambda ring: -abs(signed_area(ring)))
+    doubtful += [_middle(ring, view) for ring in largest[_MOST_HOLES:]]
+    for ring_px in largest[:_MOST_HOLES]:
+        hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), found.factor)
+        shape = shapely.Polygon(hole.points_mm)
+        good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
+        if good and signed_area(hole.points_mm) < 0:
+            holes.append(hole)
+            face = face.difference(shape)
+        else:
+            doubtful.append(_middle(ring_px, view))
+    return holes, doubtful
+
+
+def _middle(ring_px: Floats, view: View) -> Floats:
+    """About the middle (2,) of a ring, mm."""
+    return np.asarray(pixels_to_plane(ring_px, view.plane).mean(axis=0))
