@@ -221,6 +221,15 @@ def _judge(world: World, rules: WorldRules) -> Row:
     )
 
 
+def straight_of(shot: Shot, k: int) -> StraightPhoto:
+    """A photo without pixels worth reading."""
+    width, height = shot.frame_px
+    photo = Photo(
+        path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
+    )
+    return StraightPhoto(photo=photo, lens=_prior(shot), lens_group="phone", arm="single")
+
+
 def _view(shot: Shot, k: int, solution: Solution) -> View:
     """One photo as the survey hands it on, without its cards."""
     numbers = solution.views[k].numbers
@@ -231,13 +240,8 @@ def _view(shot: Shot, k: int, solution: Solution) -> View:
         height_mm=float(numbers[15]),
         gain=solution.views[k].gain,
     )
-    lens = _prior(shot)
-    width, height = shot.frame_px
-    photo = Photo(
-        path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
-    )
     return View(
-        straight=StraightPhoto(photo=photo, lens=lens, lens_group="phone", arm="single"),
+        straight=straight_of(shot, k),
         plane=plane,
         cards=(),
         residual_rms_px=0.0,

@@ -20,7 +20,7 @@ from spilemark.records import (
     View,
 )
 from spilemark.testing.shapes import quarter_knee
-from spilemark.testing.simulator import World, WorldRules, draw_world
+from spilemark.testing.simulator import Shot, World, WorldRules, draw_world
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
 from spilemark_stages.rectify.solve import Solution, solve
@@ -108,13 +108,18 @@ def rigid_residual(measured: Floats, truth: Floats) -> Floats:
     return np.asarray(q - p @ np.array([[c, s], [-s, c]]))
 
 
+def photo_of(shot: Shot, k: int) -> Photo:
+    """A photo without pixels worth reading."""
+    width, height = shot.frame_px
+    return Photo(
+        path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
+    )
+
+
 def view_of(world: World, solution: Solution, k: int) -> View:
     """One photo as the survey hands it on, with its cards' places and no picture."""
     shot = world.shots[k]
-    width, height = shot.frame_px
-    photo = Photo(
-        path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
-    )
+    photo = photo_of(shot, k)
     lens = lens_prior(shot.exif_focal_px, shot.frame_px)
     cards = tuple(
         CardSighting(

@@ -22,6 +22,7 @@ from spilemark.records import (
     Survey,
     View,
 )
+from spilemark_stages.rectify.card_faults import free_faulty_cards
 from spilemark_stages.rectify.findings import survey_notes
 from spilemark_stages.rectify.flatbed import scan_notes, with_squareness
 from spilemark_stages.rectify.measure import measure_photo
@@ -78,6 +79,23 @@ def rectify(
     for photo, seen in zip(photos, observed, strict=True):
         if not seen.cards:
             raise no_card_error(photo, card_set)
+    return survey_from(photos, observed, card_set, job, options)
+
+
+def survey_from(
+    photos: tuple[StraightPhoto, ...],
+    observed: tuple[PhotoObservation, ...],
+    card_set: CardSet,
+    job: JobFacts,
+    options: Options,
+) -> Survey:
+    """Solve what was measured: the door for simulators, whose photos have no pixels worth reading.
+
+    Parameters
+    ----------
+    photos, observed
+        In the same order.
+    """
     beliefs = gather_beliefs(
         job,
         card_set,
@@ -87,6 +105,7 @@ def rectify(
     )
     check_cards_lay_still(observed, beliefs)
     observed, solution, notes = solve_apart_if_need_be(observed, beliefs)
+    solution, faults = free_faulty_cards(observed, beliefs, solution)
     check_lengths(solution)
     solution, skewed = with_squareness(observed, solution, beliefs)
     views = tuple(
@@ -95,7 +114,7 @@ def rectify(
     )
     scale = state_scale(solution, job, views)
     notes += scale_notes(job, scale, beliefs, observed, card_set)
-    notes += survey_notes(views, observed, solution) + repeat_notes(observed)
+    notes += survey_notes(views, observed, solution, faults) + repeat_notes(observed)
     notes += scan_notes(views) + skewed
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
 

@@ -13,12 +13,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erf
 
 from spilemark.records import Bools, Floats, Pixels
 from spilemark_stages.light import linear_luma_of
 
 _SMALLEST_WINDOW = 2
 _LARGEST_WINDOW = 12
+_PROFILE_PX = 4.0
+"""Half-length of the profile by which blur is told."""
+_WIDE_PX, _WIDEST_PX = 1.5, 2.8
+"""From the first on its ends cut off some of an edge's swing; beyond the second, most of it."""
 _FARTHEST_MOVE = 0.8
 """A refined crossing that left its window by this share of it found something else."""
 
@@ -105,12 +110,26 @@ def _quality(
     # Across the edge a fifth of a square away: contrast / slope gives the blur.
     edge = at + step[:, 0] * 0.22
     across = step[:, 1] / np.maximum(np.linalg.norm(step[:, 1], axis=1), 1e-9)[:, None]
-    offsets = np.arange(-4.0, 4.01, 0.5)
+    offsets = np.arange(-_PROFILE_PX, _PROFILE_PX + 0.01, 0.5)
     profile = _sample(patch, edge[:, None] + offsets[:, None] * across[:, None])
     slope = np.abs(np.gradient(profile, 0.5, axis=1)).max(axis=1)
     swing = np.ptp(profile, axis=1)
     blur = np.where(slope > 0, swing / (np.sqrt(2 * np.pi) * np.maximum(slope, 1e-12)), np.nan)
-    return np.asarray(contrast), np.asarray(blur)
+    return np.asarray(contrast), _beyond_profile(np.asarray(blur))
+
+
+def _beyond_profile(blur: Floats) -> Floats:
+    """Blur (N,) px of wide edges, of whose swing the profile's ends cut off a part."""
+    wide = blur > _WIDE_PX
+    if not wide.any():
+        return blur
+    seen = np.minimum(blur[wide], _WIDEST_PX)
+    sigma = seen.copy()
+    for _ in range(20):
+        sigma = seen / erf(_PROFILE_PX / (np.sqrt(2) * sigma))
+    out = blur.copy()
+    out[wide] = sigma
+    return out
 
 
 def _sample(patch: NDArray[np.float32], points: Floats) -> Floats:

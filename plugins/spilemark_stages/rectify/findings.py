@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 
 from spilemark import frames
+from spilemark.lens import camera_centre
 from spilemark.records import CardSighting, Note, View
+from spilemark_stages.rectify.card_faults import CardFault
 from spilemark_stages.rectify.observations import PhotoObservation
 from spilemark_stages.rectify.solve import Solution
 
@@ -18,14 +23,21 @@ _OTHER_LENS = 45.0
 
 
 def survey_notes(
-    views: tuple[View, ...], observed: tuple[PhotoObservation, ...], solution: Solution
+    views: tuple[View, ...],
+    observed: tuple[PhotoObservation, ...],
+    solution: Solution,
+    faults: Sequence[CardFault] = (),
 ) -> list[Note]:
     """Notes on single photos and cards."""
-    notes: list[Note] = []
+    notes: list[Note] = [_fault_note(fault, views) for fault in faults]
+    told = {(fault.arm, fault.card) for fault in faults}
     for view, seen in zip(views, observed, strict=True):
         notes += [*_photo_notes(view, seen), *_lens_notes(view)]
-        for card in view.cards:
-            notes += _card_notes(view, card)
+        for card, observation in zip(view.cards, seen.cards, strict=True):
+            if observation.veiled > 0:
+                notes.append(_glare_note(view, card, observation.veiled))
+            if (view.straight.arm, card.name) not in told:
+                notes += _card_notes(view, card)
     if solution.noise > _POOR_FIT:
         notes.append(
             Note(
@@ -40,6 +52,66 @@ def survey_notes(
             )
         )
     return notes
+
+
+def _fault_note(fault: CardFault, views: tuple[View, ...]) -> Note:
+    """What is wrong with one card, where, and what to do."""
+    arm = [view for view in views if view.straight.arm == fault.arm]
+    photo = fault.photo.partition(":")[2]
+    view, card = next(
+        (view, card)
+        for view in sorted(arm, key=lambda v: v.straight.photo.path.name != photo)
+        for card in view.cards
+        if card.name == fault.card
+    )
+    place = _place(view, card)
+    name = place["photo"]
+    if fault.kind == "moved":
+        return Note(
+            code="card-moved",
+            severity="warn",
+            text=f"Card {card.name} lies {fault.by_mm:.1f} mm elsewhere in {name} than in the other"
+            f" photos of {fault.arm}: it was moved in between, and was not used in {name}. Let"
+            " cards and pattern lie until the last photo is taken.",
+            value=fault.by_mm,
+            unit="mm",
+            **place,
+        )
+    away = float(camera_centre(view.plane)[2])
+    percent = 100 * abs(fault.by_mm) / away
+    if fault.by_mm < 0:
+        text = (
+            f"Card {card.name} looks {percent:.1f} % smaller than the others: it comes from another"
+            " print, or was shrunk. It was let lie as it looks. Use cards of one print."
+        )
+    else:
+        text = (
+            f"Card {card.name} has lifted, lies on something, or was printed larger: it looks"
+            f" {fault.by_mm:.1f} mm higher ({percent:.2f} % larger) than the others. It was let lie"
+            " as it looks. Tape it down, or lay one of the same print."
+        )
+    return Note(
+        code="card-not-flat",
+        severity="warn",
+        text=text,
+        value=fault.by_mm,
+        unit="mm",
+        **place,
+    )
+
+
+def _glare_note(view: View, card: CardSighting, veiled: float) -> Note:
+    place = _place(view, card)
+    return Note(
+        code="card-mirrors",
+        severity="warn",
+        text=f"Light is mirrored in card {card.name} in {place['photo']}: {100 * veiled:.0f} % of its"
+        " black squares are washed out. What lies beside them was not used. Turn away the lamp, step"
+        " aside, or print on matt paper.",
+        value=100 * veiled,
+        unit="%",
+        **place,
+    )
 
 
 def _photo_notes(view: View, seen: PhotoObservation) -> list[Note]:
@@ -103,13 +175,18 @@ def _lens_notes(view: View) -> list[Note]:
     ]
 
 
-def _card_notes(view: View, card: CardSighting) -> list[Note]:
+def _place(view: View, card: CardSighting) -> dict[str, Any]:
+    """Where a card lies, as a note says it."""
     photo = view.straight.photo
-    name = photo.path.name
     at = frames.stored_to_upright(
         card.outline_px.mean(axis=0)[None], photo.width_px, photo.height_px, photo.orientation
     )[0]
-    place = {"at_px": (float(at[0]), float(at[1])), "photo": name}
+    return {"at_px": (float(at[0]), float(at[1])), "photo": photo.path.name}
+
+
+def _card_notes(view: View, card: CardSighting) -> list[Note]:
+    place = _place(view, card)
+    name = place["photo"]
     notes = []
     bad = 1.0 - float(card.kept.mean())
     if bad > _BAD_CARD_SHARE:
@@ -122,7 +199,7 @@ def _card_notes(view: View, card: CardSighting) -> list[Note]:
                 " another scale.",
                 value=100 * bad,
                 unit="%",
-                **place,  # type: ignore[arg-type]
+                **place,
             )
         )
     rise = max(abs(card.lift_mm), abs(card.lift_mm + card.bow_mm))
@@ -135,7 +212,7 @@ def _card_notes(view: View, card: CardSighting) -> list[Note]:
                 " it down or glue it to flat stock.",
                 value=rise,
                 unit="mm",
-                **place,  # type: ignore[arg-type]
+                **place,
             )
         )
     return notes

@@ -10,6 +10,7 @@ from spilemark.cards import CardSet
 from spilemark.records import Bools, Floats, Pixels, StraightPhoto
 from spilemark_stages.rectify.crossings import Crossings, refine_crossings
 from spilemark_stages.rectify.detect import FoundCard, apply_homography, find_cards
+from spilemark_stages.rectify.glare import beside, veiled_squares
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation, spans_area
 
 _BASE_SIGMA_PX = 0.06
@@ -72,6 +73,10 @@ def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
                 break
         kept = seen.good & agree
         usable = np.ones(len(board), dtype=bool)
+    veiled = veiled_squares(pixels, card, to_photo)
+    clear = kept & ~beside(veiled)
+    if clear.sum() >= _FEWEST and (in_one_line or spans_area(board[clear])):
+        kept = clear
     if kept.sum() < _FEWEST or not (in_one_line or spans_area(board[kept])):
         return None
     width, height = card.size_mm
@@ -82,6 +87,7 @@ def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
         points_px=seen.points_px[kept],
         sigma_px=_sigma(seen, kept),
         hint_px=apply_homography(to_photo, corners),
+        veiled=2.0 * float(veiled.mean()),
     )
 
 

@@ -20,6 +20,8 @@ from spilemark.records import Cause, Floats, Lens
 from spilemark_stages.rectify.layout import POSE, Layout
 from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation
 
+LOOSE_MM = 30.0
+"""How high a card may lie of which nothing is believed."""
 _TIE_SIGMA_MM = 0.03
 """How well a card's drawn cross is its chessboard's centre; ties the solve to a measured length."""
 
@@ -206,7 +208,8 @@ def gather_priors(layout: Layout, photos: Sequence[PhotoObservation], beliefs: B
     for (arm, card), at in layout.cards.items():
         who = f"{arm}:{card}"
         lying = "cards not lying flat"
-        believe(at.start + 3, beliefs.lift_mm, beliefs.lift_sigma_mm, f"lift:{who}", lying)
+        lift_sigma = LOOSE_MM if (arm, card) in beliefs.loose else beliefs.lift_sigma_mm
+        believe(at.start + 3, beliefs.lift_mm, lift_sigma, f"lift:{who}", lying)
         believe(at.start + 4, beliefs.bow_mm, beliefs.bow_sigma_mm, f"bow:{who}", lying)
     centre[layout.print_scale] = beliefs.print_scale
     for weights, name in _print_rows(beliefs):

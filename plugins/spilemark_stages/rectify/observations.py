@@ -27,6 +27,8 @@ class CardObservation:
     hint_px: Floats | None = None
     """(4, 2) about where the chessboard's corners lie, clockwise from its top left; only a start
     for boards of two rows, whose crossings on one line say nothing of tilt."""
+    veiled: float = 0.0
+    """Share of its black squares in which light is mirrored."""
 
     @property
     def flat(self) -> bool:
@@ -99,3 +101,7 @@ class Beliefs:
     drift_centre_px: float = 6.0
     """Change of the principal point from photo to photo, at 4032 px (stabiliser)."""
     lengths: tuple[Length, ...] = field(default=())
+    loose: frozenset[tuple[str, str]] = frozenset()
+    """(arm, card) of which nothing is believed of how high it lies."""
+    left_out: frozenset[tuple[str, str]] = frozenset()
+    """(photo, card) whose crossings are not used."""

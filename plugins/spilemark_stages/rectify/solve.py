@@ -10,8 +10,9 @@ kept as gains of named, independent inputs (law of propagation, JCGM 100:2008).
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -77,6 +78,8 @@ class Solution:
     covariance: Floats
     """(P, P) of all unknowns, in the layout's order; zero for those that hold the frame."""
     layout: Layout
+    loose: frozenset[tuple[str, str]] = frozenset()
+    """(arm, card) of which nothing was believed of how high it lies."""
 
 
 def solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
@@ -103,7 +106,7 @@ def solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
     layout = lay_out(photos, beliefs)
     priors = gather_priors(layout, photos, beliefs)
     system = _System(photos, layout, priors)
-    everything = np.ones(system.crossing_count)
+    everything = _asked(photos, beliefs)
     x = first_values(layout, photos, priors)
     x = system.minimise(x, Weighting(everything, None), enough=0.02, damping=1e-3)
     spread = system.noise(x, everything)
@@ -112,13 +115,60 @@ def solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
     for _ in range(_ROUNDS):
         misfit = system.misfit(x)
         gate = _GATE_SIGMAS * max(1.0, system.noise(x, keep))
-        better = (misfit < gate).astype(np.float64)
+        better = (misfit < gate) * everything
         settled = bool((better == keep).all())
         keep = better if better.sum() >= _FEWEST_CROSSINGS else keep
         x = system.minimise(x, Weighting(keep, None))
         if settled:
             break
-    return _report(system, x, keep)
+    lost = _lost(photos, keep * everything)
+    freed = lost - beliefs.loose
+    if freed and 2 * len(lost) <= len(layout.cards):
+        # A card that fits nowhere is not a heap of slips: it lies high, or is of another print.
+        return solve(photos, replace(beliefs, loose=beliefs.loose | freed))
+    if lost:
+        keep = np.maximum(keep, everything * _belongs(photos, lost))
+        x = system.minimise(x, Weighting(keep, None))
+    return _report(system, x, keep, beliefs.loose)
+
+
+def robust_noise(residual: Floats, kept: Bools) -> float:
+    """Robust ratio of crossings' whitened residuals (2M,) to what was expected of them."""
+    misfit = np.linalg.norm(residual.reshape(-1, 2)[kept], axis=1)
+    return float(np.median(misfit)) / _RAYLEIGH_MEDIAN
+
+
+def _asked(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Floats:
+    """Crossings (M,) that count: 1, or 0 where a card is not to be used in a photo."""
+    return np.concatenate(
+        [
+            np.full(len(seen.which), float((photo.name, seen.card.name) not in beliefs.left_out))
+            for photo in photos
+            for seen in photo.cards
+        ]
+    )
+
+
+def _lost(photos: Sequence[PhotoObservation], keep: Floats) -> frozenset[tuple[str, str]]:
+    """(arm, card) of which too few crossings are kept in all photos to place it."""
+    left: Counter[tuple[str, str]] = Counter()
+    at = 0
+    for photo in photos:
+        for seen in photo.cards:
+            left[photo.arm, seen.card.name] += int(keep[at : at + len(seen.which)].sum())
+            at += len(seen.which)
+    return frozenset(card for card, count in left.items() if count < _FEWEST_CROSSINGS)
+
+
+def _belongs(photos: Sequence[PhotoObservation], cards: frozenset[tuple[str, str]]) -> Floats:
+    """Crossings (M,): 1 for those of some cards."""
+    return np.concatenate(
+        [
+            np.full(len(seen.which), float((photo.arm, seen.card.name) in cards))
+            for photo in photos
+            for seen in photo.cards
+        ]
+    )
 
 
 class _System:
@@ -156,7 +206,7 @@ class _System:
 
     def noise(self, x: Floats, keep: Floats) -> float:
         """Robust ratio of the crossings' misfit to what was expected of them."""
-        return float(np.median(self.misfit(x)[keep > 0])) / _RAYLEIGH_MEDIAN
+        return robust_noise(self.rows(x)[0], keep > 0)
 
     def minimise(
         self, x: Floats, weighting: Weighting, enough: float = 1e-8, damping: float = 1e-8
@@ -176,7 +226,9 @@ class _System:
         return result
 
 
-def _report(system: _System, x: Floats, keep: Floats) -> Solution:
+def _report(
+    system: _System, x: Floats, keep: Floats, loose: frozenset[tuple[str, str]]
+) -> Solution:
     """Covariance as gains, residuals as they came out."""
     layout, photos = system.layout, system.photos
     seen, by_seen, _, by_known = system.rows(x)
@@ -215,6 +267,7 @@ def _report(system: _System, x: Floats, keep: Floats) -> Solution:
         unknowns=x,
         covariance=covariance,
         layout=layout,
+        loose=loose,
     )
 
 

@@ -1,0 +1,231 @@
+"""Cards that do not lie or measure as all are believed to: raised, of another print, moved.
+
+One card at a time is asked what it would say if nothing were believed of it:
+a Newton step from the solution without its own prior, or with unknowns of its
+own in one photo (a score test: Rao 1948).  What contradicts belief by far more
+than both doubts allow is named and freed, worst first, and all is solved again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from spilemark.records import Bools, Floats
+from spilemark_stages.rectify.layout import Layout, lay_out
+from spilemark_stages.rectify.model import gather_priors, length_rows, photo_rows
+from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation
+from spilemark_stages.rectify.solve import Solution, robust_noise, solve
+
+RAISED_MM = 0.7
+"""Paper curls by a few tenths; what stands higher lies on something, or is not of the same print."""
+_RAISED_SIGMAS = 3.0
+MOVED_MM = 0.3
+_MOVED_CHI2 = 30.0
+"""For three numbers: chance gives 16 once in a thousand."""
+_MOST_SHARE = 0.5
+_TURN_REACH_MM = 40.0
+"""A turn counts as how far it moves the ends of a card."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardFault:
+    """One card that is not as the others are."""
+
+    kind: Literal["raised", "moved"]
+    arm: str
+    card: str
+    by_mm: float
+    """How much nearer to the camera it seems, signed; or how far it was moved."""
+    photo: str = ""
+    """Name of the photo in which it lay elsewhere."""
+    surprise: float = 0.0
+    """In thresholds."""
+
+
+def free_faulty_cards(
+    photos: Sequence[PhotoObservation], beliefs: Beliefs, solution: Solution
+) -> tuple[Solution, list[CardFault]]:
+    """Name the card that fits worst, free it, solve again, until all that is held to belief fits."""
+    held = beliefs
+    faults: list[CardFault] = []
+    cards = {(photo.arm, seen.card.name) for photo in photos for seen in photo.cards}
+    while True:
+        faults += [
+            CardFault("raised", arm, card, 0.0) for arm, card in sorted(solution.loose - held.loose)
+        ]
+        held = replace(held, loose=held.loose | solution.loose)
+        found = find_faults(photos, held, solution)
+        if not found or len(faults) >= _MOST_SHARE * len(cards):
+            break
+        worst = max(found, key=lambda fault: fault.surprise)
+        faults.append(worst)
+        held = freed(held, worst)
+        solution = solve(photos, held)
+    if len(faults) > 1:
+        solution, faults = _needed(photos, beliefs, solution, faults)
+    return solution, [_as_solved(fault, solution) for fault in faults]
+
+
+def _needed(
+    photos: Sequence[PhotoObservation],
+    beliefs: Beliefs,
+    solution: Solution,
+    faults: list[CardFault],
+) -> tuple[Solution, list[CardFault]]:
+    """Faults that are still found when only the others are known: one bad card accuses good ones."""
+    kept = list(faults)
+    for fault in faults:
+        held = beliefs
+        for other in kept:
+            held = held if other is fault else freed(held, other)
+        without = solve(photos, held)
+        accused = {(f.kind, f.arm, f.card) for f in find_faults(photos, held, without)}
+        accused |= {("raised", *card) for card in without.loose - held.loose}
+        if (fault.kind, fault.arm, fault.card) not in accused:
+            kept.remove(fault)
+            solution = without
+    return solution, kept
+
+
+def freed(beliefs: Beliefs, fault: CardFault) -> Beliefs:
+    """What is believed once a fault is known."""
+    if fault.kind == "moved":
+        return replace(beliefs, left_out=beliefs.left_out | {(fault.photo, fault.card)})
+    return replace(beliefs, loose=beliefs.loose | {(fault.arm, fault.card)})
+
+
+def _as_solved(fault: CardFault, solution: Solution) -> CardFault:
+    """A raised card's height as the last solve has it."""
+    if fault.kind != "raised":
+        return fault
+    return replace(fault, by_mm=float(solution.places[fault.arm, fault.card][3]))
+
+
+def find_faults(
+    photos: Sequence[PhotoObservation], beliefs: Beliefs, solution: Solution
+) -> list[CardFault]:
+    """Cards that contradict what is believed of them, given all others."""
+    test = _Test(photos, beliefs, solution)
+    faults = []
+    for arm, card in test.layout.cards:
+        if (arm, card) not in beliefs.loose:
+            raised = test.raised(arm, card)
+            if raised is not None:
+                faults.append(raised)
+        seen_in = [
+            k
+            for k, photo in enumerate(photos)
+            if photo.arm == arm
+            and any(seen.card.name == card for seen in photo.cards)
+            and (photo.name, card) not in beliefs.left_out
+        ]
+        if len(seen_in) > 1:
+            moved = [test.moved(k, card) for k in seen_in]
+            faults += [fault for fault in moved if fault is not None]
+    return faults
+
+
+class _Test:
+    """Rows of a solved job, and one Newton step from it under other beliefs."""
+
+    def __init__(
+        self, photos: Sequence[PhotoObservation], beliefs: Beliefs, solution: Solution
+    ) -> None:
+        self.photos, self.beliefs, self.solution = photos, beliefs, solution
+        self.layout: Layout = lay_out(photos, beliefs)
+        self.priors = gather_priors(self.layout, photos, beliefs)
+        x = solution.unknowns
+        parts = [photo_rows(x, self.layout, photos, k) for k in range(len(photos))]
+        self.residual = np.concatenate([r for r, _ in parts])
+        self.rows = np.concatenate([rows for _, rows in parts])
+        kept = np.concatenate([np.concatenate(view.kept) for view in solution.views])
+        self.noise = max(1.0, robust_noise(self.residual, kept))
+        self.kept = np.repeat(kept, 2)
+        self.first = np.cumsum([0] + [2 * sum(len(c.which) for c in p.cards) for p in photos])
+        self.belief = self.priors.weights @ (x - self.priors.centre)
+        cards = {seen.card.name: seen.card for photo in photos for seen in photo.cards}
+        self.ties = length_rows(x, self.layout, cards)
+        nothing = np.zeros((len(self.residual), 0))
+        self.believed = np.diag(self._step(self.kept, np.zeros(0, dtype=int), nothing)[1])
+        """Variances of the free unknowns with all that is believed."""
+
+    def raised(self, arm: str, card: str) -> CardFault | None:
+        """How high a card seems to stand when nothing is believed of it."""
+        lift = self.layout.cards[arm, card].start + 3
+        believed = self.beliefs
+        of_it = self._of(arm, card)
+        if self.kept[of_it].all():
+            height, variance = self._without_belief(lift)
+        else:
+            # What it said may have been taken for slips of reading.
+            own = np.flatnonzero(self.priors.weights[:, lift])
+            nothing = np.zeros((len(self.residual), 0))
+            step, spread = self._step(self.kept | of_it, without=own, extra=nothing)
+            at = int(np.flatnonzero(self.layout.free == lift)[0])
+            height = float(self.solution.unknowns[lift] + step[at])
+            variance = float(spread[at, at])
+        over = abs(height - believed.lift_mm)
+        surprise = over / (_RAISED_SIGMAS * np.sqrt(variance + believed.lift_sigma_mm**2))
+        if surprise < 1.0 or abs(height) < RAISED_MM:
+            return None
+        return CardFault("raised", arm, card, height, surprise=float(surprise))
+
+    def _without_belief(self, lift: int) -> tuple[float, float]:
+        """What all else says of a card's height, and the variance of that."""
+        belief = 1.0 / self.beliefs.lift_sigma_mm**2
+        at = int(np.flatnonzero(self.layout.free == lift)[0])
+        both = 1.0 / self.believed[at]
+        alone = max(both - belief, 1e-6 * belief)
+        pull = both * self.solution.unknowns[lift] - belief * self.beliefs.lift_mm
+        return float(pull / alone), 1.0 / alone
+
+    def moved(self, k: int, card: str) -> CardFault | None:
+        """How far a card lies elsewhere in one photo than in the others."""
+        photo = self.photos[k]
+        place = self.layout.cards[photo.arm, card]
+        here = self._of(photo.arm, card, k)
+        extra = np.where(here[:, None], self.rows[:, place.start : place.start + 3], 0.0)
+        used = self.kept | self._of(photo.arm, card)
+        step, spread = self._step(used, without=np.zeros(0, dtype=int), extra=extra)
+        off, covariance = step[-3:], spread[-3:, -3:]
+        chi2 = float(off @ np.linalg.solve(covariance, off))
+        by = float(np.hypot(np.hypot(off[0], off[1]), _TURN_REACH_MM * off[2]))
+        if chi2 < _MOVED_CHI2 or by < MOVED_MM:
+            return None
+        return CardFault(
+            "moved", photo.arm, card, by, photo.name, surprise=np.sqrt(chi2 / _MOVED_CHI2)
+        )
+
+    def _of(self, arm: str, card: str, only: int | None = None) -> Bools:
+        """Which rows belong to a card, in one photo or in all of its arm."""
+        out = np.zeros(len(self.residual), dtype=bool)
+        for k, photo in enumerate(self.photos):
+            at = int(self.first[k])
+            for seen in photo.cards:
+                stop = at + 2 * len(seen.which)
+                out[at:stop] = (
+                    photo.arm == arm
+                    and seen.card.name == card
+                    and only in (None, k)
+                    and (photo.name, card) not in self.beliefs.left_out
+                )
+                at = stop
+        return out
+
+    def _step(self, used: Bools, without: Indices, extra: Floats) -> tuple[Floats, Floats]:
+        """Newton step of the free unknowns and the extra ones, and its covariance."""
+        free = self.layout.free
+        seen = np.concatenate([self.rows[used][:, free], extra[used]], axis=1) / self.noise
+        misfit = self.residual[used] / self.noise
+        tie_misfit, tie_rows = self.ties
+        known = np.concatenate([tie_rows, np.delete(self.priors.weights, without, axis=0)])
+        known = np.pad(known[:, free], ((0, 0), (0, extra.shape[1])))
+        belief = np.concatenate([tie_misfit, np.delete(self.belief, without)])
+        information = seen.T @ seen + known.T @ known
+        size = np.sqrt(np.maximum(np.diag(information), 1e-300))
+        spread = np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size)
+        return -spread @ (seen.T @ misfit + known.T @ belief), spread

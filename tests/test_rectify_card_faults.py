@@ -1,0 +1,117 @@
+"""Cards that are not as the others: raised, of another print, moved."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+import surveys
+
+from spilemark import lens as camera
+from spilemark.records import Note, StraightPhoto
+from spilemark.testing.bench import LaidCard
+from spilemark.testing.simulator import World
+from spilemark_stages.rectify.card_survey import Options, survey_from
+from spilemark_stages.rectify.observations import PhotoObservation
+
+FLAT = {"lift_mean_mm": 0.15, "lift_sd_mm": 0.05, "bow_mean_mm": 0.1, "bow_sd_mm": 0.05}
+
+
+def world_of(seed: int, photos: int) -> World:
+    return surveys.draw(seed, photos=photos, cards=(6, 6), tilt_deg=(6.0, 18.0), **FLAT)
+
+
+def spoilt(
+    world: World, laid: LaidCard, photos: tuple[int, ...], seed: int = 5
+) -> list[PhotoObservation]:
+    """What is observed when one card lies as ``laid`` in some photos."""
+    rng = np.random.default_rng(seed)
+    observed = surveys.observe(world)
+    for k in photos:
+        shot = world.shots[k]
+        space = laid.to_world(laid.card.crossings_mm())
+        places = camera.project(space, shot.lens, shot.rotation_rad, shot.translation_mm)
+        places += rng.normal(0, 0.07, places.shape)
+        cards = tuple(
+            dataclasses.replace(c, points_px=places[c.which])
+            if c.card.name == laid.card.name
+            else c
+            for c in observed[k].cards
+        )
+        observed[k] = dataclasses.replace(observed[k], cards=cards)
+    return observed
+
+
+def told(world: World, observed: list[PhotoObservation]) -> list[Note]:
+    straight = tuple(
+        StraightPhoto(
+            photo=surveys.photo_of(shot, k), lens=seen.lens, lens_group="phone", arm="port"
+        )
+        for k, (shot, seen) in enumerate(zip(world.shots, observed, strict=True))
+    )
+    renamed = tuple(
+        dataclasses.replace(seen, name=f"port:{k}.jpg") for k, seen in enumerate(observed)
+    )
+    notes = survey_from(straight, renamed, world.card_set, world.job, Options()).notes
+    return [n for n in notes if n.code.startswith("card-") or n.code == "poor-fit"]
+
+
+@pytest.mark.parametrize("photos", [1, 3])
+def test_flat_cards_of_one_print_are_let_be(photos: int) -> None:
+    for seed in range(5):
+        world = world_of(seed, photos)
+        assert told(world, surveys.observe(world)) == []
+
+
+@pytest.mark.parametrize(("photos", "lift"), [(3, 1.4), (1, 8.0), (3, 15.0)])
+def test_a_card_that_stands_up_is_named(photos: int, lift: float) -> None:
+    for seed in range(3):
+        world = world_of(seed, photos)
+        high = dataclasses.replace(world.cards[2], lift_mm=lift)
+        notes = told(world, spoilt(world, high, tuple(range(photos))))
+        assert [n.code for n in notes] == ["card-not-flat"]
+        assert f"Card {high.card.name} has lifted" in notes[0].text
+        assert notes[0].value == pytest.approx(lift, abs=1.0)
+
+
+def test_a_card_of_another_print_is_named() -> None:
+    world = world_of(7, 1)
+    card = world.cards[1]
+    small = dataclasses.replace(card, print_scale=tuple(0.99 * s for s in card.print_scale))
+    notes = told(world, spoilt(world, small, (0,)))
+    assert [n.code for n in notes] == ["card-not-flat"]
+    assert f"Card {card.card.name} looks 1." in notes[0].text
+    assert "% smaller" in notes[0].text
+
+
+@pytest.mark.parametrize("photos", [2, 3])
+def test_a_card_moved_between_photos_is_named(photos: int) -> None:
+    for seed in range(3):
+        world = world_of(20 + seed, photos)
+        card = world.cards[4]
+        elsewhere = dataclasses.replace(card, centre_mm=card.centre_mm + [1.2, -0.9])
+        notes = told(world, spoilt(world, elsewhere, (photos - 1,)))
+        assert [n.code for n in notes] == ["card-moved"]
+        assert f"Card {card.card.name} lies 1." in notes[0].text
+        if photos == 3:
+            assert "in 2.jpg than in the other photos" in notes[0].text
+
+
+def test_a_faulty_card_does_not_spoil_the_outline() -> None:
+    world = world_of(3, 1)
+    high = dataclasses.replace(world.cards[2], lift_mm=12.0)
+    observed = spoilt(world, high, (0,))
+    straight = (
+        StraightPhoto(
+            photo=surveys.photo_of(world.shots[0], 0),
+            lens=observed[0].lens,
+            lens_group="phone",
+            arm="port",
+        ),
+    )
+    survey = survey_from(straight, tuple(observed), world.card_set, world.job, Options())
+    pixels = camera.plane_to_pixels(world.outline_mm, world.shots[0].plane(world.face_mm))
+    found = camera.pixels_to_plane(pixels, survey.views[0].plane)
+    off = np.linalg.norm(surveys.rigid_residual(found, world.outline_mm), axis=1)
+    assert np.quantile(off, 0.95) < 0.3
