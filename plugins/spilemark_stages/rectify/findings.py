@@ -17,7 +17,7 @@ from spilemark_stages.rectify.solve import Solution
 _BAD_CARD_SHARE = 0.3
 _POOR_FIT = 3.0
 _LIFTED_MM = 0.8
-_SOFT_PX = 2.0
+_SOFT_PX = 1.75
 _OTHER_LENS = 45.0
 """Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
 

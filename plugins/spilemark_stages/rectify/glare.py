@@ -43,9 +43,9 @@ def veiled_squares(pixels: Pixels, card: Card, to_photo: Floats) -> Bools:
     veiled = np.zeros(black.shape, dtype=bool)
     if light is None:
         return veiled
-    dark, bright = np.median(light[0], axis=1), np.median(light[1], axis=1)
-    toner = float(np.quantile(dark, _DARKEST))
-    white = float(np.median(bright))
+    dark, bright = light[0].mean(axis=1), light[1].mean(axis=1)
+    toner = float(np.nanquantile(dark, _DARKEST))
+    white = float(np.nanmedian(bright))
     step = white - toner
     veiled[rows, columns] = (dark - toner > _VEILED * max(step, 1e-3)) | (dark > _GREY * white)
     return veiled
@@ -58,16 +58,17 @@ def beside(veiled: Bools) -> Bools:
 
 
 def _light(pixels: Pixels, to_photo: Floats, places: list[Floats]) -> list[Floats] | None:
-    """Linear light at groups of board places (N, M, 2); None where they run out of the photo."""
+    """Linear light at groups of board places (N, M, 2), NaN outside of the photo."""
     flat = [apply_homography(to_photo, p.reshape(-1, 2)) for p in places]
     every = np.concatenate(flat)
-    low, high = np.floor(every.min(axis=0)).astype(int), np.ceil(every.max(axis=0)).astype(int) + 1
     height, width = pixels.shape[:2]
-    if (low < 0).any() or high[0] >= width or high[1] >= height:
-        return None
+    low = np.clip(np.floor(every.min(axis=0)), 0, [width - 1, height - 1]).astype(int)
+    high = np.clip(np.ceil(every.max(axis=0)), low, [width - 1, height - 1]).astype(int)
     patch = linear_luma_of(pixels[low[1] : high[1] + 1, low[0] : high[0] + 1])
     out = []
     for points, group in zip(flat, places, strict=True):
-        x, y = np.rint(points - low).astype(int).T
-        out.append(np.asarray(patch[y, x], np.float64).reshape(group.shape[:2]))
-    return out
+        inside = ((points >= low) & (points <= high)).all(axis=1)
+        x, y = (np.rint(np.clip(points, low, high)) - low).astype(int).T
+        values = np.where(inside, patch[y, x], np.nan)
+        out.append(np.asarray(values, np.float64).reshape(group.shape[:2]))
+    return out if all(np.isfinite(values).any() for values in out) else None
