@@ -28,7 +28,7 @@ from spilemark_stages.rectify.flatbed import scan_notes, with_squareness
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
 from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
-from spilemark_stages.rectify.refusal import no_card_error
+from spilemark_stages.rectify.refusal import check_photos_connect, no_card_error
 from spilemark_stages.rectify.repeats import repeat_notes
 from spilemark_stages.rectify.scale import (
     check_cards_lay_still,
@@ -96,6 +96,7 @@ def survey_from(
     photos, observed
         In the same order.
     """
+    check_photos_connect(observed)
     beliefs = gather_beliefs(
         job,
         card_set,

@@ -66,7 +66,12 @@ def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
         if in_one_line:
             agree = np.linalg.norm(seen.points_px - guess, axis=1) < _reach(seen, usable)
         else:
+            # A card of which the frame shows one row: its crossings carry no map of it.
+            if not spans_area(board[usable]):
+                return None
             to_photo, agree = _map_through(board, seen, usable)
+            if _strayed(to_photo, found):
+                return None
             settled = np.linalg.norm(seen.points_px - guess, axis=1).max() < _SETTLED_PX
             if settled and (seen.good & agree).all():
                 kept = seen.good
@@ -89,6 +94,15 @@ def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
         hint_px=apply_homography(to_photo, corners),
         veiled=2.0 * float(veiled.mean()),
     )
+
+
+def _strayed(to_photo: Floats, found: FoundCard) -> bool:
+    """Whether a map no longer meets the coded squares that were read, by half a square."""
+    there = apply_homography(found.homography, found.centres_mm)
+    reach = _steps(found.homography, found.centres_mm, found.card.square_mm)
+    half = 0.5 * np.linalg.norm(reach, axis=2).min()
+    away = np.linalg.norm(apply_homography(to_photo, found.centres_mm) - there, axis=1)
+    return bool(away.max() > half)
 
 
 def _near(found: FoundCard) -> Bools:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from spilemark.cards import CardSet
 from spilemark.errors import NoScale
 from spilemark.records import StraightPhoto
 from spilemark_stages.rectify.measure import grey_of
+from spilemark_stages.rectify.observations import PhotoObservation
 from spilemark_stages.rectify.sharpness import judge
 
 _DARK, _BRIGHT = 30, 245
@@ -46,3 +49,29 @@ def no_card_error(straight: StraightPhoto, card_set: CardSet) -> NoScale:
             "unknown": f"{_LAY} If they lie there, the photo may be blurred: {_AGAIN}.",
         }[judge(grey)]
     return NoScale(what, todo)
+
+
+def check_photos_connect(photos: Sequence[PhotoObservation]) -> None:
+    """Refuse photos of one side that no chain of shared cards ties together.
+
+    Raises
+    ------
+    NoScale
+        Names one that stands alone.
+    """
+    for arm in dict.fromkeys(photo.arm for photo in photos):
+        left = [photo for photo in photos if photo.arm == arm]
+        tied, known = [left.pop(0)], set[str]()
+        while tied:
+            known |= {card.card.name for photo in tied for card in photo.cards}
+            tied = [p for p in left if known & {card.card.name for card in p.cards}]
+            left = [p for p in left if not any(p is one for one in tied)]
+        if left:
+            name = left[0].name.partition(":")[2]
+            seen = ", ".join(sorted(card.card.name for card in left[0].cards))
+            raise NoScale(
+                f"{name} shows no card that the other pictures for {arm} show (it shows {seen}),"
+                " so nothing tells where it belongs.",
+                "Let the cards lie still with the pattern, and let each picture show at least one"
+                " card of another.",
+            )

@@ -19,7 +19,9 @@ def repeat_notes(photos: tuple[PhotoObservation, ...]) -> list[Note]:
     """Say which photos of one arm show the cards from exactly the same place."""
     found: dict[str, str] = {}
     for one, other in combinations(photos, 2):
-        if one.arm == other.arm and other.name not in found and same_picture(one, other):
+        if one.is_scan or other.is_scan or one.arm != other.arm:
+            continue  # From straight above every scan is a similarity of every other.
+        if other.name not in found and same_picture(one, other):
             found[other.name] = one.name
     return [_note(*(name.partition(":")[2] for name in pair)) for pair in found.items()]
 

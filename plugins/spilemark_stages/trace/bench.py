@@ -30,6 +30,11 @@ _FAR = 3.5
 _ENOUGH = 4000
 """Pixels by which the light is fitted."""
 
+_TONES = np.linspace(-6.0, 1.0, 71)
+"""Bins of log light, a tenth wide ..."""
+_TONE_REACH = 0.25
+"""... and how far one tone reaches."""
+
 _COARSE = 6
 """The light is smooth: it is fitted and kept on every sixth small pixel."""
 
@@ -141,7 +146,26 @@ def _bench_light(features: Float32, unknown: Bools) -> tuple[Float32, Floats]:
     return surface + mean, spread
 
 
-def relative_to_bench(features: Float32, unknown: Bools) -> Relative:
+def _even_light(features: Float32, unknown: Bools) -> tuple[Floats, Floats]:
+    """What a scanner's lid looks like (3,), and its spread (3,): the commonest tone along the border.
+
+    A scanner lights every place alike, so that a pattern that runs out of the
+    scan is no part of the light, as it would be to a fit.
+    """
+    rim = features[_border(unknown.shape) & ~unknown].astype(np.float64)
+    if len(rim) < 50:
+        rim = features[~unknown].astype(np.float64)
+    count, edges = np.histogram(rim[:, 0], bins=_TONES)
+    # A lid's tone may fall on a bin's edge.
+    crowd = np.convolve(count, np.ones(3), mode="same")
+    middle = edges[int(crowd.argmax())] + 0.5 * (edges[1] - edges[0])
+    near = rim[np.abs(rim[:, 0] - middle) < _TONE_REACH]
+    tone = np.median(near, axis=0)
+    spread = 1.4826 * np.median(np.abs(near - tone), axis=0)
+    return tone, np.maximum(spread, SPREAD_FLOOR)
+
+
+def relative_to_bench(features: Float32, unknown: Bools, *, even_light: bool = False) -> Relative:
     """Fit the bench's light and take it away.
 
     Parameters
@@ -150,7 +174,13 @@ def relative_to_bench(features: Float32, unknown: Bools) -> Relative:
         From :func:`log_features`.
     unknown : (h, w) bool
         Pixels that are neither bench nor pattern for sure (the scale cards).
+    even_light : bool
+        Of a flatbed: the bench is its lid, lit alike everywhere.
     """
+    if even_light:
+        tone, spread = _even_light(features, unknown)
+        values = features - tone.astype(np.float32)
+        return Relative(values=values, spread=spread, bench=agrees(values, spread) & ~unknown)
     height, width = unknown.shape
     size = (max(8, width // _COARSE), max(8, height // _COARSE))
     coarse = cv2.resize(features, size, interpolation=cv2.INTER_NEAREST)

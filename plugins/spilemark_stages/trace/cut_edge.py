@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from spilemark.errors import NoOutline
 from spilemark.hookspecs import hookimpl
 from spilemark.records import Cause, JobFacts, Note, Outline, Polyline, Survey, View
 from spilemark_stages.trace.face_lines import face_polygon, lines_on_face
-from spilemark_stages.trace.findings import no_outline, outline_notes
+from spilemark_stages.trace.findings import joined_note, no_outline, outline_notes
+from spilemark_stages.trace.joined import is_whole, joined_ring, parts_beside
 from spilemark_stages.trace.outlines import (
     Sensible,
     closed_polyline,
@@ -120,6 +121,10 @@ class _Tracing:
         base = self._piece(self.looks[0], region)
         if base is None:
             return None
+        if region.cut_by_frame:
+            joined = self._joined(base, region, number)
+            if joined is not None:
+                return joined
         others = []
         for look in self.looks[1:]:
             same = same_region(region, base.view, look)
@@ -128,15 +133,30 @@ class _Tracing:
                 others.append(piece)
         if not others:
             return self._from_one(base, number, self._told_of_one(base))
-        beliefs = Beliefs(
-            self.options.edge_bias_px, self.options.shade_mm, self.options.flatness_mm
-        )
         fused, used, notes = put_together(
-            _whole_first((base, *others)), self.survey.causes, self.arm, number, beliefs
+            _whole_first((base, *others)), self.survey.causes, self.arm, number, self._beliefs
         )
         if fused is None:
             return self._from_one(used[0], number, (*notes, *self._told_of_one(used[0])))
         return self._from_several(fused, notes)
+
+    @property
+    def _beliefs(self) -> Beliefs:
+        options = self.options
+        return Beliefs(options.edge_bias_px, options.shade_mm, options.flatness_mm)
+
+    def _joined(self, base: TracedPiece, region: Region, number: int) -> Outline | None:
+        """A pattern of which each picture shows a part; None where only one does."""
+        beside = parts_beside(region, self.looks[0], self.looks[1:])
+        traced = [self._piece(look, part) for look, part in beside]
+        pieces = (base, *(piece for piece in traced if piece is not None))
+        ring = joined_ring(pieces) if len(pieces) > 1 else None
+        if ring is None:
+            return None
+        fused, _, notes = put_together(
+            pieces, self.survey.causes, self.arm, number, self._beliefs, ring
+        )
+        return None if fused is None else self._from_several(fused, notes, joined=True)
 
     def _piece(self, look: Look, region: Region) -> TracedPiece | None:
         thickness = _thickness(look.view, self.job, self.options)
@@ -165,15 +185,24 @@ class _Tracing:
         lines, line_notes = self._lines(piece, shared)
         return self._record((*rings, *lines), shared.causes, (piece,), outer, (*notes, *line_notes))
 
-    def _from_several(self, fused: FusedPiece, notes: tuple[Note, ...]) -> Outline:
+    def _from_several(
+        self, fused: FusedPiece, notes: tuple[Note, ...], *, joined: bool = False
+    ) -> Outline:
         """An outline put together from several photos."""
         base = fused.pieces[0]
         rings = [fused.polyline(0, "edge")]
         rings += [fused.polyline(k + 1, "hole", f"hole {k + 1}") for k in range(len(fused.holes))]
         lines, line_notes = self._lines(base, fused.tables.seen_from(0))
         lines = tuple(fused.carried(line) for line in lines)
-        notes = (*notes, *several_notes(fused), *line_notes)
-        return self._record((*rings, *lines), fused.causes, fused.pieces, fused.outer, notes)
+        told = (joined_note(fused.pieces),) if joined else several_notes(fused)
+        return self._record(
+            (*rings, *lines),
+            fused.causes,
+            fused.pieces,
+            fused.outer,
+            (*notes, *told, *line_notes),
+            whole=is_whole(fused.outer, fused.pieces) if joined else None,
+        )
 
     def _lines(
         self, piece: TracedPiece, shared: Sensible
@@ -190,10 +219,13 @@ class _Tracing:
         pieces: tuple[TracedPiece, ...],
         outer: TracedRing,
         notes: tuple[Note, ...],
+        whole: bool | None = None,
     ) -> Outline:
         base = pieces[0]
         corners = ring_corners(outer)
-        told = list(outline_notes(base.view, base.region, outer, list(base.doubtful)))
+        whole = not base.region.cut_by_frame if whole is None else whole
+        region = replace(base.region, cut_by_frame=not whole)
+        told = list(outline_notes(base.view, region, outer, list(base.doubtful)))
         if base.darker:
             told.append(dark_pattern_note(base.view, self.options.shade_mm))
         # What is pointed at is said in pixels of the first photo.
@@ -204,6 +236,6 @@ class _Tracing:
             edges=ring_edges(outer, corners),
             causes=causes,
             views=tuple(view for view in self.views if id(view) in used),
-            whole=not base.region.cut_by_frame,
+            whole=whole,
             notes=(*told, *notes),
         )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from spilemark.errors import NoOutline
 from spilemark.records import Floats, Note, View
 from spilemark_stages.trace.regions import Found, Region
 from spilemark_stages.trace.traced_ring import TracedRing
+from spilemark_stages.trace.traced_view import TracedPiece
 
 _WELL_SEEN = 0.98
 
@@ -41,9 +44,9 @@ def outline_notes(
                 severity="warn",
                 text="The pattern runs out of the picture: what lies along its border is guessed. "
                 + (
-                    "Lay it wholly on the glass, or photograph it."
+                    "Scan the rest as well, with the same cards taped to it, and name both files."
                     if view.straight.photo.is_scan
-                    else "Take the photo from a little farther off."
+                    else "Take the photo from a little farther off, or add one of the rest."
                 ),
                 value=100 * outer.seen_share,
                 unit="% seen",
@@ -74,3 +77,18 @@ def outline_notes(
         for at in doubtful_holes
     ]
     return tuple(notes)
+
+
+def joined_note(pieces: Sequence[TracedPiece]) -> Note:
+    """Which pictures a pattern was joined from."""
+    names = [piece.view.straight.photo.path.name for piece in pieces]
+    listed = f"{', '.join(names[:-1])} and {names[-1]}"
+    return Note(
+        code="joined",
+        severity="info",
+        text=f"No picture shows all of the pattern: it was joined from {listed} by the cards that"
+        " they share.",
+        value=float(len(names)),
+        unit="pictures",
+        photo=names[0],
+    )

@@ -269,7 +269,8 @@ def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple
 def find_patterns(view: View) -> Found:
     """Find every pattern in one photo, largest first."""
     finder = _Finder(view)
-    relative = relative_to_bench(log_features(finder.small), finder.hidden)
+    even_light = view.straight.photo.is_scan
+    relative = relative_to_bench(log_features(finder.small), finder.hidden, even_light=even_light)
     first = (~relative.bench & ~finder.hidden).astype(np.uint8)
     first = np.asarray(cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
     papers = finder.papers(relative)

@@ -114,8 +114,14 @@ def put_together(
     arm: str,
     number: int,
     beliefs: Beliefs,
+    joined: TracedRing | None = None,
 ) -> tuple[FusedPiece | None, tuple[TracedPiece, ...], tuple[Note, ...]]:
     """Fuse one pattern's photos; leave out, with a note, those that show something else.
+
+    Parameters
+    ----------
+    joined : TracedRing, optional
+        The outer edge of parts that no photo shows all of: then none may be left out.
 
     Returns
     -------
@@ -127,8 +133,8 @@ def put_together(
     """
     used, notes = list(pieces), []
     while len(used) > 1:
-        rings = gather_rings(used)
-        odd = _unlike(rings)
+        rings = gather_rings(used, joined)
+        odd = _unlike(rings) if joined is None else None
         if odd is not None:
             notes.append(_unlike_note(used, odd))
             del used[odd]
@@ -137,7 +143,9 @@ def put_together(
         sightings = gather_sightings(used, rings, tables)
         fused = fuse(sightings, POINTS_MM, tables.bends, tables.motions, rings.starts)
         moved = _moved(fused)
-        if moved is None:
+        if moved is not None and joined is not None:
+            notes.append(_parts_moved_note(used, *moved))
+        if moved is None or joined is not None:
             return (
                 _finished(used, rings, tables, sightings, fused, arm, number),
                 tuple(used),
@@ -150,15 +158,26 @@ def put_together(
     return None, tuple(used), tuple(notes)
 
 
-def gather_rings(pieces: Sequence[TracedPiece]) -> Rings:
-    """The base's rings, holes that it missed, and every photo's readings of them."""
-    base = [pieces[0].outer, *pieces[0].holes]
+def gather_rings(pieces: Sequence[TracedPiece], joined: TracedRing | None = None) -> Rings:
+    """The base's rings, or those of parts joined, and every photo's readings of them."""
+    holes = list(pieces[0].holes) if joined is None else _all_holes(pieces)
+    base = [pieces[0].outer if joined is None else joined, *holes]
     own = [[piece.outer, *_paired_holes(base[1:], piece)] for piece in pieces]
     readings = tuple(
         tuple(_reading(ring, other) for ring, other in zip(base, rings, strict=True))
         for rings in own
     )
     return Rings(tuple(base), readings)
+
+
+def _all_holes(pieces: Sequence[TracedPiece]) -> list[TracedRing]:
+    """Each hole once, whichever parts show it."""
+    found: list[TracedRing] = []
+    for hole in (hole for piece in pieces for hole in piece.holes):
+        middle = hole.points_mm.mean(axis=0)
+        if all(np.linalg.norm(h.points_mm.mean(axis=0) - middle) > _SAME_HOLE_MM for h in found):
+            found.append(hole)
+    return found
 
 
 def _paired_holes(holes: Sequence[TracedRing], piece: TracedPiece) -> list[TracedRing | None]:
@@ -330,6 +349,20 @@ def _moved_note(pieces: Sequence[TracedPiece], odd: int, by_mm: float) -> Note:
         text=f"In {name} the pattern lies about {by_mm:.1f} mm elsewhere among the cards than in"
         f" {others}: it, or cards, were moved between the photos. {name} was left out. Let all lie"
         " still until the last photo of a pattern is taken.",
+        value=by_mm,
+        unit="mm",
+        photo=name,
+    )
+
+
+def _parts_moved_note(pieces: Sequence[TracedPiece], odd: int, by_mm: float) -> Note:
+    name = _name(pieces[odd])
+    return Note(
+        code="parts-moved",
+        severity="warn",
+        text=f"In {name} the pattern lies about {by_mm:.1f} mm elsewhere among the cards than in"
+        " the other pictures of it: it, or cards, were moved. The parts do not join truly: tape"
+        " the cards to the pattern, so that all move together, and take every picture again.",
         value=by_mm,
         unit="mm",
         photo=name,
