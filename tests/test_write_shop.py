@@ -15,7 +15,7 @@ import pikepdf
 import pypdfium2
 import pytest
 import shapes as zoo
-from shapely import LinearRing, Point
+from shapely import LinearRing, LineString, Point
 
 from spilemark.errors import CannotWrite
 from spilemark.ink import Stroke, Words
@@ -23,6 +23,7 @@ from spilemark.ink_files import text_width_mm
 from spilemark.records import Side
 from spilemark.results import JobResult
 from spilemark.shop_job import shop_request, shop_sums
+from spilemark.walks import walks
 from spilemark.wording import GLUE, TRUER
 from spilemark_stages.write import shop
 from spilemark_stages.write.shop_drawing import long_way_rad
@@ -412,3 +413,18 @@ def test_part_of_a_pattern_claims_no_figure(tmp_path):
     text = text_of(pdf_of(replace(plain, patterns={Side.PORT: part}), tmp_path))
     assert "NOT THE WHOLE PATTERN" in text
     assert "±" not in text.partition("Scale:")[0]
+
+
+def test_stations_stand_where_they_say_and_not_at_the_next_measured_point():
+    """Held against shapely's own walk along the ring; measured points stand a millimetre apart."""
+    pattern = job("port").patterns[Side.PORT]
+    ring = pattern.outline.ring.points_mm
+    for walk in walks(pattern):
+        table = next(
+            t for t in edge_tables(job("port"), pattern, (), 60, "in") if t.name == walk.edge.name
+        )
+        line = LineString(ring[walk.points])
+        for row in table.rows:
+            # The walk may end a point before its corner, which counts with the next edge.
+            if row.s_mm < line.length:
+                assert line.interpolate(row.s_mm - walk.s_mm[0]).distance(Point(row.at_mm)) < 1e-6

@@ -166,10 +166,12 @@ def _table(
 
     def row(s: float, letter: str = "") -> Row:
         k = int(np.argmin(np.abs(walk.s_mm - s)))
-        at, out = ring[walk.points[k]], normals[walk.points[k]]
+        out = normals[walk.points[k]]
+        # The very place: points stand most of a millimetre apart.
+        x, y = (float(np.interp(s, walk.s_mm, ring[walk.points, axis])) for axis in (0, 1))
         return Row(
             s_mm=s,
-            at_mm=(float(at[0]), float(at[1])),
+            at_mm=(x, y),
             normal=(float(out[0]), float(out[1])),
             gap_mm=None if gap is None else float(gap[k]),
             u95_mm=0.0 if u95 is None else float(u95[k]),
