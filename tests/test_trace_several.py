@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from spilemark.rigid import apply, best_fit
 from spilemark.testing.simulator import World
 from spilemark.uncertainty import u95_fit
 from spilemark_stages.trace import cut_edge
+from spilemark_stages.trace.advice import outside_note, photo_notes
 from spilemark_stages.trace.fusion import Sighting, fuse
 from spilemark_stages.trace.moved_ring import moved_ring
 from spilemark_stages.trace.offsets_between import read_against
@@ -242,6 +244,53 @@ def test_another_part_is_named_and_left_out() -> None:
     assert fused is not None
     assert len(used) == 2
     assert "The outline in 2.jpg is not the one in 0.jpg" in notes[0]
+
+
+def test_the_report_says_what_each_photo_brought() -> None:
+    world = surveys.draw(6, **TILTED)
+    solution = surveys.solve_world(world)
+    fused, _, _ = together(surveys.pieces_of(world, solution), solution)
+    assert fused is not None
+    told = photo_notes(fused)[0]
+    assert told.code == "photos-narrow"
+    widths = [float(w) for w in re.findall(r"±([0-9.]+) and", told.text)]
+    assert len(widths) == 3
+    assert widths == sorted(widths, reverse=True)
+    assert widths[2] < widths[0]
+    assert told.value == pytest.approx(u95_fit(fused.polyline(0, "edge")).max(), rel=0.1)
+
+
+def test_two_photos_from_straight_above_are_told_to_add_a_tilted_one() -> None:
+    # Straight down, parallax says nothing of a sheet that may well be bent.
+    rules = {**TILTED, "photos": 2, "tilt_deg": (0.0, 1.5), "nearest_mm": (700.0, 720.0)}
+    world = surveys.draw(6, **rules)
+    solution = surveys.solve_world(world)
+    loose = dataclasses.replace(BELIEFS, flatness_mm=0.8)
+    fused, _, _ = put_together(
+        surveys.pieces_of(world, solution), solution.causes, "port", 0, loose
+    )
+    assert fused is not None
+    notes = {n.code: n for n in photo_notes(fused)}
+    assert (
+        "tilted by about 20 degrees, would bring the doubt by card" in notes["one-more-photo"].text
+    )
+
+
+def test_an_edge_far_outside_of_the_cards_is_told() -> None:
+    ring = square(100.0)
+    view = surveys.view_of(*_survey_of(1), 0)
+    hull = np.array([[-110.0, -110.0], [30.0, -110.0], [30.0, 110.0], [-110.0, 110.0]])
+    (note,) = outside_note(ring, (dataclasses.replace(view, card_hull_mm=hull),))
+    assert "reaches 70 mm outside of the cards" in note.text
+    wide = dataclasses.replace(
+        view, card_hull_mm=1.2 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * 100
+    )
+    assert outside_note(ring, (wide,)) == ()
+
+
+def _survey_of(seed: int) -> tuple[World, surveys.Solution]:
+    world = surveys.draw(seed, cards=(5, 5))
+    return world, surveys.solve_world(world)
 
 
 def test_two_drawn_photos_are_put_together() -> None:

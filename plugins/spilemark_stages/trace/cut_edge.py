@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from spilemark.errors import NoOutline
 from spilemark.hookspecs import hookimpl
 from spilemark.records import Cause, JobFacts, Note, Outline, Polyline, Survey, View
+from spilemark_stages.trace.advice import outside_note, photo_notes
 from spilemark_stages.trace.face_lines import face_polygon, lines_on_face
 from spilemark_stages.trace.findings import joined_note, no_outline, outline_notes
 from spilemark_stages.trace.joined import is_whole, joined_ring, parts_beside
@@ -194,7 +195,10 @@ class _Tracing:
         rings += [fused.polyline(k + 1, "hole", f"hole {k + 1}") for k in range(len(fused.holes))]
         lines, line_notes = self._lines(base, fused.tables.seen_from(0))
         lines = tuple(fused.carried(line) for line in lines)
-        told = (joined_note(fused.pieces),) if joined else several_notes(fused)
+        told: tuple[Note, ...]
+        told = (joined_note(fused.pieces),)
+        if not joined:
+            told = (*several_notes(fused), *photo_notes(fused))
         return self._record(
             (*rings, *lines),
             fused.causes,
@@ -226,6 +230,7 @@ class _Tracing:
         whole = not base.region.cut_by_frame if whole is None else whole
         region = replace(base.region, cut_by_frame=not whole)
         told = list(outline_notes(base.view, region, outer, list(base.doubtful)))
+        told += outside_note(outer, tuple(piece.view for piece in pieces))
         if base.darker:
             told.append(dark_pattern_note(base.view, self.options.shade_mm))
         # What is pointed at is said in pixels of the first photo.

@@ -9,13 +9,13 @@ from spilemark.frames import outward_normals
 from spilemark.records import Bools, Floats
 from spilemark_stages.trace.corners import Meeting, Parabola, fit_parabola
 from spilemark_stages.trace.traced_ring import (
-    _BLUR_GAP,
-    _FIT_MM,
-    _LEAST_GAP_MM,
+    BLUR_GAP,
+    FIT_MM,
+    LEAST_GAP_MM,
     POINTS_MM,
+    Piece,
     TracedRing,
-    _cornered,
-    _Piece,
+    cornered,
 )
 
 Indices = NDArray[np.intp]
@@ -23,7 +23,7 @@ Indices = NDArray[np.intp]
 
 def corner_gap_mm(blur_px: float, mm_per_px: float) -> float:
     """How far from a corner blur reaches along its sides."""
-    return max(_LEAST_GAP_MM, _BLUR_GAP * blur_px * mm_per_px)
+    return max(LEAST_GAP_MM, BLUR_GAP * blur_px * mm_per_px)
 
 
 def moved_ring(
@@ -48,12 +48,12 @@ def moved_ring(
     if not ring.corners:
         return TracedRing(points, sigma_mm, seen, ())
     sides = sides_of(ring)
-    pieces = [_Piece(points[side], sigma_mm[side], seen[side]) for side in sides]
+    pieces = [Piece(points[side], sigma_mm[side], seen[side]) for side in sides]
     corners = [
         Meeting(index, points[index], _last_of(pieces[k - 1]), _first_of(pieces[k]), turn)
         for k, (index, turn) in enumerate(ring.corners)
     ]
-    pieces, corners = _cornered(pieces, corners, POINTS_MM, gap_mm)
+    pieces, corners = cornered(pieces, corners, POINTS_MM, gap_mm)
     out, doubt, known = points.copy(), sigma_mm.copy(), seen.copy()
     for side, piece in zip(sides, pieces, strict=True):
         own = side[:-1]
@@ -73,9 +73,9 @@ def sides_of(ring: TracedRing) -> list[Indices]:
     ]
 
 
-def _first_of(piece: _Piece) -> Parabola:
-    return fit_parabola(piece.points[: max(3, round(_FIT_MM / POINTS_MM))])
+def _first_of(piece: Piece) -> Parabola:
+    return fit_parabola(piece.points[: max(3, round(FIT_MM / POINTS_MM))])
 
 
-def _last_of(piece: _Piece) -> Parabola:
-    return fit_parabola(piece.points[-max(3, round(_FIT_MM / POINTS_MM)) :])
+def _last_of(piece: Piece) -> Parabola:
+    return fit_parabola(piece.points[-max(3, round(FIT_MM / POINTS_MM)) :])

@@ -33,11 +33,11 @@ _SMOOTH_MM = 2.0
 """Half-width of the local fit: a saw's wobble is longer, its tooth marks are shorter."""
 _FIRST_GAP_MM = 2.5
 """How far a corner bends a ring that was only snapped."""
-_BLUR_GAP = 3.5
+BLUR_GAP = 3.5
 """The same for a measured edge, in blurs, and ..."""
-_LEAST_GAP_MM = 0.8
+LEAST_GAP_MM = 0.8
 """... at least this."""
-_FIT_MM = 9.0
+FIT_MM = 9.0
 """Length of edge from which a corner is carried forward."""
 _FIRST_PACE = 2
 """The first measurement only has to place the base of the next one: fewer profiles do."""
@@ -74,7 +74,7 @@ class TracedRing:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Piece:
+class Piece:
     """One smooth piece as measured."""
 
     points: Floats
@@ -104,7 +104,7 @@ class RingTracer:
                 resample(ring, 2 * step, closed=True), self.plane, self.sheet, closed=True
             )
             self.blur_px = best_blur(self.photo, line, closed=True)
-        gap = max(_LEAST_GAP_MM, _BLUR_GAP * self.blur_px * mm_per_px)
+        gap = max(LEAST_GAP_MM, BLUR_GAP * self.blur_px * mm_per_px)
         corners = find_corners(ring, spacing, _FIRST_GAP_MM)
         pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, _FIRST_PACE * step, gap)
         for _ in range(_PASSES):
@@ -124,26 +124,26 @@ class RingTracer:
 
     def _pass(
         self, ring: Floats, corners: list[Meeting], base_gap: float, step: float, gap: float
-    ) -> tuple[list[_Piece], list[Meeting]]:
+    ) -> tuple[list[Piece], list[Meeting]]:
         """Measure every smooth piece and set the corners anew where the measured sides cross."""
         if not corners:
             return [self._closed(resample(ring, step, closed=True))], []
         bases = pieces_between(ring, corners, base_gap, step)
         measured = [self._open(base, gap) for base in bases]
-        return _cornered(measured, corners, step, gap)
+        return cornered(measured, corners, step, gap)
 
-    def _closed(self, base: Floats) -> _Piece:
+    def _closed(self, base: Floats) -> Piece:
         return self._measured(base, np.ones(len(base), dtype=bool), closed=True)
 
-    def _open(self, base: Floats, gap: float) -> _Piece:
+    def _open(self, base: Floats, gap: float) -> Piece:
         along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(base, axis=0), axis=1))])
         clear = (along > gap) & (along < along[-1] - gap)
         return self._measured(base, clear, closed=False)
 
-    def _measured(self, base: Floats, usable: Bools, *, closed: bool) -> _Piece:
+    def _measured(self, base: Floats, usable: Bools, *, closed: bool) -> Piece:
         """Measure one evenly spaced base line and smooth the result along it."""
         if usable.sum() < 6:
-            return _Piece(base, np.full(len(base), 1.0), np.zeros(len(base), dtype=bool))
+            return Piece(base, np.full(len(base), 1.0), np.zeros(len(base), dtype=bool))
         found = offsets(
             self.photo, self.plane, base, usable, self.sheet, self.blur_px, closed=closed
         )
@@ -165,10 +165,10 @@ class RingTracer:
         )
         at = found.line.at_px + found.line.across_px * (shift / scale)[:, None]
         points = bridge(pixels_to_plane(at, self.plane), seen, spacing, closed=closed)
-        return _Piece(points, np.where(seen, sigma, 1.0), seen)
+        return Piece(points, np.where(seen, sigma, 1.0), seen)
 
 
-def _ring_of(pieces: list[_Piece], step: float, *, open_ends: bool) -> Floats:
+def _ring_of(pieces: list[Piece], step: float, *, open_ends: bool) -> Floats:
     """All pieces as one evenly spaced ring; open pieces share their ends."""
     points = np.vstack([p.points[:-1] if open_ends else p.points for p in pieces])
     return resample(points, step, closed=True)
@@ -198,9 +198,9 @@ def _share_near(flags: Bools, reach: int, *, closed: bool) -> Floats:
     return np.convolve(padded, np.full(2 * reach + 1, 1.0 / (2 * reach + 1)), mode="valid")
 
 
-def _side(piece: _Piece, gap: float, step: float, *, head: bool) -> Parabola | None:
+def _side(piece: Piece, gap: float, step: float, *, head: bool) -> Parabola | None:
     """The curve of a measured piece near one of its ends, clear of the corner's own blur."""
-    first, count = int(np.ceil(gap / step)), round(_FIT_MM / step)
+    first, count = int(np.ceil(gap / step)), round(FIT_MM / step)
     count = min(count, len(piece.points) - 2 * first)
     if count < 4:
         return None
@@ -213,9 +213,9 @@ def _side(piece: _Piece, gap: float, step: float, *, head: bool) -> Parabola | N
     return fit_parabola(piece.points[index[good]])
 
 
-def _cornered(
-    pieces: list[_Piece], corners: list[Meeting], step: float, gap: float
-) -> tuple[list[_Piece], list[Meeting]]:
+def cornered(
+    pieces: list[Piece], corners: list[Meeting], step: float, gap: float
+) -> tuple[list[Piece], list[Meeting]]:
     """Corners where measured sides cross, and pieces that end in them."""
     heads = [_side(p, gap, step, head=True) for p in pieces]
     tails = [_side(p, gap, step, head=False) for p in pieces]
@@ -235,14 +235,14 @@ def _cornered(
 
 
 def _ended(
-    piece: _Piece,
+    piece: Piece,
     first: Meeting,
     last: Meeting,
     gap: float,
     step: float,
     head: Parabola | None,
     tail: Parabola | None,
-) -> _Piece:
+) -> Piece:
     """A piece whose ends, where blur reaches, follow the fitted sides into the corners."""
     points, sigma, seen = piece.points.copy(), piece.sigma.copy(), piece.seen.copy()
     count = min(int(np.ceil(gap / step)) + 1, len(points) // 2)
@@ -257,10 +257,10 @@ def _ended(
         points[index[0]] = corner.at
         seen[index] = fitted is not None and bool(seen[inner])
         sigma[index] = np.maximum(sigma[inner], 0.02)
-    return _Piece(points, sigma, seen)
+    return Piece(points, sigma, seen)
 
 
-def _joined(pieces: list[_Piece], corners: list[Meeting]) -> TracedRing:
+def _joined(pieces: list[Piece], corners: list[Meeting]) -> TracedRing:
     """Thin the pieces to the spacing that is handed on and join them to one ring."""
     parts: list[tuple[Floats, Floats, Bools]] = []
     marks: list[tuple[int, float]] = []
