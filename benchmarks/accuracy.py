@@ -1,4 +1,4 @@
-"""How accurate is one photo?  Photos with truth through the real pipeline.
+"""How accurate is one photo, or several of one scene?  Photos with truth through the real pipeline.
 
     python benchmarks/accuracy.py FOLDER [--basis mixed|taped|bar|nominal]
                                   [--cards FILE] [--only SCENE ...] [--together] [--no-plain]
@@ -50,6 +50,7 @@ class Row:
     photo: str
     cards: int
     basis: str
+    photos: int = 1
     p50: float = NAN
     p95: float = math.inf
     datum_p95: float = NAN
@@ -109,7 +110,10 @@ def _measure(
     arm = engine.arm_of(scene)
     name = photos[0].path.stem + (f" and {len(photos) - 1} more" if len(photos) > 1 else "")
     labels = [f"{name} {p.side}" if arm == "both" else name for p in scene.pieces]
-    rows = [Row(photo=label, cards=len(scene.card_names), basis=basis) for label in labels]
+    rows = [
+        Row(photo=label, cards=len(scene.card_names), basis=basis, photos=len(photos))
+        for label in labels
+    ]
     if not told.no_plain:
         for row, piece in zip(rows, scene.pieces, strict=True):
             row.plain_p95 = _plain(photos[0], told, piece.rings_mm)
@@ -180,7 +184,10 @@ def _print(rows: list[Row]) -> None:
 def _strata(rows: list[Row]) -> list[tuple[str, list[Row]]]:
     few = [r for r in rows if r.cards < engine.TAPE_FROM_CARDS]
     many = [r for r in rows if r.cards >= engine.TAPE_FROM_CARDS]
-    return [(n, p) for n, p in (("all", rows), ("up to 5 cards", few), ("6 or more", many)) if p]
+    counts = sorted({r.photos for r in rows})
+    by_count = [(f"{n} photos", [r for r in rows if r.photos == n]) for n in counts]
+    strata = [("all", rows), ("up to 5 cards", few), ("6 or more", many)]
+    return [(n, p) for n, p in strata + (by_count if len(counts) > 1 else []) if p]
 
 
 def _summary(name: str, rows: list[Row]) -> list[object]:
