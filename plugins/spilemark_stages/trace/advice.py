@@ -21,6 +21,8 @@ _WORTH = 0.6
 _LARGE_MM = 0.15
 """... and that doubt is at least this."""
 _OUTSIDE_MM = 60.0
+_FEWEST_CARDS = 3
+"""With fewer, everything lies outside of them, and that has its own note."""
 _SIDES = {
     "the left": (-1.0, 0.0),
     "the right": (1.0, 0.0),
@@ -49,6 +51,8 @@ def photo_notes(piece: FusedPiece) -> tuple[Note, ...]:
 
 def outside_note(outer: TracedRing, views: tuple[View, ...]) -> tuple[Note, ...]:
     """Said when a part of the edge lies well outside of the area that the cards enclose."""
+    if len({card.name for view in views for card in view.cards}) < _FEWEST_CARDS:
+        return ()
     hulls = [shapely.MultiPoint(v.card_hull_mm) for v in views if len(v.card_hull_mm) >= 3]
     if not hulls:
         return ()
