@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import spilemark
+from spilemark.blank_job import BlankResult, blank_sums, part_lines
 from spilemark.card_places import check_card_places
 from spilemark.errors import UsageError
 from spilemark.picking import pick_patterns
@@ -103,6 +104,7 @@ class _Run:
         patterns = self.patterns(outlines)
         comparison = self.comparison(patterns)
         shop = self.shop(survey, patterns, comparison)
+        blank = self.blank(survey, patterns, shop)
         return JobResult(
             facts=request.facts,
             card_set=request.card_set,
@@ -116,6 +118,7 @@ class _Run:
             options=self.options(),
             timings_s=self.timings,
             shop=shop,
+            blank=blank,
         )
 
     def photos(self) -> dict[str, tuple[StraightPhoto, ...]]:
@@ -200,6 +203,17 @@ class _Run:
             self.request.shop, patterns, comparison, self.request.facts, survey.scale
         )
         self.notes.extend(notes)
+        return result
+
+    def blank(
+        self, survey: Survey, patterns: dict[Side, RegisteredPattern], shop: ShopResult
+    ) -> BlankResult:
+        if not self.request.blank:
+            return BlankResult()
+        self.progress("form, blank and board")
+        parts, notes = part_lines(patterns, shop, self.request.facts, survey.scale)
+        result, more = blank_sums(self.request.blank, parts)
+        self.notes.extend((*notes, *more))
         return result
 
     def do(self, stage: str, **arguments: Any) -> Any:

@@ -63,6 +63,7 @@ def plan_job(order: JobOrder, *, force: bool) -> Plan:
             photos=order.photos,
             card_set=card_set,
             shop=order.shop,
+            blank=order.blank,
             scans=order.scans,
         ),
         kitchen=prepare(recipe),
@@ -90,7 +91,7 @@ def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ..
     SpilemarkError
         One of ``spilemark.errors``; then nothing was written.
     """
-    _import_meanwhile(plan.kitchen, shop=bool(plan.request.shop))
+    _import_meanwhile(plan.kitchen, shop=bool(plan.request.shop or plan.request.blank))
     result = run_job(plan.request, plan.kitchen, progress)
     progress("writing the templates and the report")
     with results_folder(plan.folder, force=plan.force) as scratch:

@@ -35,7 +35,8 @@ so both have one meaning and one check.  The whole of a job file::
 
 A file of several parts is told in ``spilemark.jobparts``.
 The tables ``[hull]`` (three tapes of the hull) and ``[shop]`` (stock, bevels,
-allowances) are told in ``spilemark.shop.orders``.
+allowances) are told in ``spilemark.shop.orders``, ``[lamination]`` in
+``spilemark.blank.orders`` and ``[board]`` in ``spilemark.blank.board``.
 
 Paths are relative to the job file.  A length is a number in mm or a text with
 its unit.  What follows ± is one standard deviation.  With [both], the tables
@@ -55,6 +56,9 @@ from typing import Any, Literal
 
 import msgspec
 
+from spilemark.blank_job import TABLES as BLANK_TABLES
+from spilemark.blank_job import BlankRequest, blank_request
+from spilemark.blank_job import rooted as rooted_blank
 from spilemark.cards import Batten
 from spilemark.errors import UsageError
 from spilemark.jobparts import JobPart, laid_over, part_called, parts_of
@@ -122,6 +126,7 @@ class JobOrder:
     out: Path | None
     battens: tuple[Batten, ...] = ()
     shop: ShopRequest = field(default_factory=ShopRequest)
+    blank: BlankRequest = field(default_factory=BlankRequest)
     scans: frozenset[str] = frozenset()
     """Arms whose files are flatbed scans."""
 
@@ -169,7 +174,7 @@ def _only_part(job_file: Path) -> JobPart:
 
 def order_from(table: dict[str, Any], where: str) -> JobOrder:
     """Check a job given as a table; see the module for its keys, and raises as :func:`read_order`."""
-    tables = (*ARMS, "edge_names", "hull", "shop")
+    tables = (*ARMS, "edge_names", "hull", "shop", *BLANK_TABLES)
     check_keys(table, (*_Sheet.__struct_fields__, *tables), where)
     sheet = convert({k: v for k, v in table.items() if k not in tables}, _Sheet, where)
     arms = {a: convert(_table(table, a, where), _Arm, f"{where}, [{a}],") for a in ARMS}
@@ -187,6 +192,12 @@ def order_from(table: dict[str, Any], where: str) -> JobOrder:
         ),
         shop=shop_request(
             _table(table, "hull", where), _table(table, "shop", where), photos.keys(), where
+        ),
+        blank=blank_request(
+            _table(table, "lamination", where),
+            _table(table, "board", where),
+            _table(table, "shop", where).get("stock"),
+            where,
         ),
     )
 
@@ -222,6 +233,9 @@ def _rooted(table: dict[str, Any], folder: Path) -> dict[str, Any]:
             rooted[arm] = {**inner, "photos": photos}
     if isinstance(rooted.get("shop"), dict):
         rooted["shop"] = rooted_shop(rooted["shop"], folder)
+    for key in BLANK_TABLES:
+        if isinstance(rooted.get(key), dict):
+            rooted[key] = rooted_blank(rooted[key], key, folder)
     return rooted
 
 

@@ -112,6 +112,14 @@ def arrow(middle: Floats, way_deg: float, length_mm: float) -> tuple[Line, ...]:
     return tuple(lines)
 
 
+def inside_point(ring_mm: Floats) -> Floats:
+    """Middle of the largest circle within a ring: where words have most room."""
+    from shapely import Polygon, maximum_inscribed_circle
+
+    radius = maximum_inscribed_circle(Polygon(ring_mm), tolerance=0.5)
+    return np.asarray(radius.coords[0], np.float64)
+
+
 def sheet_of(drawing: LayeredDrawing) -> Sheet:
     """Lay out a drawing on one sheet, as large as it needs: legend, notes and check bars below."""
     points = drawing.points_mm()

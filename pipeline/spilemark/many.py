@@ -242,7 +242,7 @@ def _carried_out(job: Job, out: Path, *, force: bool) -> tuple[int, str]:
     plan = plan_job(read_order(job.file, {"out": str(out)}, job.part), force=force)
     result, _ = carry_out(plan, lambda _: None)
     whole = all(pattern.outline.whole for pattern in result.patterns.values())
-    below = result.scale_is_nominal or bool(result.shop.left_out) or not whole
+    below = result.scale_is_nominal or bool(result.shop.left_out) or result.blank.below or not whole
     if result.comparison is not None:
         words = result.comparison.verdict
     else:

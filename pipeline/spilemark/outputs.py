@@ -54,6 +54,7 @@ def write_outputs(
     CannotWrite
         A file could not be written.
     """
+    from spilemark.blank_parts import write_blank
     from spilemark.difference_figure import write_difference_figure
     from spilemark.overlay import write_overlays
     from spilemark.report import write_report
@@ -65,6 +66,7 @@ def write_outputs(
     if result.comparison is not None:
         files.append(write_difference_figure(result.comparison, result.facts, folder))
     files += write_overlays(result, folder)
+    files += write_blank(result.blank, result.facts, folder)
     files.append(write_report(result, folder))
     files += write_job(result, folder)
     return tuple(files)

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from spilemark.blank_parts import blank_table
 from spilemark.corner_angles import corner_angle_deg
 from spilemark.errors import CannotWrite
 from spilemark.kept import modes
@@ -67,6 +68,7 @@ def report(result: JobResult) -> dict[str, Any]:
         "patterns": {str(side): _pattern(p, result) for side, p in result.patterns.items()},
         "comparison": None if result.comparison is None else comparison_table(result.comparison),
         "shop": shop_table(result.shop, result.facts),
+        "blank": blank_table(result.blank, result.facts),
         "cards": _cards(result),
         "notes": [note_table(note) for note in result.notes],
         "cautions": list(CAUTIONS),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from spilemark.blank_job import BlankRequest, BlankResult
 from spilemark.cards import CardSet
 from spilemark.records import (
     JobFacts,
@@ -31,6 +32,7 @@ class JobRequest:
     """By arm, see ``ARMS``; each arm named here has at least one photo."""
     card_set: CardSet
     shop: ShopRequest = field(default_factory=ShopRequest)
+    blank: BlankRequest = field(default_factory=BlankRequest)
     scans: frozenset[str] = frozenset()
     """Arms whose files are flatbed scans, not photos."""
 
@@ -61,6 +63,8 @@ class JobResult:
 
     shop: ShopResult = field(default_factory=ShopResult)
     """What was reckoned for the bench; empty where nothing was asked."""
+    blank: BlankResult = field(default_factory=BlankResult)
+    """What was worked out for its wood; empty where nothing was asked."""
 
     @property
     def scale_is_nominal(self) -> bool:

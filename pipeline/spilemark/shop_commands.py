@@ -6,6 +6,7 @@ import click
 
 from spilemark.commands.allow import allow
 from spilemark.commands.bevel import bevel
+from spilemark.commands.board import board
 from spilemark.commands.compare import compare
 from spilemark.commands.fitted import fitted
 from spilemark.commands.horn import horn
@@ -19,6 +20,7 @@ SHOP_COMMANDS: tuple[click.Command, ...] = (
     allow,
     fitted,
     compare,
+    board,
     laminate,
     trial,
     record,

@@ -23,7 +23,8 @@ LEAST_FREE_BYTES = 50_000_000
 """Free disk below which no job is begun; the results of one take a few megabytes."""
 _RESULT_NAMES = re.compile(
     r"(port|starboard|single)(\.svg|\.pdf|\.dxf|_tiled\.pdf)|shop\.pdf|report\.(html|json)|"
-    r"overlay_(port|starboard|single|both)(_\d+)?\.jpg|difference\.svg|log\.txt"
+    r"overlay_(port|starboard|single|both)(_\d+)?\.jpg|difference\.svg|log\.txt|"
+    r"(form|lamination|corner_block|layout|board)_(port|starboard|single)(\.svg|\.pdf|\.dxf|_tiled\.pdf)"
 )
 _SCRATCH_PREFIX = ".spilemark-"
 

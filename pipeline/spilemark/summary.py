@@ -6,6 +6,7 @@ import textwrap
 import unicodedata
 
 from spilemark import wording
+from spilemark.blank_parts import blank_summary
 from spilemark.records import JobFacts, Note, RegisteredPattern, SideComparison
 from spilemark.results import JobResult
 from spilemark.shop.horning_words import NOT_SEEN, advice, against_patterns, finding
@@ -101,6 +102,9 @@ def _shop(result: JobResult) -> list[str]:
     if result.shop.parts:
         sides = " and ".join(str(side) for side in result.shop.parts)
         lines += ["", *_wrap(f"Bevels and allowances are drawn on the templates of {sides}.")]
+    lines += [
+        row for text in blank_summary(result.blank, result.facts) for row in ("", *_wrap(text))
+    ]
     return lines
 
 

@@ -40,7 +40,7 @@ import msgspec
 from spilemark.blank.form import FormOrder
 from spilemark.blank.lamination import Strips, equal_strips
 from spilemark.blank.species import read_wood
-from spilemark.blank.springback import ShopFactor
+from spilemark.blank.springback import ShopFactor, springback_of
 from spilemark.blank.strip_list import Cutting
 from spilemark.blank.trial import TrialBend, factor_from, read_trials
 from spilemark.errors import UsageError
@@ -148,6 +148,9 @@ def lamination_order(
         clamp_spacing_mm=cutting.clamp_spacing_mm,
     )
     trials = read_trials(Path(told.trials)) if told.trials else ()
+    factor = factor_from(trials)
+    # Stacks that no form makes up for are told before a photo is read.
+    springback_of(strips.thicknesses_mm, [w.moe_mpa for w in strips.woods], factor)
     return LaminationOrder(
         throat=told.throat,
         strips=strips,
@@ -156,7 +159,7 @@ def lamination_order(
         arms_mm=_not_below(told.arms, "arms", where),
         block_mm=_not_below(told.block, "block", where),
         side=told.side,
-        factor=factor_from(trials),
+        factor=factor,
         trials=trials,
     )
 

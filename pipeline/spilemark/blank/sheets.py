@@ -16,7 +16,7 @@ from spilemark.blank.words import (
     form_lines,
     lamination_lines,
 )
-from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, circle
+from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, circle, inside_point
 from spilemark.shop.lengths import Show, show_degrees
 
 _TICK_MM = 8.0
@@ -263,7 +263,7 @@ def _strip_layer(knee: LaminatedKnee) -> Layer:
 def _block_layers(knee: LaminatedKnee) -> list[Layer]:
     block = knee.block
     assert block is not None
-    middle = _inside_point(block.net_mm)
+    middle = inside_point(block.net_mm)
     size = float(np.ptp(block.net_mm, axis=0).max())
     grain = arrow(middle, block.grain_deg, max(20.0, 0.35 * size))
     turn = math.radians(block.grain_deg)
@@ -316,14 +316,6 @@ def _part_layer(ring: Floats) -> Layer:
         width_mm=0.5,
         dash_mm=(8.0, 1.5),
     )
-
-
-def _inside_point(ring: Floats) -> Floats:
-    """Middle of the largest circle within a ring."""
-    from shapely import Polygon, maximum_inscribed_circle
-
-    circle_line = maximum_inscribed_circle(Polygon(ring), tolerance=0.5)
-    return np.asarray(circle_line.coords[0], np.float64)
 
 
 def _normal_at(curve: Curve, place: Floats) -> Floats:

@@ -29,6 +29,7 @@ CURE = (
 )
 MOISTURE = "Strips of one moisture, within what the glue's label allows."
 DEADWOOD = "Corner block (deadwood): its grain runs with the arrow. It fills the corner, and carries little."
+THROAT = "The stack's inside face is the finished throat: what you plane off it comes off the first strip."
 LAMINATION_CAUTIONS = (TRIAL, STRIPS, RELEASE, OPEN_TIME)
 
 
@@ -36,6 +37,7 @@ def lamination_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
     """All that is said of a lamination, the finding first."""
     return [
         *form_lines(knee, units),
+        THROAT,
         *bend_lines(knee.lamination.tightest, units),
         *strip_lines(knee, units),
         *block_lines(knee, units),

@@ -287,7 +287,7 @@ def run(
     for path in files:
         click.echo(f"  {path.name}", err=as_json)
     whole = all(pattern.outline.whole for pattern in result.patterns.values())
-    below = result.scale_is_nominal or result.shop.left_out or not whole
+    below = result.scale_is_nominal or result.shop.left_out or result.blank.below or not whole
     return EXIT_BELOW_LIMIT if below else EXIT_DONE
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from spilemark import wording
+from spilemark.blank_parts import blank_words
 from spilemark.corner_angles import WORDS, corner_angle_deg
 from spilemark.records import (
     Note,
@@ -85,7 +86,10 @@ class _Teller:
             cards=self.cards(),
             files=self.files(),
             versions=tuple(result.versions.items()),
-            cautions=(*wording.CAUTIONS, *([wording.GLUE] if result.shop.parts else [])),
+            cautions=(
+                *wording.CAUTIONS,
+                *([wording.GLUE] if result.shop.parts or result.blank.knees else []),
+            ),
         )
 
     def length(self, mm: float, digits: int = 1) -> str:
@@ -326,8 +330,14 @@ class _Teller:
             rows = card_rows(part.card, self.units)
             card = Table(title="Bevel card", head=rows[0], rows=tuple(rows[1:])) if rows else None
             name = wording.SIDE_WORDS[side].capitalize()
-            found.append((name, card, _once(part_lines(part, self.units))))
+            found.append(
+                (f"{name}: bevels and allowances", card, _once(part_lines(part, self.units)))
+            )
+        found += [(name, None, tuple(lines)) for name, lines in self.blank()]
         return tuple(found)
+
+    def blank(self) -> list[tuple[str, list[str]]]:
+        return blank_words(self.result.blank, self.result.facts)
 
     def unchecked(self) -> tuple[str, ...]:
         hull = self.result.shop.hull is not None

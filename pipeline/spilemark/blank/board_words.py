@@ -1,0 +1,295 @@
+"""How a part lies in the wood: in words, as a drawing at true size, and as plain data."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from spilemark import wording
+from spilemark.blank.board import Laid
+from spilemark.blank.boards import Board
+from spilemark.blank.curves import Floats
+from spilemark.blank.fit import Placement
+from spilemark.blank.nest import NestedPair
+from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, inside_point
+from spilemark.shop.lengths import Show, show_degrees, show_length
+
+SHORT_GRAIN = "Look at the wood itself: grain that runs out, knots and short grain at the toes are not seen here."
+_NUMBERS = 12
+_LETTER_MM = 4.0
+
+
+def board_lines(laid: Laid, units: Show = "mm") -> list[str]:
+    """Say whether it fits, how it has to lie, how much is spare, or what to buy."""
+    if laid.pair is not None:
+        lines = _pair_lines(laid, laid.pair, units)
+    elif laid.placement is not None:
+        lines = _placed_lines(laid, laid.placement, units)
+    else:
+        lines = []
+    if laid.fits is not True:
+        lines.append(_buy(laid, units))
+    if laid.grain_deg is not None and laid.order.grain_within_deg < 180.0:
+        lines.append(
+            f"Grain of the wood kept within {show_degrees(laid.order.grain_within_deg, 0)} of the part's."
+        )
+    return [*lines, SHORT_GRAIN]
+
+
+def board_sheet(laid: Laid, title: str, units: Show = "mm") -> LayeredDrawing | None:
+    """Draw the part in its wood at true size; None where there is no wood to draw."""
+    if laid.pair is not None:
+        layers = _pair_layers(laid, laid.pair)
+    elif laid.placement is not None:
+        layers = _placed_layers(laid, laid.placement, units)
+    else:
+        return None
+    return LayeredDrawing(
+        title=f"{title}, in the wood",
+        layers=tuple(layers),
+        notes=(
+            wording.CHECK_BARS,
+            *board_lines(laid, units),
+            wording.STRUCTURE,
+            wording.DUST,
+        ),
+    )
+
+
+def board_table(laid: Laid, lines: list[str]) -> dict[str, Any]:
+    """The same as plain data, mm and degrees."""
+    placement, pair = laid.placement, laid.pair
+    return {
+        "fits": laid.fits,
+        "grain_deg": laid.grain_deg,
+        "placement": None
+        if placement is None
+        else {
+            "turn_deg": placement.turn_deg,
+            "flipped": placement.pose.flipped,
+            "shift_mm": [*placement.pose.shift_mm],
+            "margin_mm": placement.margin_mm,
+            "wanted_mm": placement.need_mm,
+            "short": [
+                {"from_mm": s.from_mm, "to_mm": s.to_mm, "by_mm": s.by_mm, "at_mm": [*s.at_mm]}
+                for s in placement.short
+            ],
+            "part_mm": _points(placement.part_mm),
+            "spare_mm": [round(float(v), 3) for v in placement.spare_mm],
+        },
+        "pair": None
+        if pair is None
+        else {
+            "length_mm": pair.length_mm,
+            "width_mm": pair.width_mm,
+            "between_mm": pair.between_mm,
+            "rings_mm": [_points(ring) for ring in pair.rings_mm],
+        },
+        "narrowest_board_mm": [laid.boards.narrowest.length_mm, laid.boards.narrowest.width_mm],
+        "least_board_mm": [laid.boards.least_wood.length_mm, laid.boards.least_wood.width_mm],
+        "words": [*lines],
+    }
+
+
+def _placed_lines(laid: Laid, found: Placement, units: Show) -> list[str]:
+    over = ", turned over" if found.pose.flipped else ""
+    lay = f"turned by {show_degrees(found.turn_deg)}{over}"
+    if found.fits:
+        lines = [
+            (
+                f"IT FITS, {lay}: {show_length(found.margin_mm, units)} of wood to spare at the tightest place, "
+                f"{show_length(found.need_mm, units)} were asked."
+            )
+        ]
+    else:
+        lines = [
+            (
+                f"IT DOES NOT FIT: at best, {lay}, it wants {show_length(found.short_mm, units)} more wood"
+                f"{'' if found.margin_mm >= 0 else ' than there is'}."
+            )
+        ]
+        lines += [
+            f"Short by up to {show_length(s.by_mm, units)} near ({s.at_mm[0]:.0f}, {s.at_mm[1]:.0f}) mm on the wood, "
+            f"over {show_length(_run(laid, s.from_mm, s.to_mm), units, 0)} of its outline."
+            for s in found.short[:4]
+        ]
+    if found.off_guide_mm > 1e-3:
+        lines.append(
+            f"Its throat cannot lie on the wood's own curve: {show_length(found.off_guide_mm, units)} beyond the "
+            f"{show_length(laid.order.follow_within_mm, units)} that were allowed."
+        )
+    spare = np.asarray(found.spare_mm)
+    lines.append(
+        f"Wood beyond its line: {show_length(float(spare.min()), units)} at least, "
+        f"{show_length(float(np.median(spare)), units)} over half of it."
+    )
+    return lines
+
+
+def _run(laid: Laid, start: float, stop: float) -> float:
+    steps = np.linalg.norm(np.roll(laid.part_mm, -1, axis=0) - laid.part_mm, axis=1)
+    return (stop - start) % float(steps.sum()) or float(steps.sum())
+
+
+def _pair_lines(laid: Laid, found: NestedPair, units: Show) -> list[str]:
+    size = f"{show_length(found.length_mm, units, 0)} of length and {show_length(found.width_mm, units, 0)} of width"
+    gap = f"{show_length(found.between_mm, units)} between the two, {show_length(found.around_mm, units)} around"
+    if laid.fits is None:
+        return [f"The pair takes {size}, {gap}."]
+    if found.fits:
+        return [f"THE PAIR FITS: it takes {size}, {gap}."]
+    long, wide = found.short_mm
+    return [
+        (
+            f"THE PAIR DOES NOT FIT: it takes {size}, {gap}; the board lacks {show_length(long, units, 0)} of length and "
+            f"{show_length(wide, units, 0)} of width."
+        )
+    ]
+
+
+def _buy(laid: Laid, units: Show) -> str:
+    def say(board: Board) -> str:
+        return f"{show_length(_up(board.length_mm), units, 0)} by {show_length(_up(board.width_mm), units, 0)}"
+
+    boards, saw = laid.boards, show_length(laid.order.saw_mm, units)
+    words = f"Smallest board for one part, with {saw} all round: {say(boards.narrowest)}"
+    if abs(boards.least_wood.width_mm - boards.narrowest.width_mm) > 1.0:
+        words += f" (narrowest), or {say(boards.least_wood)} (least wood)"
+    return f"{words}."
+
+
+def _up(mm: float) -> float:
+    """Rounded up to a whole millimetre: what is bought must not be too small."""
+    return float(math.ceil(mm - 1e-6))
+
+
+def _placed_layers(laid: Laid, found: Placement, units: Show) -> list[Layer]:
+    blank = laid.order.blank
+    assert blank is not None
+    ring = np.asarray(blank.outline_mm, np.float64).reshape(-1, 2)
+    middle = inside_point(found.part_mm)
+    layers = [
+        Layer(name="blank", legend="the wood", lines=(Line(ring, closed=True),), width_mm=0.6),
+        Layer(
+            name="part",
+            legend=f"the part{', turned over' if found.pose.flipped else ''}: what has to come out",
+            lines=(Line(found.part_mm, closed=True),),
+            words=_spare_words(found, units),
+            width_mm=0.4,
+            dash_mm=(8.0, 1.5),
+        ),
+    ]
+    if blank.defects_mm:
+        layers.append(
+            Layer(
+                name="defects",
+                legend="defects kept clear of",
+                lines=tuple(
+                    Line(np.asarray(d, np.float64).reshape(-1, 2), closed=True)
+                    for d in blank.defects_mm
+                ),
+                width_mm=0.3,
+                grey=0.4,
+            )
+        )
+    size = float(np.ptp(ring, axis=0).min())
+    layers.append(
+        Layer(
+            name="grain",
+            legend="grain of the wood",
+            lines=arrow(middle, blank.grain_deg, max(30.0, 0.4 * size)),
+            width_mm=0.4,
+        )
+    )
+    if found.short:
+        layers.append(
+            Layer(
+                name="short",
+                legend="SHORT of wood here",
+                lines=tuple(_stretch(found.part_mm, s.from_mm, s.to_mm) for s in found.short),
+                width_mm=1.4,
+            )
+        )
+    return layers
+
+
+def _stretch(ring: Floats, start: float, stop: float) -> Line:
+    """Points of a ring between two lengths along it, past its first point where need be."""
+    closed = np.vstack([ring, ring[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    whole = float(along[-1])
+    if stop <= start:
+        stop += whole
+    stations = np.linspace(start, stop, max(2, int(stop - start) + 1)) % whole
+    return Line(np.column_stack([np.interp(stations, along, axis) for axis in closed.T]))
+
+
+def _spare_words(found: Placement, units: Show) -> tuple[Lettering, ...]:
+    """How much wood there is beyond the line, at places round the part."""
+    ring = found.part_mm
+    steps = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
+    along = np.concatenate([[0.0], np.cumsum(steps[:-1])])
+    places = {int(np.argmin(found.spare_mm))}
+    for share in np.linspace(0.0, 1.0, _NUMBERS, endpoint=False):
+        places.add(int(np.argmin(np.abs(along - share * float(steps.sum())))))
+    x, y = ring.T
+    way = 1.0 if float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) > 0 else -1.0
+    words = []
+    for k in sorted(places):
+        ahead = ring[(k + 1) % len(ring)] - ring[k - 1]
+        inward = way * np.array([-ahead[1], ahead[0]]) / max(float(np.hypot(*ahead)), 1e-9)
+        at = ring[k] + 13.0 * inward
+        text = show_length(float(found.spare_mm[k]), units)
+        words.append(
+            Lettering(text=text, at_mm=(float(at[0]), float(at[1]) - 1.5), size_mm=_LETTER_MM)
+        )
+    return tuple(words)
+
+
+def _pair_layers(laid: Laid, found: NestedPair) -> list[Layer]:
+    long, wide = laid.order.size_mm or (found.length_mm, found.width_mm)
+    board = np.array([[0.0, 0.0], [long, 0.0], [long, wide], [0.0, wide]])
+    names = ("AS DRAWN", "MIRRORED")
+    return [
+        Layer(
+            name="blank",
+            legend="the board" if laid.order.size_mm else "the smallest board found",
+            lines=(Line(board, closed=True),),
+            width_mm=0.6,
+        ),
+        *(
+            Layer(
+                name=name.lower().replace(" ", "-"),
+                legend=f"the part {name.lower()}",
+                lines=(Line(ring, closed=True),),
+                words=(
+                    Lettering(
+                        text=name,
+                        at_mm=_pair(inside_point(ring)),
+                        size_mm=5.0,
+                        bold=True,
+                    ),
+                ),
+                width_mm=0.4,
+                dash_mm=(8.0, 1.5),
+            )
+            for name, ring in zip(names, found.rings_mm, strict=True)
+        ),
+        Layer(
+            name="grain",
+            legend="grain of the board",
+            lines=arrow(np.array([0.5 * long, 0.5 * wide]), 0.0, 0.1 * long),
+            width_mm=0.4,
+        ),
+    ]
+
+
+def _pair(point: Floats) -> tuple[float, float]:
+    return float(point[0]), float(point[1])
+
+
+def _points(ring: Floats) -> list[list[float]]:
+    # Adding zero turns -0.0 into 0.0.
+    return [[float(x), float(y)] for x, y in np.asarray(ring).round(3) + 0.0]
