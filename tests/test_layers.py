@@ -11,6 +11,7 @@ import numpy as np
 import pikepdf
 import pypdfium2
 import pytest
+from shapely import LinearRing
 
 from spilemark.errors import UsageError, WouldOverwrite
 from spilemark.ink_files import pdf_bytes
@@ -23,6 +24,7 @@ from spilemark.layers import (
     arrow,
     circle,
     content_of,
+    thinned,
     write_drawing,
 )
 
@@ -108,6 +110,16 @@ def test_crosses_of_neighbouring_sheets_lie_on_each_other():
             places.setdefault(name, []).append((k, left, bottom))
     assert places
     assert all(len(found) == 2 for found in places.values())
+
+
+def test_thinning_keeps_every_line_in_place():
+    line = circle((0.0, 0.0), 400.0, steps=4000)
+    thin = thinned(LayeredDrawing(title="", layers=(Layer(name="a", legend="", lines=(line,)),)))
+    ring = thin.layers[0].lines[0]
+    assert len(ring.points_mm) < 700
+    assert ring.closed
+    off = LinearRing(ring.points_mm).hausdorff_distance(LinearRing(line.points_mm))
+    assert off <= 0.01 + 1e-9
 
 
 def test_tiles_put_together_hold_the_whole_drawing():

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +33,7 @@ _BAR_SPACE_MM = 118.0
 _SAMPLE_MM = 22.0
 _GAP_MM = 14.0
 _CAPITALS = 0.73
+_THIN_MM = 0.01
 _SQUARE_AWAY_MM = 30.0
 
 
@@ -110,6 +111,22 @@ def arrow(middle: Floats, way_deg: float, length_mm: float) -> tuple[Line, ...]:
         back = tip - sign * head * along
         lines.append(Line(np.array([back + 0.5 * head * across, tip, back - 0.5 * head * across])))
     return tuple(lines)
+
+
+def thinned(drawing: LayeredDrawing) -> LayeredDrawing:
+    """The same drawing with no more points than its lines need, within a hundredth of a millimetre."""
+    from shapely import LineString
+
+    def line(given: Line) -> Line:
+        points = given.points_mm
+        if len(points) < 8:
+            return given
+        ring = np.vstack([points, points[:1]]) if given.closed else points
+        fewer = np.asarray(LineString(ring).simplify(_THIN_MM).coords)
+        return Line(fewer[:-1] if given.closed else fewer, closed=given.closed)
+
+    layers = [replace(layer, lines=tuple(map(line, layer.lines))) for layer in drawing.layers]
+    return replace(drawing, layers=tuple(layers))
 
 
 def inside_point(ring_mm: Floats) -> Floats:
@@ -238,7 +255,7 @@ def write_drawing(path: Path, drawing: LayeredDrawing, *, force: bool = False) -
             f"{path} already exists.", "Choose another name, or add --force to replace it."
         )
     try:
-        ink_files.store_files({path: content_of(drawing, kind)})
+        ink_files.store_files({path: content_of(thinned(drawing), kind)})
     except OSError as error:
         raise CannotWrite.because(path, error) from error
     return path

@@ -11,7 +11,7 @@ from spilemark.blank.knee import LaminatedKnee
 from spilemark.blank.sheets import blank_sheet, block_sheet, form_sheet, layout_sheet
 from spilemark.errors import CannotWrite, WouldOverwrite
 from spilemark.layer_tiles import tiled_sheets
-from spilemark.layers import KINDS, Layer, LayeredDrawing, content_of
+from spilemark.layers import KINDS, Layer, LayeredDrawing, content_of, thinned
 from spilemark.shop.lengths import Show
 
 TILED = ("form", "corner_block")
@@ -48,7 +48,8 @@ def drawing_files(
         Behind each name: "_port".
     """
     files: dict[str, bytes] = {}
-    for name, drawing in drawings.items():
+    for name, drawn in drawings.items():
+        drawing = thinned(drawn)
         for kind in KINDS:
             files[f"{name}{ending}{kind}"] = content_of(drawing, kind)
         if name in TILED:
