@@ -77,7 +77,7 @@ def test_a_pair_on_one_board(knee_file, capsys):
     one, other = (Polygon(ring) for ring in told["pair"]["rings_mm"])
     assert one.distance(other) >= 3.0 - 0.02
     assert one.area == pytest.approx(other.area, rel=1e-5)
-    assert main(["board", str(knee_file), "--pair", "--size", "500 x 300 mm"]) == 5
+    assert main(["board", str(knee_file), "--pair", "--size", "300 x 250 mm"]) == 5
 
 
 def test_wood_by_points_and_by_photo(knee_file, tmp_path, capsys):

@@ -17,6 +17,7 @@ from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, insi
 from spilemark.shop.lengths import Show, show_degrees, show_length
 
 SHORT_GRAIN = "Look at the wood itself: grain that runs out, knots and short grain at the toes are not seen here."
+SPARE = "The numbers within the line tell how much wood there is beyond it."
 _NUMBERS = 12
 _LETTER_MM = 4.0
 
@@ -52,6 +53,7 @@ def board_sheet(laid: Laid, title: str, units: Show = "mm") -> LayeredDrawing | 
         notes=(
             wording.CHECK_BARS,
             *board_lines(laid, units),
+            *((SPARE,) if laid.pair is None else ()),
             wording.STRUCTURE,
             wording.DUST,
         ),

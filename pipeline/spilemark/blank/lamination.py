@@ -103,23 +103,21 @@ class Lamination:
         return self.form.bent(kept).laid_on(self.wanted, self.wanted.middle_mm())
 
     def toe_range_mm(self) -> tuple[float, float]:
-        """How far the toe may come to lie off its place, one arm held: more springback, less."""
-        end = self.wanted.length_mm - self.arms_mm[1]
-        at = self.wanted.at(end)
-        held = self.form.bent(self.springback.kept)
-        offs = []
-        for kept in self.springback.kept_range:
-            curve = self.form.bent(kept).laid_on(self.wanted, 0.0)
-            offs.append(float(np.linalg.norm(curve.at(end) - at)))
-        # Both ends of the range are about the expected place, which is the wanted one.
-        assert abs(held.turn_rad - self.wanted.turn_rad) < 1e-9
-        return offs[0], offs[1]
+        """How far a toe may come to lie off its place, the other arm held: more springback, less."""
+        more, less = (self._toe_off_mm(self.form.bent(k)) for k in self.springback.kept_range)
+        return more, less
 
     def toe_without_overbend_mm(self) -> float:
-        """How far the toe would open if the form were made to the wanted curve itself."""
-        end = self.wanted.length_mm - self.arms_mm[1]
-        sprung = self.wanted.bent(self.springback.kept)
-        return float(np.linalg.norm(sprung.at(end) - self.wanted.at(end)))
+        """How far a toe would open if the form were made to the wanted curve itself."""
+        return self._toe_off_mm(self.wanted.bent(self.springback.kept))
+
+    def _toe_off_mm(self, curve: Curve) -> float:
+        """Distance of a toe from its place, the other end held; of the two toes the farther."""
+        first, last = self.arms_mm[0], self.wanted.length_mm - self.arms_mm[1]
+        return max(
+            float(np.linalg.norm(curve.laid_on(self.wanted, held).at(toe) - self.wanted.at(toe)))
+            for held, toe in ((0.0, last), (self.wanted.length_mm, first))
+        )
 
 
 def equal_strips(
