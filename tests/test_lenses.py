@@ -297,3 +297,23 @@ def test_an_unknown_lens_is_told_before_a_photo_is_read(as_settings: None) -> No
 def test_the_list_of_lenses(store: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.main(["lens", "list", "--file", str(store)]) == 0
     assert "Works Pocket 4  1600 x 1200 px  4 photos  2026-05-14" in capsys.readouterr().out
+
+
+def test_of_several_taped_distances_the_longest_is_named_and_the_rest_counted(
+    photos: list[Path],
+) -> None:
+    from spilemark.conductor import read_photos, survey_photos
+    from spilemark.recipe import prepare, standard_recipe
+    from spilemark.results import JobRequest
+
+    crosses = dict(zip("ABCDEF", np.array(PLACES, float), strict=True))
+    taped = [
+        f"{one}-{other} = {np.linalg.norm(crosses[one] - crosses[other]):.2f} mm"
+        for one, other in (("A", "B"), ("A", "F"), ("C", "E"))
+    ]
+    order = order_from({"port": {"photos": [str(photos[1])]}, "distances": taped}, "here")
+    request = JobRequest(facts=order.facts, photos=order.photos, card_set=shop_cards())
+    kitchen = prepare(standard_recipe())
+    survey = survey_photos(request, kitchen, read_photos(request, kitchen))
+    assert survey.scale.words.startswith("taped A-F ")
+    assert survey.scale.words.endswith(", and 2 more")

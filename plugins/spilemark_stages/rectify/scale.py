@@ -188,12 +188,13 @@ def _apart(
 
 def state_scale(solution: Solution, job: JobFacts, views: tuple[View, ...]) -> ScaleStatement:
     """Say how absolute size is known, and how well."""
-    kinds = {length.kind: length for _, length in solution.layout.ties}
+    used = tuple({length.id: length for _, length in solution.layout.ties}.values())
+    kinds = {length.kind for length in used}
     if "scale batten" in kinds:
-        batten = kinds["scale batten"]
-        basis, words = ScaleBasis.BATTEN, f"scale batten {_say(batten, job.units)}"
+        basis = ScaleBasis.BATTEN
+        words = f"scale batten {_say_all(used, 'scale batten', job.units)}"
     elif "taped distance" in kinds:
-        basis, words = ScaleBasis.TAPED, f"taped {_say(kinds['taped distance'], job.units)}"
+        basis, words = ScaleBasis.TAPED, f"taped {_say_all(used, 'taped distance', job.units)}"
     elif job.printed_bar_mm is not None:
         across, along = job.printed_bar_mm
         basis = ScaleBasis.BAR
@@ -207,6 +208,13 @@ def state_scale(solution: Solution, job: JobFacts, views: tuple[View, ...]) -> S
         sigma_relative=max(_relative_sigma(view) for view in views),
         print_scale=(float(across), float(along)),
     )
+
+
+def _say_all(lengths: tuple[Length, ...], kind: str, units: Units) -> str:
+    """The longest of a kind, which says most, and how many there are beside it."""
+    of_kind = sorted((x for x in lengths if x.kind == kind), key=lambda x: -x.mm)
+    more = f", and {len(of_kind) - 1} more" if len(of_kind) > 1 else ""
+    return _say(of_kind[0], units) + more
 
 
 def _say(length: Length, units: Units) -> str:
