@@ -163,7 +163,8 @@ def run_one(good: list[tuple[str, bytes]], seed: int, k: int) -> tuple[str, floa
             code = spilemark(["make", "--single", str(photo), *words, "--out", str(folder / "out")])
         seconds = time.process_time() - spent
         left = [p.name for p in folder.iterdir() if p != photo]
-        if code == 70:
+        # 8: a stage of ours raised what it should have told.
+        if code in (8, 70):
             end = "crash"
         elif code not in (0, 5) and left:
             end = "left files"

@@ -10,6 +10,7 @@ from spilemark.frames import stored_to_upright
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Floats, JobFacts, Outline
 from spilemark_stages.trace import cut_edge
+from spilemark_stages.trace.pencil_search import FaceView, find_lines
 
 FACE = np.array([[-120.0, -65], [120, -65], [120, 65], [-120, 65]])
 PENCIL = (0.10, 0.10, 0.11)
@@ -129,3 +130,12 @@ def test_points_given_where_nothing_is_drawn_are_taken_as_given():
 def test_thin_and_broad_lines_lie_alike(width):
     (line,) = traced([stroke(*ACROSS, width)]).of_role("centreline")
     assert abs(place_and_angle(line.points_mm, *ACROSS)[0]) < 0.04
+
+
+def test_a_face_of_shreds_has_no_lines() -> None:
+    """As in a damaged picture: every fourth pixel misses it."""
+    inside = np.zeros((40, 40), dtype=bool)
+    inside[1, 1::4] = True
+    ridge = np.where(inside, 0.5, 0.0).astype(np.float32)
+    view = FaceView(ridge, np.zeros((40, 40, 2), np.float32), inside, np.zeros(2), 0.4)
+    assert find_lines(view) == []
