@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from spilemark.errors import UnreadableInput, UsageError
-from spilemark.jobfile import JobOrder, order_from, read_order, tape_sigma_mm
+from spilemark.jobfile import JobOrder, order_from, read_order
+from spilemark.jobvalues import tape_sigma_mm
 from spilemark.printers import PrinterProfile, store_printer
 
 WHOLE = """

@@ -47,9 +47,6 @@ photos of [both], but no photos.
 from __future__ import annotations
 
 import datetime as dt
-import math
-import re
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -62,22 +59,23 @@ from spilemark.blank_job import rooted as rooted_blank
 from spilemark.cards import Batten
 from spilemark.errors import UsageError
 from spilemark.jobparts import JobPart, laid_over, part_called, parts_of
+from spilemark.jobvalues import (
+    THICKNESS_SIGMA_MM,
+    Length,
+    batten,
+    distance,
+    line_px,
+    measured,
+    point_px,
+    printed_bar,
+    sigma_of,
+)
 from spilemark.lenses import find_lens
 from spilemark.printers import paper_for
 from spilemark.records import JobFacts
 from spilemark.results import ARMS
 from spilemark.shop_job import ShopRequest, shop_request
 from spilemark.strict import check_keys, convert
-from spilemark.units import INCH_MM, Measured, parse_measured
-
-Length = str | float
-PAPERS = ("a4", "letter", "a3", "tabloid")
-THICKNESS_SIGMA_MM = 0.1
-"""Doubt of a caliper reading on plywood or card where none is given: common practice."""
-BATTEN_SIGMA_MM = 0.1
-"""Doubt of a steel rule's reading where none is given: common practice."""
-_BAR_MM = 100.0
-_BAR_INCH_MM = 4 * INCH_MM
 
 
 class _Sheet(msgspec.Struct, kw_only=True):
@@ -186,7 +184,7 @@ def order_from(table: dict[str, Any], where: str) -> JobOrder:
         cards=_path(sheet.cards),
         recipe=_path(sheet.recipe),
         out=_path(sheet.out),
-        battens=tuple(_batten(text, where) for text in sheet.battens),
+        battens=tuple(batten(text, where) for text in sheet.battens),
         scans=frozenset(
             arm for arm in photos if (sheet.scan if arms[arm].scan is None else arms[arm].scan)
         ),
@@ -271,10 +269,10 @@ def _check_arms(photos: dict[str, tuple[Path, ...]], arms: dict[str, _Arm], wher
 def _facts(
     sheet: _Sheet, arms: dict[str, _Arm], edge_names: dict[str, str], where: str
 ) -> JobFacts:
-    thickness = _measured(sheet.thickness, "thickness", (0.1, 150.0), where)
-    offset = _measured(sheet.centreline_offset, "centreline_offset", (0.0, 20_000.0), where)
-    tolerance = _measured(sheet.tolerance, "tolerance", (0.05, 100.0), where)
-    doubt = _measured(sheet.line_doubt, "line_doubt", (0.0, 10.0), where)
+    thickness = measured(sheet.thickness, "thickness", (0.1, 150.0), where)
+    offset = measured(sheet.centreline_offset, "centreline_offset", (0.0, 20_000.0), where)
+    tolerance = measured(sheet.tolerance, "tolerance", (0.05, 100.0), where)
+    doubt = measured(sheet.line_doubt, "line_doubt", (0.0, 10.0), where)
     assert tolerance is not None
     assert doubt is not None
     return JobFacts(
@@ -282,15 +280,15 @@ def _facts(
         part=sheet.part,
         date=sheet.date,
         thickness_mm=thickness.mm if thickness else None,
-        thickness_sigma_mm=_sigma(thickness, THICKNESS_SIGMA_MM),
+        thickness_sigma_mm=sigma_of(thickness, THICKNESS_SIGMA_MM),
         cards_on=sheet.cards_on,
-        printed_bar_mm=_printed_bar(sheet.printed_bar, where),
-        distances=tuple(_distance(text, where) for text in sheet.distances),
+        printed_bar_mm=printed_bar(sheet.printed_bar, where),
+        distances=tuple(distance(text, where) for text in sheet.distances),
         tolerance_mm=tolerance.mm,
         line_doubt_mm=doubt.mm,
         centreline_offset_mm=offset.mm if offset else None,
-        centreline_px={a: _line(v.centreline, a, where) for a, v in arms.items() if v.centreline},
-        forward_px={a: _point(v.forward, a, where) for a, v in arms.items() if v.forward},
+        centreline_px={a: line_px(v.centreline, a, where) for a, v in arms.items() if v.centreline},
+        forward_px={a: point_px(v.forward, a, where) for a, v in arms.items() if v.forward},
         face=_faces(arms),
         edge_names=edge_names,
         units=sheet.units,
@@ -305,139 +303,3 @@ def _faces(arms: dict[str, _Arm]) -> dict[str, Literal["up", "down"]]:
     told = {arm: sheet.face for arm, sheet in arms.items() if sheet.face}
     common = told.pop("both", None)
     return {"port": common, "starboard": common, **told} if common else told
-
-
-def _sigma(length: Measured | None, default: float) -> float:
-    return default if length is None or length.sigma_mm is None else length.sigma_mm
-
-
-def _measured(
-    value: Length | None, key: str, limits_mm: tuple[float, float], where: str
-) -> Measured | None:
-    if value is None:
-        return None
-    length = _read(value, key, where)
-    low, high = limits_mm
-    if not low <= length.mm <= high:
-        raise UsageError(
-            f"{where}: {key} = {value} is not between {low:g} and {high:g} mm.",
-            "Check the number and its unit; no unit means mm.",
-        )
-    if length.sigma_mm is not None and length.sigma_mm > max(length.mm, 1.0):
-        raise UsageError(f"{where}: {key} = {value} is doubted by more than its length.", "")
-    return length
-
-
-def _read(value: Length, key: str, where: str) -> Measured:
-    if isinstance(value, int | float):
-        return Measured(float(value), None, inches=False)
-    try:
-        return parse_measured(value)
-    except UsageError as error:
-        raise UsageError(f"{where}, {key}: {error.what}", error.todo) from error
-
-
-def _printed_bar(value: str | float | list[float] | None, where: str) -> tuple[float, float] | None:
-    """Measured bars as lengths of the 100 mm bar, across and along.
-
-    One number counts for both.  A bar read in inches is the 4 inch one.
-    """
-    if value is None:
-        return None
-    if isinstance(value, str):
-        parts: list[Length] = [*_bar_parts(value)]
-    else:
-        parts = [*value] if isinstance(value, list) else [value]
-    if len(parts) not in (1, 2):
-        raise _bar_error(value, where)
-    bars = [_read(part, "printed_bar", where) for part in parts]
-    lengths = [b.mm * (_BAR_MM / _BAR_INCH_MM if b.inches else 1.0) for b in bars]
-    if not all(80.0 <= length <= 125.0 for length in lengths):
-        raise _bar_error(value, where)
-    return lengths[0], lengths[-1]
-
-
-def _bar_parts(text: str) -> list[str]:
-    """Cut ``99.6,99.8`` in two; a comma may also be a decimal one, as in ``99,6 x 99,8``."""
-    parts = [p for p in re.split(r"\s*[;x×]\s*", text.strip()) if p]
-    if len(parts) == 1 and text.count(",") in (1, 3):
-        pieces = text.split(",")
-        if len(pieces) == 4:
-            return [",".join(pieces[:2]), ",".join(pieces[2:])]
-        after = pieces[1].strip()
-        decimal = len(after) <= 2 and after.isdigit() and "." not in text
-        if decimal and int(after) >= 80:
-            raise UsageError(
-                f'printed_bar "{text}" can be one bar of {pieces[0]}.{after} or two bars.',
-                f"Write {pieces[0]}.{after} or {pieces[0]} x {after}.",
-            )
-        return [text] if decimal else pieces
-    return parts
-
-
-def _bar_error(value: object, where: str) -> UsageError:
-    return UsageError(
-        f"{where}: printed_bar = {value} is not what the 100 mm bars of a page can measure.",
-        "Measure the two 100 mm bars with a steel rule: --printed-bar 99.6,99.8 (across, along).",
-    )
-
-
-def tape_sigma_mm(length_mm: float) -> float:
-    """One standard deviation of a length read with a class II tape.
-
-    The greatest error allowed is 0.3 mm + 0.2 mm for each metre begun
-    (Directive 2014/32/EU, annex X, MI-008), taken as evenly likely within.
-    """
-    return (0.3 + 0.2 * math.ceil(length_mm / 1000.0)) / math.sqrt(3.0)
-
-
-def _distance(text: str, where: str) -> tuple[str, str, float, float]:
-    one, other, read = _between(text, "distance", where)
-    return one, other, read.mm, _sigma(read, tape_sigma_mm(read.mm))
-
-
-def _batten(text: str, where: str) -> Batten:
-    one, other, read = _between(text, "batten", where)
-    sigma_mm = _sigma(read, BATTEN_SIGMA_MM)
-    return Batten(cards=(one, other), distance_mm=read.mm, sigma_mm=sigma_mm)
-
-
-def _between(text: str, what: str, where: str) -> tuple[str, str, Measured]:
-    cards, _, length = text.partition("=")
-    names = [name.strip() for name in re.split("[-–]", cards)]
-    if len(names) != 2 or not all(names) or names[0] == names[1] or not length.strip():
-        raise UsageError(
-            f'{where}: the {what} "{text}" is not two cards and a length.',
-            "Write for example A-H=742.5mm or A-H=742.5mm±0.2.",
-        )
-    read = _measured(length, f"{what} {names[0]}-{names[1]}", (20.0, 30_000.0), where)
-    assert read is not None
-    return names[0], names[1], read
-
-
-def _numbers(count: int, example: str) -> Callable[[list[float] | None, str, str], list[float]]:
-    def check(value: list[float] | None, arm: str, where: str) -> list[float]:
-        if value is None or len(value) != count or not all(math.isfinite(v) for v in value):
-            raise UsageError(f"{where}, {arm}: {value} is not {count} numbers.", example)
-        return value
-
-    return check
-
-
-_four = _numbers(4, "A line is x1, y1, x2, y2 in pixels of the upright photo.")
-_two = _numbers(2, "A point is x, y in pixels of the upright photo.")
-
-
-def _line(value: list[float] | None, arm: str, where: str) -> tuple[float, float, float, float]:
-    x1, y1, x2, y2 = _four(value, arm, where)
-    if math.hypot(x2 - x1, y2 - y1) < 10.0:
-        raise UsageError(
-            f"{where}, {arm}: the two points of the centreline lie on each other.",
-            "Give points near the two ends of the line.",
-        )
-    return x1, y1, x2, y2
-
-
-def _point(value: list[float] | None, arm: str, where: str) -> tuple[float, float]:
-    x, y = _two(value, arm, where)
-    return x, y

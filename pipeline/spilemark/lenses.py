@@ -9,21 +9,15 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
-from spilemark.config import config_folder
-from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
+from spilemark.errors import UsageError
+from spilemark.named_store import NamedStore, check_name
 from spilemark.records import CameraFacts, Floats, Lens, Photo, View
-from spilemark.strict import check_keys, convert, nearest, read_toml
 
-FILE_NAME = "lenses.toml"
-_HEAD = '# Lenses as measured. Rewritten by "spilemark lens measure".\n'
-_NAME = re.compile(r"[^\W_](?:[\w .+-]{0,38}[\w.+])?")
 FEWEST_PHOTOS = 3
 """Fewer views of a flat field leave focal length and lens centre entangled (Sturm & Maybank, CVPR 1999)."""
 REFOCUS = 0.003
@@ -57,8 +51,7 @@ class LensProfile:
     measured: dt.date | None = None
 
     def __post_init__(self) -> None:
-        if not _NAME.fullmatch(self.name):
-            raise ValueError("a lens's name has letters, digits, blanks and - . + only")
+        check_name(self.name, "lens")
         values = np.asarray(self.values, dtype=np.float64)
         covariance = np.asarray(self.covariance, dtype=np.float64)
         if values.shape != (9,) or covariance.shape != (9, 9):
@@ -174,90 +167,6 @@ def sigmas(profile: LensProfile) -> Floats:
     return np.asarray(np.sqrt(np.diag(np.array(profile.covariance))))
 
 
-def read_lenses(path: Path | None = None) -> tuple[LensProfile, ...]:
-    """All stored lenses, by name; none where nothing was stored yet.
-
-    Parameters
-    ----------
-    path : Path, optional
-        Another file than ``lenses.toml`` in ``spilemark.config.config_folder``.
-
-    Raises
-    ------
-    UnreadableInput, UsageError
-        The file was damaged or wrongly edited.
-    """
-    path = _file(path)
-    if not path.exists():
-        return ()
-    table = read_toml(path, "file of lenses")
-    check_keys(table, ("lens",), f"The file of lenses {path}")
-    entries = table.get("lens", [])
-    if not (isinstance(entries, list) and all(isinstance(entry, dict) for entry in entries)):
-        raise UsageError(
-            f"The file of lenses {path} has no list of lenses.",
-            "Each one stands under [[lens]]; or remove the file and measure again.",
-        )
-    found = [
-        convert(entry, LensProfile, f"The file of lenses {path}, lens {k},")
-        for k, entry in enumerate(entries, start=1)
-    ]
-    return tuple(sorted(found, key=lambda profile: profile.name))
-
-
-def find_lens(name: str, path: Path | None = None) -> LensProfile:
-    """One stored lens.
-
-    Raises
-    ------
-    UsageError
-        None of that name is stored.
-    """
-    known = {profile.name: profile for profile in read_lenses(path)}
-    if name not in known:
-        listed = ", ".join(known) if known else "none yet"
-        raise UsageError(
-            f'No lens "{name}" was measured.{nearest(name, known)}',
-            f'Stored: {listed}. "spilemark lens measure" stores one.',
-        )
-    return known[name]
-
-
-def store_lens(profile: LensProfile, path: Path | None = None, *, force: bool = False) -> Path:
-    """Keep a measured lens, whole or not at all.
-
-    Raises
-    ------
-    WouldOverwrite
-        One of that name is stored and ``force`` is false.
-    CannotWrite
-    """
-    from spilemark.ink_files import store_files
-
-    path = _file(path)
-    known = {item.name: item for item in read_lenses(path)}
-    if profile.name in known and not force:
-        raise WouldOverwrite(
-            f'A lens "{profile.name}" is stored already.',
-            "Choose another name, add --update to start from it, or --force to replace it.",
-        )
-    known[profile.name] = profile
-    text = _HEAD + "".join(_entry(known[name]) for name in sorted(known))
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        store_files({path: text.encode()})
-    except OSError as error:
-        raise CannotWrite(
-            f"The lens cannot be stored in {path}: {error.strerror}.",
-            "Check that the folder is yours to write in, or name another file with --file.",
-        ) from error
-    return path
-
-
-def _file(path: Path | None) -> Path:
-    return config_folder() / FILE_NAME if path is None else path
-
-
 def _entry(profile: LensProfile) -> str:
     told = {
         "name": profile.name,
@@ -279,3 +188,13 @@ def _entry(profile: LensProfile) -> str:
     rows = ",\n".join(f"  {row!r}" for row in profile.covariance)
     lines.append(f"covariance = [\n{rows},\n]")
     return "\n".join(lines) + "\n"
+
+
+_STORE = NamedStore(
+    kind="lens",
+    many="lenses",
+    record=LensProfile,
+    entry=_entry,
+    again="Choose another name, add --update to start from it, or --force to replace it.",
+)
+read_lenses, find_lens, store_lens = _STORE.read, _STORE.find, _STORE.store

@@ -9,21 +9,14 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import re
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
 from spilemark.card_papers import PAPERS, fit_to_page_mm, out_of_square_rad
-from spilemark.config import config_folder
-from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
+from spilemark.errors import UsageError
 from spilemark.ink import Point, Sheet, placed
-from spilemark.ink_files import store_files
-from spilemark.strict import check_keys, convert, nearest, read_toml
+from spilemark.named_store import NamedStore, check_name
 
-FILE_NAME = "printers.toml"
-_HEAD = '# Printers as measured. Rewritten by "spilemark printer measure".\n'
-_NAME = re.compile(r"[^\W_](?:[\w .+-]{0,38}[\w.+])?")
 _ALIKE_MM = 0.6
 """A viewer shrinks both ways alike; a rule on 100 mm is read to a few tenths."""
 _SHRUNK_MM = 1.5
@@ -53,8 +46,7 @@ class PrinterProfile:
     measured: dt.date | None = None
 
     def __post_init__(self) -> None:
-        if not _NAME.fullmatch(self.name):
-            raise ValueError("a printer's name has letters, digits, blanks and - . + only")
+        check_name(self.name, "printer")
         if self.paper not in PAPERS:
             raise ValueError(f"paper is one of {', '.join(PAPERS)}")
         for value in (self.across_mm, self.along_mm):
@@ -186,53 +178,30 @@ def square_words(degrees: float) -> str:
     return f"{told}. This is not corrected: feed the paper straighter, or use another printer."
 
 
-def read_printers(path: Path | None = None) -> tuple[PrinterProfile, ...]:
-    """All stored printers, by name; none where nothing was stored yet.
-
-    Parameters
-    ----------
-    path : Path, optional
-        Another file than ``printers.toml`` in `config_folder`.
-
-    Raises
-    ------
-    UnreadableInput, UsageError
-        The file was damaged or wrongly edited.
-    """
-    path = _file(path)
-    if not path.exists():
-        return ()
-    table = read_toml(path, "file of printers")
-    check_keys(table, ("printer",), f"The file of printers {path}")
-    entries = table.get("printer", [])
-    if not (isinstance(entries, list) and all(isinstance(entry, dict) for entry in entries)):
-        raise UsageError(
-            f"The file of printers {path} has no list of printers.",
-            "Each one stands under [[printer]]; or remove the file and measure again.",
-        )
-    found = [
-        convert(entry, PrinterProfile, f"The file of printers {path}, printer {k},")
-        for k, entry in enumerate(entries, start=1)
+def _entry(profile: PrinterProfile) -> str:
+    lines = [
+        "\n[[printer]]",
+        f'name = "{profile.name}"',
+        f'paper = "{profile.paper}"',
+        f"across_mm = {profile.across_mm!r}  # what 100 mm measures along the short edge",
+        f"along_mm = {profile.along_mm!r}  # and along the long edge",
     ]
-    return tuple(sorted(found, key=lambda profile: profile.name))
+    if profile.out_of_square_deg is not None:
+        lines.append(f"out_of_square_deg = {profile.out_of_square_deg!r}")
+    if profile.measured is not None:
+        lines.append(f"measured = {profile.measured.isoformat()}")
+    return "\n".join(lines) + "\n"
 
 
-def find_printer(name: str, path: Path | None = None) -> PrinterProfile:
-    """One stored printer.
-
-    Raises
-    ------
-    UsageError
-        None of that name is stored.
-    """
-    known = {profile.name: profile for profile in read_printers(path)}
-    if name not in known:
-        listed = ", ".join(known) if known else "none yet"
-        raise UsageError(
-            f'No printer "{name}" was measured.{nearest(name, known)}',
-            f'Stored: {listed}. "spilemark printer measure" stores one.',
-        )
-    return known[name]
+_STORE = NamedStore(
+    kind="printer",
+    many="printers",
+    record=PrinterProfile,
+    entry=_entry,
+    again="Choose another name, or add --force to replace it.",
+    told=lambda known: f" ({known.words})",
+)
+read_printers, find_printer, store_printer = _STORE.read, _STORE.find, _STORE.store
 
 
 def paper_for(name: str | None, told: str | None, where: str) -> str:
@@ -252,53 +221,3 @@ def paper_for(name: str | None, told: str | None, where: str) -> str:
             f"Leave the paper out, or measure a test sheet on {told} under another name.",
         )
     return profile.paper
-
-
-def store_printer(
-    profile: PrinterProfile, path: Path | None = None, *, force: bool = False
-) -> Path:
-    """Keep a measured printer, whole or not at all.
-
-    Raises
-    ------
-    WouldOverwrite
-        One of that name is stored and ``force`` is false.
-    CannotWrite
-    """
-    path = _file(path)
-    known = {item.name: item for item in read_printers(path)}
-    if profile.name in known and not force:
-        raise WouldOverwrite(
-            f'A printer "{profile.name}" is stored already ({known[profile.name].words})',
-            "Choose another name, or add --force to replace it.",
-        )
-    known[profile.name] = profile
-    text = _HEAD + "".join(_entry(known[name]) for name in sorted(known))
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        store_files({path: text.encode()})
-    except OSError as error:
-        raise CannotWrite(
-            f"The printer cannot be stored in {path}: {error.strerror}.",
-            "Check that the folder is yours to write in, or name another file with --file.",
-        ) from error
-    return path
-
-
-def _file(path: Path | None) -> Path:
-    return config_folder() / FILE_NAME if path is None else path
-
-
-def _entry(profile: PrinterProfile) -> str:
-    lines = [
-        "\n[[printer]]",
-        f'name = "{profile.name}"',
-        f'paper = "{profile.paper}"',
-        f"across_mm = {profile.across_mm!r}  # what 100 mm measures along the short edge",
-        f"along_mm = {profile.along_mm!r}  # and along the long edge",
-    ]
-    if profile.out_of_square_deg is not None:
-        lines.append(f"out_of_square_deg = {profile.out_of_square_deg!r}")
-    if profile.measured is not None:
-        lines.append(f"measured = {profile.measured.isoformat()}")
-    return "\n".join(lines) + "\n"

@@ -21,6 +21,7 @@ from spilemark.shop_parts import card_rows, hull_lines, part_lines
 from spilemark.summary import advice_for
 from spilemark.uncertainty import Contribution, budget
 from spilemark.units import INCH_MM, Units, format_inches, format_mm
+from spilemark_stages.write.report_sources import card_table, photo_rows
 from spilemark_stages.write.report_words import (
     CAUSES,
     Content,
@@ -83,8 +84,8 @@ class _Teller:
             not_included=wording.not_included(result.facts),
             scale=wording.scale_words(result.survey.scale),
             rounding=self.rounding(),
-            cards=self.cards(),
-            files=self.files(),
+            cards=card_table(result, self.signed),
+            files=photo_rows(result),
             versions=tuple(result.versions.items()),
             cautions=(
                 *wording.CAUTIONS,
@@ -362,39 +363,6 @@ class _Teller:
             "Lengths to the nearest 1/16 inch (feet and inches from 36 inches on); gaps to 0.01 inch, and"
             " where wood comes off to the nearest 1/16, with + or − where it is over 1/64 more or less;"
             " doubts are rounded up. report.json holds every number in millimetres."
-        )
-
-    def cards(self) -> Table:
-        rows = []
-        for view in self.result.survey.views:
-            for card in view.cards:
-                kept = card.residuals_px[card.kept]
-                misfit = f"{math.sqrt(float((kept**2).mean())):.2f} px" if len(kept) else "not used"
-                rows.append(
-                    (
-                        view.straight.photo.path.name,
-                        card.name,
-                        f"{int(card.kept.sum())} of {len(card.kept)}",
-                        misfit,
-                        self.signed(card.lift_mm) if math.isfinite(card.lift_mm) else "–",
-                    )
-                )
-        return Table(
-            title="Cards",
-            head=("photo", "card", "crossings used", "misfit", "lies proud by"),
-            rows=tuple(rows),
-        )
-
-    def files(self) -> tuple[Row, ...]:
-        return tuple(
-            (
-                straight.photo.path.name,
-                f"{straight.photo.width_px} x {straight.photo.height_px} px",
-                straight.lens.basis,
-                straight.photo.sha256,
-            )
-            for group in self.result.photos.values()
-            for straight in group
         )
 
 
