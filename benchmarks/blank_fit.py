@@ -9,7 +9,7 @@ import sys
 import time
 
 from spilemark.blank.fit import place_part
-from spilemark.testing.blanks import best_on_grid, margin_of, random_case
+from spilemark.testing.blanks import best_on_grid, margin_of, placed, random_case
 
 TURNS, SHIFTS = 120, 31
 
@@ -23,13 +23,7 @@ def main() -> int:
     for seed in range(count):
         case = random_case(seed)
         begin, busy = time.perf_counter(), time.process_time()
-        found = place_part(
-            case.part_mm,
-            case.blank,
-            flip=case.flip,
-            grain_deg=case.grain_deg,
-            grain_within_deg=case.grain_within_deg,
-        )
+        found = placed(case)
         seconds, busy = time.perf_counter() - begin, time.process_time() - busy
         assert abs(margin_of(case, found.pose) - found.margin_mm) < 0.05
         grid = best_on_grid(case, turns=TURNS, shifts=SHIFTS)

@@ -21,22 +21,13 @@ import pytest
 from PIL import Image
 
 from spilemark import cli
-from spilemark.cards import shop_cards
 from spilemark.lens import plane_to_pixels
-from spilemark.records import Floats
+from spilemark.records import Floats, Side
 from spilemark.testing import shapes
-from spilemark.testing.bench import LaidCard
+from spilemark.testing.conformance import scene_cards
 from spilemark.testing.scenes import DrawnScene, Look, draw_scene, simple_plane
 
 SIZE = (1800, 1350)
-CARDS = {
-    "A": (-330.0, -140.0, 90.0),
-    "B": (-40.0, -275.0, 2.0),
-    "C": (330.0, -120.0, 93.0),
-    "D": (310.0, 190.0, 60.0),
-    "E": (-120.0, 150.0, 40.0),
-    "F": (-330.0, 120.0, 85.0),
-}
 LIES_AT = np.array([65.0, -198.0])
 KNEE = shapes.quarter_knee()
 """Starboard's, its pencil line x = 0."""
@@ -52,20 +43,9 @@ def scene(*rings: Floats, seed: int = 1, azimuth_deg: float = 120.0) -> DrawnSce
         height_mm=0.5,
         azimuth_deg=azimuth_deg,
     )
-    cards = [
-        LaidCard(
-            card=shop_cards().card(name),
-            centre_mm=np.array([x, y]),
-            turn_rad=np.radians(turn),
-            base_mm=0.0,
-            lift_mm=0.1,
-            bow_mm=0.0,
-            print_scale=(1.0, 1.0),
-            shear=0.0,
-        )
-        for name, (x, y, turn) in CARDS.items()
-    ]
-    return draw_scene(rings, plane, SIZE, cards=cards, look=Look(noise=1.0, seed=seed))
+    return draw_scene(
+        rings, plane, SIZE, cards=scene_cards(Side.STARBOARD), look=Look(noise=1.0, seed=seed)
+    )
 
 
 def at(ring: Floats, *, port: bool) -> Floats:

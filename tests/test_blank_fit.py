@@ -14,7 +14,7 @@ from spilemark.blank.boards import boards_for
 from spilemark.blank.fit import Blank, Guide, place_part
 from spilemark.errors import UsageError
 from spilemark.shop.outlines import ShopOutline
-from spilemark.testing.blanks import best_on_grid, margin_of, random_case
+from spilemark.testing.blanks import best_on_grid, margin_of, placed, random_case
 
 BOARD = [(0, 0), (300, 0), (300, 200), (0, 200)]
 RECTANGLE = rectangle(100, 50).points_mm
@@ -61,13 +61,7 @@ def test_grain_holds_the_board() -> None:
 @pytest.mark.parametrize("seed", range(50))
 def test_never_behind_a_grid(seed: int) -> None:
     case = random_case(seed)
-    found = place_part(
-        case.part_mm,
-        case.blank,
-        flip=case.flip,
-        grain_deg=case.grain_deg,
-        grain_within_deg=case.grain_within_deg,
-    )
+    found = placed(case)
     assert margin_of(case, found.pose) == pytest.approx(found.margin_mm, abs=0.05)
     assert found.margin_mm > best_on_grid(case, turns=24, shifts=9) - 0.1
     if case.grain_deg is not None:

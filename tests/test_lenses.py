@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from flat_benches import laid
 from PIL import Image, TiffImagePlugin
 
 from spilemark import cli
@@ -25,7 +26,7 @@ from spilemark.lenses import (
     store_lens,
 )
 from spilemark.records import CameraFacts, JobFacts, Photo, PlaneMap
-from spilemark.testing.bench import LaidCard, look_at
+from spilemark.testing.bench import look_at
 from spilemark.testing.scenes import Look, draw_scene
 from spilemark_stages.undistort.exif_prior import Options, undistort
 
@@ -57,16 +58,7 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """The same six cards from four sides, by a phone that says what it is."""
     folder = tmp_path_factory.mktemp("lens")
     cards = [
-        LaidCard(
-            card=shop_cards().card(name),
-            centre_mm=np.array(at, float),
-            turn_rad=0.3 * k,
-            base_mm=0.0,
-            lift_mm=0.1,
-            bow_mm=0.0,
-            print_scale=(1.0, 1.0),
-            shear=0.0,
-        )
+        laid(name, at, float(np.degrees(0.3 * k)), lift_mm=0.1)
         for k, (name, at) in enumerate(zip("ABCDEF", PLACES, strict=True))
     ]
     exif = Image.Exif()

@@ -12,28 +12,24 @@ import numpy as np
 import pikepdf
 import pytest
 import shapely
+from flat_benches import laid, misses, proposed, surveyed, within_doubt
 from PIL import Image, TiffImagePlugin
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
-from scipy.optimize import least_squares
 
 from spilemark.cards import shop_cards
 from spilemark.errors import NoScale, UnreadableInput
 from spilemark.jobfile import order_from
 from spilemark.lens import rotation_matrix
-from spilemark.records import Floats, JobFacts, Outline, Photo, StraightPhoto, Survey
-from spilemark.testing.bench import LaidCard
+from spilemark.records import Floats, JobFacts, Photo, Survey
 from spilemark.testing.scenes import Look, draw_scene, scan_plane
 from spilemark_stages.read import file
-from spilemark_stages.rectify.card_survey import Options as SurveyOptions
-from spilemark_stages.rectify.card_survey import rectify
 from spilemark_stages.rectify.layout import lay_out
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import photo_rows, pose_of
 from spilemark_stages.rectify.observations import Beliefs
 from spilemark_stages.trace.cut_edge import Options as TraceOptions
 from spilemark_stages.trace.cut_edge import trace
-from spilemark_stages.undistort import exif_prior
 
 A4_PX = (2339, 1654)
 """A4 lying, 200 dots per inch."""
@@ -51,24 +47,14 @@ def knee() -> Floats:
     return np.vstack([throat, [[86.0, 6.0], [83.0, 87.0], [-84.0, 96.0]]])
 
 
-def laid(name: str, at: tuple[float, float], turn_deg: float) -> LaidCard:
-    return LaidCard(
-        card=shop_cards().card(name),
-        centre_mm=np.array(at),
-        turn_rad=np.radians(turn_deg),
-        base_mm=0.0,
-        lift_mm=0.0,
-        bow_mm=0.0,
-        print_scale=PRINTED,
-        shear=0.0,
-    )
-
-
 @pytest.fixture(scope="module")
 def drawn() -> np.ndarray[Any, Any]:
     """A scan's pixels: ply-brown knee, two cards, white lid."""
     plane = scan_plane(width_px=A4_PX[0], height_px=A4_PX[1], dpi=TRUE_DPI, turn_rad=0.01)
-    cards = [laid("A", (-73, -55), 3), laid("B", (72, -62), -2)]
+    cards = [
+        laid("A", (-73, -55), 3, print_scale=PRINTED),
+        laid("B", (72, -62), -2, print_scale=PRINTED),
+    ]
     look = Look(bench=0.75, pattern=0.4, noise=1.0, blur_px=0.7)
     return draw_scene([knee()], plane, A4_PX, cards=cards, look=look).photo.pixels
 
@@ -84,38 +70,12 @@ def read(path: Path, *, is_scan: bool = True) -> Photo:
     return file.read_source(path=path, is_scan=is_scan, options=file.Options())
 
 
-def proposed(photo: Photo) -> StraightPhoto:
-    return exif_prior.undistort(photo=photo, arm="single", job=FACTS, options=exif_prior.Options())
-
-
-def surveyed(*photos: Photo, facts: JobFacts = FACTS) -> Survey:
-    straight = tuple(proposed(photo) for photo in photos)
-    return rectify(photos=straight, card_set=shop_cards(), job=facts, options=SurveyOptions())
-
-
 def codes(survey: Survey) -> set[str]:
     return {note.code for note in survey.notes}
 
 
-def misses(outline: Outline) -> Floats:
-    """Distances (N,) of a traced ring from the truth after the best rigid fit; inside negative."""
-    truth = knee()
-    ring, area = shapely.LinearRing(truth), shapely.Polygon(truth)
-    points = outline.ring.points_mm
-
-    def away(x: Floats) -> Floats:
-        c, s = np.cos(x[0]), np.sin(x[0])
-        at = shapely.points(points @ np.array([[c, s], [-s, c]]) + x[1:])
-        distance = shapely.distance(at, ring)
-        return np.where(shapely.contains(area, at), -distance, distance)
-
-    start = np.r_[0.0, truth.mean(0) - points.mean(0)]
-    fits = [least_squares(away, start + [turn, 0, 0]) for turn in np.arange(-3.1, 3.1, 0.5)]
-    return away(min(fits, key=lambda fit: fit.cost).x)
-
-
 def test_the_cards_say_how_many_dots_an_inch_has_each_way(png: Path) -> None:
-    survey = surveyed(read(png))
+    survey = surveyed(read(png), facts=FACTS)
     numbers = survey.views[0].plane.lens
     across = numbers[0] / 1e6 * 25.4
     assert (across, across * numbers[1]) == pytest.approx(TRUE_DPI, rel=2e-4)
@@ -126,14 +86,13 @@ def test_the_cards_say_how_many_dots_an_inch_has_each_way(png: Path) -> None:
 
 
 def test_an_outline_is_traced_in_a_scan_to_a_twentieth_of_a_millimetre(png: Path) -> None:
-    survey = surveyed(read(png))
+    survey = surveyed(read(png), facts=FACTS)
     outline = trace(survey=survey, arm="single", job=FACTS, options=TraceOptions())[0]
-    off = misses(outline)
+    off = misses(outline, knee())
     assert outline.whole
     assert len(outline.corners) == 5
     assert np.percentile(np.abs(off), 95) < 0.05
-    doubt = 1.96 * np.sqrt(outline.ring.sigma_mm**2 + (outline.ring.sensitivity_mm**2).sum(1))
-    assert (np.abs(off) < doubt).mean() > 0.95
+    assert within_doubt(outline, off) > 0.95
 
 
 def test_height_does_not_matter_on_the_glass(png: Path) -> None:
@@ -155,7 +114,7 @@ def test_a_scan_that_was_resized_is_told_and_still_right(
 ) -> None:
     path = tmp_path / "resized.tif"
     Image.fromarray(drawn).save(path, dpi=(300, 300))
-    survey = surveyed(read(path))
+    survey = surveyed(read(path), facts=FACTS)
     note = next(n for n in survey.notes if n.code == "scan-dpi-wrong")
     assert "claims 300" in note.text
     assert survey.views[0].plane.lens[0] / 1e6 * 25.4 == pytest.approx(TRUE_DPI[0], rel=2e-4)
@@ -166,7 +125,7 @@ def test_a_scan_without_a_claim_is_measured_by_its_cards_alone(
 ) -> None:
     path = tmp_path / "bare.png"
     Image.fromarray(drawn).save(path)
-    survey = surveyed(read(path))
+    survey = surveyed(read(path), facts=FACTS)
     assert survey.views[0].plane.lens[0] / 1e6 * 25.4 == pytest.approx(TRUE_DPI[0], rel=2e-4)
     assert "the file claims nothing" in next(n for n in survey.notes if n.code == "scan-dpi").text
 
@@ -176,7 +135,7 @@ def test_a_deep_scan_is_measured_alike(drawn: np.ndarray[Any, Any], tmp_path: Pa
     Image.fromarray(drawn.astype(np.uint16) * 257).save(path, dpi=(200, 200))
     photo = read(path)
     assert photo.pixels.dtype == np.uint16
-    numbers = surveyed(photo).views[0].plane.lens
+    numbers = surveyed(photo, facts=FACTS).views[0].plane.lens
     assert numbers[0] / 1e6 * 25.4 == pytest.approx(TRUE_DPI[0], rel=2e-4)
 
 
@@ -188,7 +147,7 @@ def test_a_scanner_out_of_square_is_noticed_and_widens_the_doubt(
     path = tmp_path / "lean.png"
     leaning = cv2.warpAffine(drawn, lean, A4_PX, flags=cv2.INTER_CUBIC, borderValue=225)
     Image.fromarray(leaning).save(path, dpi=(200, 200))
-    survey, straight = surveyed(read(path)), surveyed(read(png))
+    survey, straight = surveyed(read(path), facts=FACTS), surveyed(read(png), facts=FACTS)
     note = next(n for n in survey.notes if n.code == "scan-skewed")
     assert note.value == pytest.approx(0.6, abs=0.1)
     assert "scan-skewed" not in codes(straight)
@@ -206,7 +165,7 @@ def test_a_photo_said_to_be_a_scan_is_told(tmp_path: Path) -> None:
     exif[272] = "Phone 9"
     exif.get_ifd(0x8769)[37386] = TiffImagePlugin.IFDRational(5, 1)
     Image.fromarray(np.full((200, 300, 3), 90, np.uint8)).save(path, exif=exif)
-    notes = proposed(read(path)).notes
+    notes = proposed(read(path), FACTS).notes
     assert [n.code for n in notes] == ["scan-from-camera"]
     assert "Phone 9" in notes[0].text
 
@@ -215,13 +174,13 @@ def test_no_card_on_the_glass_says_where_to_put_one(tmp_path: Path) -> None:
     path = tmp_path / "empty.png"
     Image.fromarray(np.full((1200, 1600), 250, np.uint8)).save(path)
     with pytest.raises(NoScale, match="face down") as refused:
-        surveyed(read(path))
+        surveyed(read(path), facts=FACTS)
     assert "washed out" not in str(refused.value)
 
 
 def test_a_scans_pose_has_true_derivatives(png: Path) -> None:
     """Against central differences."""
-    straight = proposed(read(png))
+    straight = proposed(read(png), FACTS)
     seen = (measure_photo(straight, shop_cards(), "single:port.png"),)
     layout = lay_out(seen, Beliefs())
     x = np.zeros(layout.size)
@@ -242,7 +201,7 @@ def test_a_scans_pose_has_true_derivatives(png: Path) -> None:
 
 
 def test_a_scans_pose_looks_straight_down(png: Path) -> None:
-    seen = (measure_photo(proposed(read(png)), shop_cards(), "single:port.png"),)
+    seen = (measure_photo(proposed(read(png), FACTS), shop_cards(), "single:port.png"),)
     layout = lay_out(seen, Beliefs())
     x = np.zeros(layout.size)
     x[layout.pose[0]] = [0.3, 0.0, 0.0, 12.0, -7.0, 1e6]
@@ -300,7 +259,7 @@ def test_a_pdf_scan_gives_the_very_pixels_that_the_scanner_stored(
 def test_a_pdf_scan_is_measured(drawn: np.ndarray[Any, Any], tmp_path: Path) -> None:
     path = tmp_path / "scan.pdf"
     path.write_bytes(scanned_pdf(Image.fromarray(drawn), 200.0))
-    survey = surveyed(read(path))
+    survey = surveyed(read(path), facts=FACTS)
     assert survey.views[0].plane.lens[0] / 1e6 * 25.4 == pytest.approx(TRUE_DPI[0], rel=2e-4)
 
 

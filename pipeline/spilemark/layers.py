@@ -7,7 +7,6 @@ here several things lie in one frame, each of which somebody may want alone.
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -315,18 +314,10 @@ def _below(drawing: LayeredDrawing, top: float, wide: float) -> tuple[list[Mark]
             y += _LINE_MM
         y -= _LINE_MM
     y = max(y + 1.6 * _LINE_MM, top + 20.0)
-    rows, bottom = _set(drawing.notes, y, wide - 14.0)
+    rows, bottom = ink_files.notes_below(
+        drawing.notes, (_MARGIN_MM, y), wide - 14.0, _TEXT_MM, _LINE_MM
+    )
     return [*marks, *rows], bottom
-
-
-def _set(notes: Sequence[str], y: float, column: float) -> tuple[list[Mark], float]:
-    marks: list[Mark] = []
-    for k, note in enumerate(notes):
-        for text in ink_files.wrapped(note, column, _TEXT_MM, bold=k == 0):
-            marks.append(Words(text=text, at=(_MARGIN_MM, y), size_mm=_TEXT_MM, bold=k == 0))
-            y += _LINE_MM
-        y += 0.4 * _LINE_MM
-    return marks, y
 
 
 def _title_width(title: str) -> float:

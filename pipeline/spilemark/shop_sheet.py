@@ -318,12 +318,8 @@ def _block(
             marks.append(Words(text=cell, at=(_MARGIN_MM + x, y), size_mm=_TEXT_MM, bold=k == 0))
         y += _LINE_MM
     y += _LINE_MM if cells else 0.0
-    for k, note in enumerate(notes):
-        for text in ink_files.wrapped(note, column, _TEXT_MM, bold=k == 0):
-            marks.append(Words(text=text, at=(_MARGIN_MM, y), size_mm=_TEXT_MM, bold=k == 0))
-            y += _LINE_MM
-        y += 0.4 * _LINE_MM
-    return marks, y
+    words, y = ink_files.notes_below(notes, (_MARGIN_MM, y), column, _TEXT_MM, _LINE_MM)
+    return [*marks, *words], y
 
 
 def _columns(cells: Sequence[Sequence[str]]) -> list[list[tuple[float, str]]]:

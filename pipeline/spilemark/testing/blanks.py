@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from spilemark.blank.fit import Blank
+from spilemark.blank.fit import Blank, Placement, place_part
 from spilemark.blank.shapes import Floats, Pose
 
 
@@ -36,6 +36,17 @@ def random_case(seed: int) -> FitCase:
         flip=bool(rng.random() < 0.5),
         grain_deg=grain,
         grain_within_deg=float(rng.uniform(5, 40)),
+    )
+
+
+def placed(case: FitCase) -> Placement:
+    """Where the program lays a case's part."""
+    return place_part(
+        case.part_mm,
+        case.blank,
+        flip=case.flip,
+        grain_deg=case.grain_deg,
+        grain_within_deg=case.grain_within_deg,
     )
 
 
