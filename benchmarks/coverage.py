@@ -18,30 +18,21 @@ from __future__ import annotations
 import argparse
 import dataclasses
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 import tables
+from simulated import FLATNESS_MM, observe, put_pieces, traced_ring, view_of
 
 from spilemark import lens as camera
 from spilemark.cards import shop_cards
 from spilemark.errors import SpilemarkError
 from spilemark.frames import outward_normals
-from spilemark.records import (
-    CameraFacts,
-    Floats,
-    JobFacts,
-    Lens,
-    Photo,
-    PlaneMap,
-    Polyline,
-    StraightPhoto,
-    View,
-)
+from spilemark.records import Floats, Polyline, View
 from spilemark.rigid import apply, best_fit
 from spilemark.testing import shapes
 from spilemark.testing.metrics import bootstrap
-from spilemark.testing.simulator import Shot, World, WorldRules, draw_world
+from spilemark.testing.simulator import draw_world
+from spilemark.testing.worlds import World, WorldRules
 from spilemark.uncertainty import (
     COVERAGE_FACTOR,
     arc_weights,
@@ -49,19 +40,11 @@ from spilemark.uncertainty import (
     rigid_columns,
     u95_fit,
 )
-from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
 from spilemark_stages.rectify.solve import Solution, solve
 from spilemark_stages.trace.outlines import SAWN_EDGE_MM
-from spilemark_stages.trace.regions import Region
-from spilemark_stages.trace.several import Beliefs, put_together
-from spilemark_stages.trace.traced_ring import POINTS_MM, TracedRing
-from spilemark_stages.trace.traced_view import TracedPiece
-from spilemark_stages.undistort import exif_prior
+from spilemark_stages.trace.traced_ring import POINTS_MM
 
-FILM_DIAGONAL_MM = float(np.hypot(36, 24))
-FLATNESS_MM = 0.2
-"""As the built-in tracer believes."""
 HALF = 0.6744897501960817
 """Half-width of a 50 % interval in standard deviations."""
 
@@ -155,55 +138,14 @@ def _without(world: World, basis: str) -> World:
     return dataclasses.replace(world, job=dataclasses.replace(world.job, **less))
 
 
-def observe(world: World, rules: WorldRules) -> tuple[PhotoObservation, ...]:
-    """What a card finder would hand on, with the lens prior that the built-in plug-in proposes."""
-    by_name = {c.name: c for c in world.card_set.cards}
-    return tuple(
-        PhotoObservation(
-            name=f"single:{k}",
-            arm="single",
-            lens_group="phone",
-            lens=_prior(shot),
-            width_px=shot.frame_px[0],
-            height_px=shot.frame_px[1],
-            cards=tuple(
-                CardObservation(
-                    card=by_name[name],
-                    which=np.arange(len(points)),
-                    points_px=points,
-                    sigma_px=np.full(len(points), rules.crossing_noise_px),
-                )
-                for name, points in shot.crossings_px.items()
-            ),
-        )
-        for k, shot in enumerate(world.shots)
-    )
-
-
-def _prior(shot: Shot) -> Lens:
-    width, height = shot.frame_px
-    photo = Photo(
-        path=Path("simulated.jpg"),
-        sha256="",
-        pixels=np.broadcast_to(np.uint8(0), (height, width)),
-        camera=CameraFacts(
-            make="Simulated",
-            model="phone",
-            focal_35mm=round(shot.exif_focal_px * FILM_DIAGONAL_MM / np.hypot(width, height)),
-        ),
-    )
-    return exif_prior.undistort(photo, "single", JobFacts(), exif_prior.Options()).lens
-
-
 def _judge(world: World, rules: WorldRules) -> Row:
     observed = observe(world, rules)
     beliefs = gather_beliefs(
         world.job, world.card_set, observed, nominal_sigma=0.005, bar_sigma_mm=0.08
     )
     solution = solve(observed, beliefs)
-    views = tuple(_view(shot, k, solution) for k, shot in enumerate(world.shots))
-    rings = [_ring(shot, view.plane, rules) for shot, view in zip(world.shots, views, strict=True)]
-    ring = rings[0] if len(rings) == 1 else _together(views, rings, solution, rules)
+    views = tuple(view_of(shot, k, solution) for k, shot in enumerate(world.shots))
+    ring = _ring(world, views, solution, rules)
     error = _after_fit(ring.points_mm, world.outline_mm)
     claim = u95_fit(ring)
     sigma = claim / COVERAGE_FACTOR
@@ -221,71 +163,25 @@ def _judge(world: World, rules: WorldRules) -> Row:
     )
 
 
-def straight_of(shot: Shot, k: int) -> StraightPhoto:
-    """A photo without pixels worth reading."""
-    width, height = shot.frame_px
-    photo = Photo(
-        path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
-    )
-    return StraightPhoto(photo=photo, lens=_prior(shot), lens_group="phone", arm="single")
-
-
-def _view(shot: Shot, k: int, solution: Solution) -> View:
-    """One photo as the survey hands it on, without its cards."""
-    numbers = solution.views[k].numbers
-    plane = PlaneMap(
-        lens=numbers[:9],
-        rotation_rad=numbers[9:12],
-        translation_mm=numbers[12:15],
-        height_mm=float(numbers[15]),
-        gain=solution.views[k].gain,
-    )
-    return View(
-        straight=straight_of(shot, k),
-        plane=plane,
-        cards=(),
-        residual_rms_px=0.0,
-        card_hull_mm=np.zeros((0, 2)),
-    )
-
-
-def _together(
-    views: tuple[View, ...], rings: list[Polyline], solution: Solution, rules: WorldRules
-) -> Polyline:
-    """The outline put together from all photos as the tracer does it."""
-    nothing = Region(np.zeros((0, 2)), (), cut_by_frame=False, area_mm2=0.0)
-    pieces = [
-        TracedPiece(
-            view=view,
-            photo=None,
-            region=nothing,
-            outer=TracedRing(ring.points_mm, ring.sigma_mm, ring.seen, ()),
-            holes=(),
-            doubtful=(),
-            darker=False,
-            thickness_mm=view.plane.height_mm,
-            gap_mm=1.0,
-        )
-        for view, ring in zip(views, rings, strict=True)
+def _ring(world: World, views: tuple[View, ...], solution: Solution, rules: WorldRules) -> Polyline:
+    """The outline with its doubts as a tracer hands it on."""
+    rings = [
+        traced_ring(shot, view.plane, rules) for shot, view in zip(world.shots, views, strict=True)
     ]
-    beliefs = Beliefs(edge_bias_px=rules.edge_bias_sd_px, shade_mm=0.0, flatness_mm=FLATNESS_MM)
-    fused, used, _ = put_together(pieces, solution.causes, "single", 0, beliefs)
-    return fused.polyline(0, "edge") if fused else rings[views.index(used[0].view)]
-
-
-def _ring(shot: Shot, plane: PlaneMap, rules: WorldRules) -> Polyline:
-    """The outline as a tracer hands it on: carried to the face, with its doubts."""
-    points = camera.pixels_to_plane(shot.outline_px, plane)
+    if len(rings) > 1:
+        fused = put_pieces(views, rings, solution.causes, "single", rules)
+        if fused is not None:
+            return fused.polyline(0, "edge")
+    plane, points = views[0].plane, rings[0].points_mm
     normals = outward_normals(points)
-    across = camera.mm_per_px_across(points, normals, plane)
-    bias = rules.edge_bias_sd_px * across
+    bias = rules.edge_bias_sd_px * camera.mm_per_px_across(points, normals, plane)
     shared = camera.plane_sensitivity(points, normals, plane)
     return Polyline(
         role="edge",
         points_mm=points,
-        sigma_mm=rules.edge_noise_px * across,
+        sigma_mm=rings[0].sigma_mm,
         sensitivity_mm=np.column_stack([shared, bias]),
-        seen=np.ones(len(points), dtype=bool),
+        seen=rings[0].seen,
     )
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import fault_pictures
 import numpy as np
 import tables
-from coverage import observe, straight_of
+from simulated import observe, straight_of
 
 from spilemark import lens as camera
 from spilemark.cards import shop_cards
@@ -30,7 +30,8 @@ from spilemark.records import Floats, Note, Survey
 from spilemark.rigid import apply, best_fit
 from spilemark.testing import shapes
 from spilemark.testing.bench import LaidCard
-from spilemark.testing.simulator import World, WorldRules, draw_world
+from spilemark.testing.simulator import draw_world
+from spilemark.testing.worlds import World, WorldRules
 from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 

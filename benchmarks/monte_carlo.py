@@ -16,14 +16,15 @@ import dataclasses
 
 import numpy as np
 import tables
-from coverage import observe
+from simulated import observe
 
 from spilemark import lens as camera
 from spilemark.cards import shop_cards
 from spilemark.frames import outward_normals
 from spilemark.records import Floats, PlaneMap
 from spilemark.testing import shapes
-from spilemark.testing.simulator import World, WorldRules, draw_world
+from spilemark.testing.simulator import draw_world
+from spilemark.testing.worlds import World, WorldRules
 from spilemark.uncertainty import after_fit, arc_weights, fit_functional, rigid_columns
 from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs

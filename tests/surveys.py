@@ -20,7 +20,8 @@ from spilemark.records import (
     View,
 )
 from spilemark.testing.shapes import quarter_knee
-from spilemark.testing.simulator import Shot, World, WorldRules, draw_world
+from spilemark.testing.simulator import draw_world
+from spilemark.testing.worlds import Shot, World, WorldRules
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
 from spilemark_stages.rectify.solve import Solution, solve

@@ -11,7 +11,7 @@ import surveys
 from spilemark import lens as camera
 from spilemark.records import Note, StraightPhoto
 from spilemark.testing.bench import LaidCard
-from spilemark.testing.simulator import World
+from spilemark.testing.worlds import World
 from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.observations import PhotoObservation
 

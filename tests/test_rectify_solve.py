@@ -12,7 +12,7 @@ from spilemark.cards import shop_cards
 from spilemark.errors import NoScale, UsageError
 from spilemark.frames import outward_normals
 from spilemark.records import JobFacts
-from spilemark.testing.simulator import World
+from spilemark.testing.worlds import World
 from spilemark_stages.rectify.card_survey import solve_apart_if_need_be
 from spilemark_stages.rectify.layout import lay_out
 from spilemark_stages.rectify.model import gather_priors, photo_rows

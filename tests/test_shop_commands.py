@@ -126,7 +126,7 @@ def test_horn(shop: Path) -> None:
 def test_horn_beside_a_comparison(shop: Path) -> None:
     said = words(run(f"horn {TAPES} --comparison knee"))
     assert "differ in angle at the outer corner by 1.10°" in said
-    assert "turn of the transom edge against the pencil lines by -1.00° ± 0.28°" in said
+    assert "turn of the transom edge against the pencil lines by −1.00° ± 0.28°" in said
     assert said.count("The hull explains it") == 2
     # Squared off the transom, the lines turned with it: the corner alone tells.
     said = words(run(f"horn {TAPES} --comparison knee --line-from transom"))

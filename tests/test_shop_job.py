@@ -99,13 +99,13 @@ def test_a_job_file_asks_for_both() -> None:
         ({"hull": TAPES | {"starboard_diagonal": "404 mm"}}, "typed in cm"),
         ({"hull": TAPES | {"starboard_diagonal": "2500 mm"}}, "cannot close"),
         ({"hull": TAPES | {"breadth": "3-7/16mm"}}, "mixes a fraction and mm"),
-        ({"hull": TAPES | {"breadth": "4' 3cm"}}, "mixes ' and cm"),
+        ({"hull": TAPES | {"breadth": "4' 3cm"}}, "mixes feet and cm"),
         ({"shop": {"bevels": ["hull edge = 61 under"]}}, r"\[shop\] says: .* past 60"),
         ({"shop": {"bevels": ["hull edge = 12"]}}, "which way"),
         ({"shop": {"angles": {"flare": 75.0}}}, "past 60"),
         ({"shop": {"saw": ["2 furlongs"]}}, r"\[shop\] says: .*is not a length"),
         ({"shop": {"scribe": ["hull edge = 8 mm"]}}, "how the gap was held"),
-        ({"shop": {"stock": "3in 4mm"}}, "mixes in and mm"),
+        ({"shop": {"stock": "3in 4mm"}}, "mixes inches and mm"),
     ],
 )
 def test_bad_tables_are_refused_before_any_photo(table: dict[str, Any], words: str) -> None:

@@ -9,7 +9,8 @@ from spilemark import lens
 from spilemark.cards import shop_cards
 from spilemark.testing import shapes
 from spilemark.testing.bench import look_at
-from spilemark.testing.simulator import WorldRules, draw_world
+from spilemark.testing.simulator import draw_world
+from spilemark.testing.worlds import WorldRules
 
 RULES = WorldRules(photos=2)
 QUIET = dataclasses.replace(

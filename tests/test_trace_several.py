@@ -16,7 +16,7 @@ from spilemark.frames import outward_normals
 from spilemark.promises import _trace as broken_promise
 from spilemark.records import Floats, JobFacts
 from spilemark.rigid import apply, best_fit
-from spilemark.testing.simulator import World
+from spilemark.testing.worlds import World
 from spilemark.uncertainty import u95_fit
 from spilemark_stages.trace import cut_edge
 from spilemark_stages.trace.advice import outside_note, photo_notes
@@ -177,7 +177,9 @@ def test_three_photos_are_better_than_one_and_their_intervals_hold() -> None:
         within.append(np.mean(np.abs(error) < claim))
         widths.append(np.median(claim))
     assert np.median(three) < 0.8 * np.median(one)
-    assert np.mean(within) > 0.93
+    # What one world gets wrong all its points share: between worlds the share within scatters by
+    # 0.15, so 12 of them tell 95 % only to 0.04.  The share itself is a benchmark's to measure.
+    assert np.mean(within) > 0.95 - 2 * 0.04
     assert np.median(widths) < 0.2
 
 

@@ -7,11 +7,13 @@ from hypothesis import strategies as st
 from spilemark.errors import UsageError
 from spilemark.units import (
     INCH_MM,
+    format_fine,
     format_inches,
     format_length,
     format_mm,
     parse_length,
     parse_measured,
+    rounded_up_mm,
 )
 
 
@@ -61,9 +63,9 @@ def test_what_is_no_length(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("2' 3cm", "mixes ' and cm"),
-        ("2in 3ft", "mixes in and ft"),
-        ("3mm 1/2in", "mixes mm and in"),
+        ("2' 3cm", "mixes feet and cm"),
+        ("2in 3ft", "mixes inches and feet"),
+        ("3mm 1/2in", "mixes mm and inches"),
         ("3-7/16mm", "mixes a fraction and mm"),
         ("1/2 cm", "mixes a fraction and cm"),
     ],
@@ -136,3 +138,16 @@ def test_inches_written_and_read_again_are_the_same(sixteenths: int) -> None:
 @given(st.floats(min_value=0, max_value=1e5))
 def test_rounding_to_a_sixteenth_costs_at_most_half_of_one(mm: float) -> None:
     assert abs(parse_length(format_inches(mm)) - mm) <= INCH_MM / 32 + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("mm", "units", "shown"),
+    [
+        (0.3014, "mm", "0.31 mm"),
+        (0.30, "mm", "0.30 mm"),
+        (0.3014, "in", '0.012"'),
+        (0.0254 * 11.01, "in", '0.012"'),
+    ],
+)
+def test_a_doubt_is_shown_rounded_up(mm, units, shown):
+    assert format_fine(rounded_up_mm(mm, units, 2), units) == shown

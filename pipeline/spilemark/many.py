@@ -240,7 +240,8 @@ def _carried_out(job: Job, out: Path, *, force: bool) -> tuple[int, str]:
     from spilemark.jobfile import read_order
 
     plan = plan_job(read_order(job.file, {"out": str(out)}, job.part), force=force)
-    result, _ = carry_out(plan, lambda _: None)
+    # Every processor has a job of its own already.
+    result, _ = carry_out(plan, lambda _: None, at_once=1)
     whole = all(pattern.outline.whole for pattern in result.patterns.values())
     below = result.scale_is_nominal or bool(result.shop.left_out) or result.blank.below or not whole
     if result.comparison is not None:

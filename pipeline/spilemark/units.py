@@ -6,6 +6,7 @@ shown is made from them.  An inch is 25.4 mm exactly (yard of 0.9144 m, 1959).
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from fractions import Fraction
@@ -172,9 +173,14 @@ def _not_a_length(text: str) -> UsageError:
 
 def _mixed(text: str, one: str, other: str) -> UsageError:
     return UsageError(
-        f'"{text}" is not a length: it mixes {one} and {other}.',
+        f'"{text}" is not a length: it mixes {_spoken(one)} and {_spoken(other)}.',
         'Give it in one unit, or feet before inches: 742.5mm, 3 7/16", 2\' 3 1/2".',
     )
+
+
+def _spoken(unit: str) -> str:
+    """The unit as it is said: a sign such as ``"`` cannot be read in a sentence."""
+    return "inches" if unit in _INCHES else "feet" if unit in _FEET else unit
 
 
 def format_mm(mm: float, digits: int = 1) -> str:
@@ -213,3 +219,12 @@ def format_fine(mm: float, units: Units = "mm", digits: int = 2) -> str:
         if units == "mm"
         else f'{round(mm / INCH_MM, digits + 1):.{digits + 1}f}"'
     )
+
+
+def rounded_up_mm(mm: float, units: Units, digits: int) -> float:
+    """A half-width, mm, as it is shown: rounded up, so that a doubt is never said too small.
+
+    ``digits`` are those of mm; inches are shown with one more.
+    """
+    step = 10.0**-digits if units == "mm" else 10.0 ** -(digits + 1) * INCH_MM
+    return math.ceil(mm / step - 1e-9) * step

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from spilemark.records import JobFacts, RegisteredPattern, ScaleBasis, ScaleStatement, Side
 from spilemark.uncertainty import u95_datum, u95_fit
-from spilemark.units import format_fine, format_length
+from spilemark.units import format_fine, format_length, rounded_up_mm
 
 CHECK_BARS = (
     "Measure the check bars in both directions before cutting. If they are wrong, do not cut."
@@ -69,9 +69,12 @@ def doubt_of(pattern: RegisteredPattern) -> Doubt:
 def fixed_words(mm: float, facts: JobFacts) -> str:
     """What stands with a single figure of doubt, everywhere."""
     return (
-        f"±{format_fine(mm, facts.units)} (95 %) for the pattern as it lay on the bench."
-        f" {not_included(facts)}"
+        f"±{_doubt(mm, facts)} (95 %) for the pattern as it lay on the bench. {not_included(facts)}"
     )
+
+
+def _doubt(mm: float, facts: JobFacts) -> str:
+    return format_fine(rounded_up_mm(mm, facts.units, 2), facts.units)
 
 
 def scribing_words(facts: JobFacts) -> str:
@@ -129,7 +132,7 @@ def photo_words(pattern: RegisteredPattern) -> str:
 def line_words(pattern: RegisteredPattern, facts: JobFacts) -> str:
     """How well the place of the shape about its line is known."""
     mm = doubt_of(pattern).frame_mm
-    size = format_fine(mm, facts.units)
+    size = _doubt(mm, facts)
     about = "its line" if pattern.datum == "centreline" else "its corner and edge"
     return f"Placed on {about}: ±{size} (95 %)."
 

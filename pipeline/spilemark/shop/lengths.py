@@ -34,8 +34,8 @@ def show_doubt(mm: float, units: Show = "mm") -> str:
 
 
 def show_degrees(degrees: float, digits: int = 1) -> str:
-    """Write an angle, never "-0.0"."""
-    return f"{round(degrees, digits) + 0.0:.{digits}f}°"
+    """Write an angle with a true minus sign, never "-0.0"."""
+    return f"{round(degrees, digits) + 0.0:.{digits}f}°".replace("-", "−")
 
 
 def read_degrees(text: str) -> float:

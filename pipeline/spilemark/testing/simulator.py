@@ -10,123 +10,18 @@ Frame: bench top z = 0, z towards the camera, millimetres.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
+import shapely
 
 from spilemark import lens as camera
 from spilemark.cards import CardSet
-from spilemark.frames import outward_normals, signed_area
-from spilemark.records import Floats, JobFacts, PlaneMap
+from spilemark.frames import left_normals, outward_normals, signed_area
+from spilemark.records import Floats, JobFacts
 from spilemark.testing.bench import LaidCard, free_place, look_at
 from spilemark.testing.metrics import resample_ring
-
-LensKind = Literal["raw", "corrected"]
-Range = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorldRules:
-    """How worlds are drawn: ranges are even, ``_sd`` are one sigma of a normal spread.
-
-    The defaults are phones and benches as they are; whatever the survey does
-    not model (``print_shear_sd``, ``warp_mm``, ``outliers``) is off.
-    """
-
-    frame_px: tuple[int, int] = (4032, 3024)
-    lens_kinds: tuple[LensKind, ...] = ("raw", "corrected")
-    focal_px: Range = (2950.0, 3300.0)
-    """What the file's EXIF says; the truth differs by ``focal_sd`` (relative)."""
-    focal_sd: float = 0.01
-    aspect_sd: float = 2e-4
-    centre_sd_px: float = 12.0
-    tangential_sd: float = 3e-4
-    focal_per_photo_sd: float = 0.003
-    centre_per_photo_sd_px: float = 6.0
-    photos: int = 1
-    tilt_deg: Range = (0.0, 20.0)
-    nearest_mm: Range = (750.0, 1100.0)
-    margin: float = 0.035
-    """Free border of the frame round everything, as a share of the frame."""
-    cards: tuple[int, int] = (4, 8)
-    """Fewest and most."""
-    cards_on: Literal["bench", "pattern"] = "bench"
-    gap_mm: Range = (10.0, 40.0)
-    print_scale_sd: float = 0.002
-    print_shear_sd: float = 0.0
-    lift_mean_mm: float = 0.2
-    lift_sd_mm: float = 0.15
-    bow_mean_mm: float = 0.2
-    bow_sd_mm: float = 0.15
-    thickness_mm: Range = (0.4, 6.0)
-    warp_mm: float = 0.0
-    """How far the pattern's far ends stand higher than its middle."""
-    bend_sd_mm: float = 0.0
-    """How far its ends stand off for each way of bending (along, across, twist) and of tilting."""
-    sawn_edge_sd_mm: float = 0.0
-    """What "the edge" of a sawn sheet is: the same in all photos."""
-    crossing_noise_px: float = 0.07
-    outliers: float = 0.0
-    """Share of crossings that are wrong by 1 to 30 px."""
-    outline_step_mm: float = 3.0
-    edge_noise_px: float = 0.15
-    """Independent from point to point, across the edge."""
-    edge_bias_sd_px: float = 0.15
-    """Common to a photo's whole outline, outwards."""
-    edge_bias_common: float = 0.5
-    """Share of its variance that all photos of a world have in common (one phone, one light)."""
-    caliper_sd_mm: float = 0.05
-    bar_sd_mm: float = 0.05
-    tape_sd_mm: float = 0.2
-    tapes: int = 2
-    """How many of the longest card-to-card distances were taped."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shot:
-    """One simulated photo: its true camera and what would be measured in it."""
-
-    lens: Floats
-    """(9,) true, in ``spilemark.lens.LENS_NAMES`` order."""
-    rotation_rad: Floats
-    translation_mm: Floats
-    frame_px: tuple[int, int]
-    exif_focal_px: float
-    """What the file says of the focal length."""
-    crossings_px: Mapping[str, Floats]
-    """Card name to (M, 2), row by row, noisy."""
-    outline_px: Floats
-    """(N, 2), noisy, belonging point by point to ``World.outline_mm``."""
-    edge_bias_px: float
-
-    def plane(self, height_mm: float) -> PlaneMap:
-        """The true map to the plane z = ``height_mm``, free of doubt."""
-        return PlaneMap(
-            lens=self.lens,
-            rotation_rad=self.rotation_rad,
-            translation_mm=self.translation_mm,
-            height_mm=height_mm,
-            gain=np.zeros((16, 0)),
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class World:
-    """One drawn world."""
-
-    kind: LensKind
-    card_set: CardSet
-    """Only the cards that lie there."""
-    cards: tuple[LaidCard, ...]
-    outline_mm: Floats
-    """(N, 2) true, on the pattern's face."""
-    face_mm: float
-    """Height of the face above the bench."""
-    shots: tuple[Shot, ...]
-    job: JobFacts
-    """What the person measured, with a person's errors."""
+from spilemark.testing.worlds import LensKind, Part, Shot, World, WorldRules
 
 
 def draw_world(
@@ -141,42 +36,168 @@ def draw_world(
     card_set
         Cards to choose from.
     """
-    outline = _lay(resample_ring(ring_mm, rules.outline_step_mm), rng)
+    part = _lay(_resampled(Part(ring_mm=ring_mm), rules), rng)
+    bench = _draw_bench(rules, part.ring_mm, card_set, rng)
+    solid = _solid(rules, part, bench, rng)
+    shots = tuple(
+        _shoot(rules, bench.this_photo(rules, rng), [solid], bench, rng)[0]
+        for _ in range(rules.photos)
+    )
+    return bench.world(part, shots)
+
+
+def draw_pair(
+    rules: WorldRules,
+    port: Part,
+    starboard: Part,
+    card_set: CardSet,
+    rng: np.random.Generator,
+    *,
+    together: bool = False,
+) -> tuple[World, World]:
+    """Draw two patterns that are photographed among the same cards with the same phone.
+
+    One after the other in the same place, ``rules.photos`` of each; or, with
+    ``together``, side by side in the same photos.  Both worlds have the same
+    cards and the same ``job``; with ``together`` their shots pair by pair are
+    one photo, with the same crossings.
+    """
+    parts = [_lay(_drawn(_resampled(p, rules), rules, rng), rng) for p in (port, starboard)]
+    if together:
+        parts = _side_by_side(parts)
+    bench = _draw_bench(rules, _round_both(parts), card_set, rng)
+    solids = [_solid(rules, part, bench, rng) for part in parts]
+    groups = [solids] if together else [[solid] for solid in solids]
+    shots: list[list[Shot]] = [[] for _ in parts]
+    for number, group in enumerate(groups):
+        for _ in range(rules.photos):
+            taken = _shoot(rules, bench.this_photo(rules, rng), group, bench, rng)
+            for k, shot in enumerate(taken):
+                shots[number + k].append(shot)
+    first, second = (bench.world(part, tuple(s)) for part, s in zip(parts, shots, strict=True))
+    return first, second
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bench:
+    """What stays while photos are taken: phone, cards, thickness, the person's figures."""
+
+    kind: LensKind
+    phone: Floats
+    exif_focal: float
+    cards: tuple[LaidCard, ...]
+    card_set: CardSet
+    face_mm: float
+    common_bias_px: float
+    sawn_mm: float
+    """What the saw left of "the edge", outwards: one saw, one hand."""
+    job: JobFacts
+
+    def this_photo(self, rules: WorldRules, rng: np.random.Generator) -> Floats:
+        """The phone's lens as it is in one photo: focus and stabiliser move it."""
+        lens = self.phone.copy()
+        lens[0] *= 1 + rng.normal(0, rules.focal_per_photo_sd)
+        lens[2:4] += rng.normal(0, rules.centre_per_photo_sd_px, 2)
+        return lens
+
+    def world(self, part: Part, shots: tuple[Shot, ...]) -> World:
+        return World(
+            kind=self.kind,
+            card_set=CardSet(
+                name=self.card_set.name,
+                dictionary=self.card_set.dictionary,
+                cards=tuple(laid.card for laid in self.cards),
+            ),
+            cards=self.cards,
+            outline_mm=part.ring_mm,
+            line_mm=part.line_mm,
+            face_mm=self.face_mm,
+            shots=shots,
+            job=self.job,
+        )
+
+
+def _draw_bench(
+    rules: WorldRules, round_mm: Floats, card_set: CardSet, rng: np.random.Generator
+) -> _Bench:
+    """Cards laid round a ring (N, 2), a phone, and a person with caliper and tape."""
     thickness = float(rng.uniform(*rules.thickness_mm))
-    cards = _lay_cards(rules, outline, card_set, thickness, rng)
-    rise = _warp(outline, rules.warp_mm, rng) + _bend(outline, rules.bend_sd_mm, rng)
-    solid = np.column_stack([_sawn(outline, rules.sawn_edge_sd_mm, rng), thickness + rise])
+    cards = _lay_cards(rules, round_mm, card_set, thickness, rng)
     kind = rules.lens_kinds[int(rng.integers(len(rules.lens_kinds)))]
     exif_focal = float(rng.uniform(*rules.focal_px))
     phone = _phone(kind, exif_focal, rules, rng)
-    common = 0.0
-    if rules.photos > 1:
-        common = float(rng.normal(0, rules.edge_bias_sd_px * np.sqrt(rules.edge_bias_common)))
-    shots = tuple(
-        _shoot(rules, _this_photo(phone, rules, rng), exif_focal, solid, cards, common, rng)
-        for _ in range(rules.photos)
-    )
-    return World(
-        kind=kind,
-        card_set=CardSet(
-            name=card_set.name,
-            dictionary=card_set.dictionary,
-            cards=tuple(laid.card for laid in cards),
-        ),
-        cards=cards,
-        outline_mm=outline,
-        face_mm=thickness,
-        shots=shots,
-        job=_person(rules, cards, thickness, rng),
+    common = float(rng.normal(0, rules.edge_bias_sd_px * np.sqrt(rules.edge_bias_common)))
+    sawn = float(rng.normal(0, rules.sawn_edge_sd_mm))
+    job = _person(rules, cards, thickness, rng)
+    return _Bench(kind, phone, exif_focal, cards, card_set, thickness, common, sawn, job)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solid:
+    """A pattern in space: edge (N, 3) and pencil line (M, 3)."""
+
+    edge: Floats
+    line: Floats
+
+
+def _solid(rules: WorldRules, part: Part, bench: _Bench, rng: np.random.Generator) -> _Solid:
+    """Lift a part to its face, warped and bent, its edge as the saw shows it."""
+    both = np.concatenate([part.ring_mm, part.line_mm])
+    rise = bench.face_mm + _warp(both, rules.warp_mm, rng) + _bend(both, rules.bend_sd_mm, rng)
+    count = len(part.ring_mm)
+    edge = part.ring_mm + outward_normals(part.ring_mm) * bench.sawn_mm
+    return _Solid(
+        np.column_stack([edge, rise[:count]]), np.column_stack([part.line_mm, rise[count:]])
     )
 
 
-def _lay(ring: Floats, rng: np.random.Generator) -> Floats:
-    """Turn a ring at random, centre it, make it anticlockwise."""
-    p = ring if signed_area(ring) > 0 else ring[::-1]
+def _resampled(part: Part, rules: WorldRules) -> Part:
+    """Evenly spaced points on the edge; corners of the ring given are kept only as near as that."""
+    if not rules.outline_step_mm:
+        return part
+    return Part(ring_mm=resample_ring(part.ring_mm, rules.outline_step_mm), line_mm=part.line_mm)
+
+
+def _drawn(part: Part, rules: WorldRules, rng: np.random.Generator) -> Part:
+    """The part with its pencil line where a hand drew it."""
+    line = part.line_mm
+    if not len(line):
+        return part
+    share = np.linspace(0.0, 1.0, len(line))
+    ends = rng.normal(0, rules.line_drawn_sd_mm, 2)
+    off = (1 - share) * ends[0] + share * ends[1]
+    return Part(
+        ring_mm=part.ring_mm, line_mm=line + left_normals(line, closed=False) * off[:, None]
+    )
+
+
+def _side_by_side(parts: list[Part], apart_mm: float = 25.0) -> list[Part]:
+    """Two parts moved apart along x until they are clear of each other."""
+    left, right = parts
+    by = float(left.ring_mm[:, 0].max() - right.ring_mm[:, 0].min()) + apart_mm
+    middle = 0.5 * (left.ring_mm[:, 0].min() + right.ring_mm[:, 0].max() + by)
+    shifts = [np.array([-middle, 0.0]), np.array([by - middle, 0.0])]
+    return [
+        Part(ring_mm=part.ring_mm + shift, line_mm=part.line_mm + shift)
+        for part, shift in zip(parts, shifts, strict=True)
+    ]
+
+
+def _round_both(parts: list[Part]) -> Floats:
+    """A ring (N, 2) that no card may touch: what either part takes of the bench."""
+    every = shapely.union_all([shapely.Polygon(part.ring_mm) for part in parts])
+    if every.geom_type != "Polygon":
+        every = every.convex_hull
+    return resample_ring(np.array(every.exterior.coords)[:-1], 3.0)
+
+
+def _lay(part: Part, rng: np.random.Generator) -> Part:
+    """Turn a part at random, centre it, make its ring anticlockwise."""
+    p = part.ring_mm if signed_area(part.ring_mm) > 0 else part.ring_mm[::-1]
     turn = rng.uniform(0, 2 * np.pi)
     c, s = np.cos(turn), np.sin(turn)
-    return np.asarray((p - p.mean(0)) @ np.array([[c, s], [-s, c]]))
+    spin = np.array([[c, s], [-s, c]])
+    return Part(ring_mm=(p - p.mean(0)) @ spin, line_mm=(part.line_mm - p.mean(0)) @ spin)
 
 
 def _warp(outline: Floats, warp_mm: float, rng: np.random.Generator) -> Floats:
@@ -195,13 +216,6 @@ def _bend(outline: Floats, sd_mm: float, rng: np.random.Generator) -> Floats:
     u, v = (local @ axes.T / np.abs(local @ axes.T).max(0)).T
     ways = np.stack([u * u, v * v, u * v, u, v], axis=-1)
     return np.asarray(ways @ rng.normal(0, sd_mm, ways.shape[1]))
-
-
-def _sawn(outline: Floats, sd_mm: float, rng: np.random.Generator) -> Floats:
-    """The edge (N, 2) as the saw shows it."""
-    if not sd_mm:
-        return outline
-    return np.asarray(outline + outward_normals(outline) * rng.normal(0, sd_mm))
 
 
 def _phone(
@@ -231,14 +245,6 @@ def _phone(
             k3,
         ]
     )
-
-
-def _this_photo(phone: Floats, rules: WorldRules, rng: np.random.Generator) -> Floats:
-    """The phone's lens as it is in one photo: focus and stabiliser move it."""
-    lens = phone.copy()
-    lens[0] *= 1 + rng.normal(0, rules.focal_per_photo_sd)
-    lens[2:4] += rng.normal(0, rules.centre_per_photo_sd_px, 2)
-    return lens
 
 
 def _lay_cards(
@@ -302,34 +308,56 @@ def _aim(
 def _shoot(
     rules: WorldRules,
     lens: Floats,
-    exif_focal: float,
-    solid: Floats,
-    cards: tuple[LaidCard, ...],
-    common_bias_px: float,
+    solids: list[_Solid],
+    bench: _Bench,
     rng: np.random.Generator,
-) -> Shot:
-    boards = {c.card.name: c.to_world(c.card.crossings_mm()) for c in cards}
-    rotation, translation = _aim(rules, lens, np.concatenate([solid, *boards.values()]), rng)
+) -> list[Shot]:
+    """One photo of all solids, told as a shot of each."""
+    boards = {c.card.name: c.to_world(c.card.crossings_mm()) for c in bench.cards}
+    edges = [solid.edge for solid in solids]
+    rotation, translation = _aim(rules, lens, np.concatenate([*edges, *boards.values()]), rng)
     crossings = {
         name: _blemish(camera.project(p, lens, rotation, translation), rules, rng)
         for name, p in boards.items()
     }
-    edge = camera.project(solid, lens, rotation, translation)
-    # The image is y down: a ring that is anticlockwise on the bench runs clockwise in pixels.
-    outward = -outward_normals(edge)
-    own = 1.0 if rules.photos == 1 else np.sqrt(1.0 - rules.edge_bias_common)
-    bias = common_bias_px + float(rng.normal(0, own * rules.edge_bias_sd_px))
-    across = bias + rng.normal(0, rules.edge_noise_px, len(edge))
-    return Shot(
-        lens=lens,
-        rotation_rad=rotation,
-        translation_mm=translation,
-        frame_px=rules.frame_px,
-        exif_focal_px=exif_focal,
-        crossings_px=crossings,
-        outline_px=edge + outward * across[:, None],
-        edge_bias_px=bias,
-    )
+    own = np.sqrt(1.0 - rules.edge_bias_common)
+    bias = bench.common_bias_px + float(rng.normal(0, own * rules.edge_bias_sd_px))
+    shots = []
+    for solid in solids:
+        edge = camera.project(solid.edge, lens, rotation, translation)
+        # The image is y down: a ring that is anticlockwise on the bench runs clockwise in pixels.
+        outward = -outward_normals(edge)
+        across = bias + rng.normal(0, rules.edge_noise_px, len(edge))
+        shots.append(
+            Shot(
+                lens=lens,
+                rotation_rad=rotation,
+                translation_mm=translation,
+                frame_px=rules.frame_px,
+                exif_focal_px=bench.exif_focal,
+                crossings_px=crossings,
+                outline_px=edge + outward * across[:, None],
+                line_px=_line_seen(solid.line, lens, rotation, translation, rules, rng),
+                edge_bias_px=bias,
+            )
+        )
+    return shots
+
+
+def _line_seen(
+    line: Floats,
+    lens: Floats,
+    rotation: Floats,
+    translation: Floats,
+    rules: WorldRules,
+    rng: np.random.Generator,
+) -> Floats:
+    """A pencil line (M, 3) as it is read in the picture (M, 2)."""
+    if not len(line):
+        return np.zeros((0, 2))
+    seen = camera.project(line, lens, rotation, translation)
+    across = left_normals(seen, closed=False)
+    return np.asarray(seen + across * rng.normal(0, rules.line_noise_px, len(seen))[:, None])
 
 
 def _blemish(pixels: Floats, rules: WorldRules, rng: np.random.Generator) -> Floats:

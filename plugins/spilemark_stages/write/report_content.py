@@ -20,7 +20,7 @@ from spilemark.shop.lengths import show_degrees
 from spilemark.shop_parts import card_rows, hull_lines, part_lines
 from spilemark.summary import advice_for
 from spilemark.uncertainty import Contribution, budget
-from spilemark.units import INCH_MM, Units, format_inches, format_mm
+from spilemark.units import INCH_MM, Units, format_inches, format_mm, rounded_up_mm
 from spilemark_stages.write.report_sources import card_table, photo_rows
 from spilemark_stages.write.report_words import (
     CAUSES,
@@ -116,8 +116,7 @@ class _Teller:
 
     def doubt(self, mm: float, digits: int = 1) -> str:
         """A half-width with its sign, rounded up so that it is never said too small."""
-        step = 10.0**-digits if self.units == "mm" else 10.0 ** -(digits + 1) * INCH_MM
-        return f"±{self.small(math.ceil(mm / step - 1e-9) * step, digits)}"
+        return f"±{self.small(rounded_up_mm(mm, self.units, digits), digits)}"
 
     def sides(self) -> str:
         names = [wording.SIDE_WORDS[side].lower() for side in self.result.patterns]
