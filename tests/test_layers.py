@@ -14,6 +14,7 @@ import pytest
 from shapely import LinearRing
 
 from spilemark.errors import UsageError, WouldOverwrite
+from spilemark.ink import Stroke, Words
 from spilemark.ink_files import pdf_bytes
 from spilemark.layer_tiles import tiled_sheets
 from spilemark.layers import (
@@ -27,6 +28,7 @@ from spilemark.layers import (
     thinned,
     write_drawing,
 )
+from spilemark.printers import PrinterProfile
 
 SQUARE = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 100.0], [0.0, 100.0]])
 
@@ -129,8 +131,28 @@ def test_tiles_put_together_hold_the_whole_drawing():
         clipped = sheet.marks[0]
         window = np.array(clipped.window)
         assert np.ptp(window, axis=0) == pytest.approx(
-            [sheet.width_mm - 20.0, sheet.height_mm - 30.0]
+            [sheet.width_mm - 20.0, sheet.height_mm - 34.0]
         )
         ink += len(clipped.marks)
     # Each sheet clips the same drawing: nothing is left to chance.
     assert ink == 3 * len(sheets)
+
+
+def test_sheets_make_up_for_a_measured_printer():
+    """What such a printer makes of a corrected sheet is the sheet as it should be."""
+    printer = PrinterProfile(name="shop", paper="a4", across_mm=99.5, along_mm=100.4)
+    plain = tiled_sheets(drawing(size=4.0), "a4")
+    made_up = tiled_sheets(drawing(size=4.0), "a4", printer)
+    for sheet, other in zip(plain, made_up, strict=True):
+        lying = sheet.width_mm > sheet.height_mm
+        shrinks = np.array([1.004, 0.995] if lying else [0.995, 1.004])
+        middle = np.array([sheet.width_mm, sheet.height_mm]) / 2
+        true, drawn = (
+            np.array([m.points[0] for m in s.marks if isinstance(m, Stroke)])
+            for s in (sheet, other)
+        )
+        printed = middle + (drawn - middle) * shrinks
+        assert printed == pytest.approx(true, abs=1e-9)
+        said = [m.text for m in other.marks if isinstance(m, Words)]
+        assert any('printer "shop"' in text and "99.50 across" in text for text in said)
+        assert any("Not corrected" in m.text for m in sheet.marks if isinstance(m, Words))

@@ -74,19 +74,23 @@ def write_blank(result: BlankResult, facts: JobFacts, folder: Path) -> tuple[Pat
     Raises
     ------
     CannotWrite
+    UsageError
+        The job's printer is not known, or was measured with another paper.
     """
     if not result:
         return ()
     from spilemark.blank.board_words import board_sheet
     from spilemark.blank.files import drawing_files, knee_drawings, store_in
+    from spilemark.printers import printer_for
 
+    printer = printer_for(facts.printer, facts.paper)
     files: dict[str, bytes] = {}
     for side, knee in result.knees.items():
         lines = result.parts[side]
         drawings = knee_drawings(
             knee, _title(side, facts), facts.units, lines.line_mm, extra_layers(lines)
         )
-        files |= drawing_files(drawings, facts.paper, f"_{side}")
+        files |= drawing_files(drawings, facts.paper, f"_{side}", printer)
     for side, laid in result.laid.items():
         sheet = board_sheet(laid, _title(side, facts), facts.units)
         if sheet is not None:

@@ -7,17 +7,20 @@ import numpy as np
 from spilemark.card_papers import PAPERS
 from spilemark.ink import Clipped, Mark, Sheet, Words, bar, box, cross
 from spilemark.layers import LayeredDrawing, groups
+from spilemark.printers import PrinterProfile
 from spilemark.tiling import Layout, Place, Window, plan_layout
 
 _MARGIN_MM = 10.0
-_HEAD_MM = 10.0
+_HEAD_MM = 14.0
 _OVERLAP_MM = 12.0
 _CLEARANCE_MM = 3.0
 _TEXT_MM = 3.3
 
 
-def tiled_sheets(drawing: LayeredDrawing, paper: str = "a4") -> list[Sheet]:
-    """Cut a drawing into sheets of paper; the drawing's own up stays up.
+def tiled_sheets(
+    drawing: LayeredDrawing, paper: str = "a4", printer: PrinterProfile | None = None
+) -> list[Sheet]:
+    """Cut a drawing into sheets of paper, made up for a printer; the drawing's own up stays up.
 
     Neighbours overlap by 12 mm.  In each overlap stand two crosses that both
     sheets show: where they lie on each other, the sheets are joined.
@@ -36,10 +39,12 @@ def tiled_sheets(drawing: LayeredDrawing, paper: str = "a4") -> list[Sheet]:
     layout = plan_layout(
         ring, windows=windows, overlap_mm=_OVERLAP_MM, clearance_mm=_CLEARANCE_MM, turn="none"
     )
-    return [_sheet(drawing, layout, place) for place in layout.places]
+    corrected_for = printer.words if printer else "Not corrected for any printer."
+    sheets = [_sheet(drawing, layout, place, corrected_for) for place in layout.places]
+    return sheets if printer is None else [printer.corrected(sheet) for sheet in sheets]
 
 
-def _sheet(drawing: LayeredDrawing, layout: Layout, place: Place) -> Sheet:
+def _sheet(drawing: LayeredDrawing, layout: Layout, place: Place, corrected_for: str) -> Sheet:
     window = layout.window_box(place)
     left, top = _MARGIN_MM - window.left, _MARGIN_MM + _HEAD_MM + window.top
     width, height = layout.window.width_mm, layout.window.height_mm
@@ -58,8 +63,9 @@ def _sheet(drawing: LayeredDrawing, layout: Layout, place: Place) -> Sheet:
             bold=True,
         )
     )
-    told = "Print at 100 %. Both bars are 50 mm, or do not cut. Crosses of one letter lie on each other."
+    told = "Print at 100 %. Both bars are 50 mm, or do not cut. Crosses of one name lie on each other."
     marks.append(Words(text=told, at=(_MARGIN_MM, _MARGIN_MM + 8.0), size_mm=2.8))
+    marks.append(Words(text=corrected_for, at=(_MARGIN_MM, _MARGIN_MM + 12.0), size_mm=2.8))
     marks += bar((_MARGIN_MM + width - 52.0, _MARGIN_MM + 3.0), 50.0, along=False)
     marks += bar((_MARGIN_MM + width, _MARGIN_MM + _HEAD_MM + 3.0), 50.0, along=True)
     return Sheet(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 from spilemark.card_papers import PAPERS, fit_to_page_mm, out_of_square_rad
@@ -202,6 +203,25 @@ _STORE = NamedStore(
     told=lambda known: f" ({known.words})",
 )
 read_printers, find_printer, store_printer = _STORE.read, _STORE.find, _STORE.store
+
+
+def printer_for(name: str, paper: str, file: Path | None = None) -> PrinterProfile | None:
+    """The stored printer that sheets of ``paper`` are made up for; None where none is named.
+
+    Raises
+    ------
+    UsageError
+        It is not known, or was measured with another paper.
+    """
+    if not name:
+        return None
+    profile = find_printer(name, file)
+    if profile.paper != paper:
+        raise UsageError(
+            f'Printer "{profile.name}" was measured on {profile.paper}, the sheets are {paper}.',
+            f"Print a test sheet on {paper} and measure it under another name.",
+        )
+    return profile
 
 
 def paper_for(name: str | None, told: str | None, where: str) -> str:

@@ -12,6 +12,7 @@ from spilemark.blank.sheets import blank_sheet, block_sheet, form_sheet, layout_
 from spilemark.errors import CannotWrite, WouldOverwrite
 from spilemark.layer_tiles import tiled_sheets
 from spilemark.layers import KINDS, Layer, LayeredDrawing, content_of, thinned
+from spilemark.printers import PrinterProfile
 from spilemark.shop.lengths import Show
 
 TILED = ("form", "corner_block")
@@ -35,7 +36,10 @@ def knee_drawings(
 
 
 def drawing_files(
-    drawings: Mapping[str, LayeredDrawing], paper: str = "a4", ending: str = ""
+    drawings: Mapping[str, LayeredDrawing],
+    paper: str = "a4",
+    ending: str = "",
+    printer: PrinterProfile | None = None,
 ) -> dict[str, bytes]:
     """Contents by file name: SVG, PDF and DXF of each, and those to saw by over sheets of paper.
 
@@ -46,6 +50,8 @@ def drawing_files(
         "a4", "letter", "a3" or "tabloid".
     ending : str
         Behind each name: "_port".
+    printer : PrinterProfile, optional
+        What the sheets of paper are made up for.
     """
     files: dict[str, bytes] = {}
     for name, drawn in drawings.items():
@@ -53,7 +59,7 @@ def drawing_files(
         for kind in KINDS:
             files[f"{name}{ending}{kind}"] = content_of(drawing, kind)
         if name in TILED:
-            sheets = tiled_sheets(drawing, paper)
+            sheets = tiled_sheets(drawing, paper, printer)
             files[f"{name}{ending}_tiled.pdf"] = ink_files.pdf_bytes(sheets, drawing.title)
     return files
 

@@ -78,6 +78,8 @@ class LaminationTable(msgspec.Struct, kw_only=True):
     trials: str | None = None
 
 
+COMMAND = "The command"
+"""What messages call an order that was typed; any other word names a file."""
 LAMINATION_PATHS = ("trials",)
 """Keys that are paths, relative to the job file."""
 
@@ -123,7 +125,7 @@ def lamination_order(
     if width is None:
         raise UsageError(
             f"{where} does not say how wide the lamination is.",
-            'Give the thickness of the part: width = "18 mm", or stock in [shop].',
+            f"It is as wide as the part is thick. {_example(where, width='18 mm')}",
         )
     strips = _strips(told, where)
     cutting = Cutting(
@@ -164,11 +166,26 @@ def lamination_order(
     )
 
 
+def _example(where: str, **values: str | int) -> str:
+    """What to write, in the way in which this order was given."""
+    if where == COMMAND:
+        words = [
+            f"--{key} {value}" if isinstance(value, int) else f'--{key} "{value}"'
+            for key, value in values.items()
+        ]
+        return f"Add for example {' '.join(words)}."
+    written = [
+        f"{key} = {value}" if isinstance(value, int) else f'{key} = "{value}"'
+        for key, value in values.items()
+    ]
+    return f"Write for example {' and '.join(written)}."
+
+
 def _strips(told: LaminationTable, where: str) -> Strips:
     if told.strips is None or not told.wood:
         missing = "strips" if told.strips is None else "wood"
         raise UsageError(
-            f"{where} names no {missing}.", 'Write for example strips = 9 and wood = "white oak".'
+            f"{where} names no {missing}.", _example(where, strips=9, wood="white oak")
         )
     woods = [read_wood(w) for w in ([told.wood] if isinstance(told.wood, str) else told.wood)]
     if isinstance(told.strips, list):
@@ -183,7 +200,7 @@ def _strips(told: LaminationTable, where: str) -> Strips:
                 )
     elif told.stack is None:
         raise UsageError(
-            f"{where} does not say how thick the stack is.", 'Write for example stack = "18 mm".'
+            f"{where} does not say how thick the stack is.", _example(where, stack="18 mm")
         )
     else:
         stack = _positive(told.stack, "stack", where)

@@ -80,7 +80,12 @@ if TYPE_CHECKING:
     metavar="JOB.toml",
     help="Take the table [lamination] of a job file first.",
 )
-@click.option("--paper", type=click.Choice(("a4", "letter", "a3", "tabloid")), default="a4")
+@click.option(
+    "--paper",
+    type=click.Choice(("a4", "letter", "a3", "tabloid")),
+    help="For the form over sheets. [default: the printer's, or a4]",
+)
+@click.option("--printer", metavar="NAME", help="A measured printer that the sheets make up for.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
@@ -97,7 +102,8 @@ def laminate(
     radius: str | None,
     points: str | None,
     job: Path | None,
-    paper: str,
+    paper: str | None,
+    printer: str | None,
     out: Path | None,
     units: str | None,
     *,
@@ -126,9 +132,12 @@ def laminate(
     lines = lamination_lines(knee, show)
     if out is not None:
         from spilemark.blank.files import drawing_files, knee_drawings, store_in
+        from spilemark.printers import paper_for, printer_for
 
+        sheets = paper_for(printer, paper, "--printer")
+        made_for = printer_for(printer or "", sheets)
         drawings = knee_drawings(knee, _title(part, knee), show)
-        store_in(out, drawing_files(drawings, paper), force=force)
+        store_in(out, drawing_files(drawings, sheets, printer=made_for), force=force)
     if as_json:
         from spilemark.blank.tables import knee_table
 

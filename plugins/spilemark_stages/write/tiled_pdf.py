@@ -17,7 +17,7 @@ from spilemark.errors import CannotWrite, UsageError
 from spilemark.hookspecs import hookimpl
 from spilemark.ink import Sheet
 from spilemark.ink_files import pdf_bytes
-from spilemark.printers import PrinterProfile, find_printer
+from spilemark.printers import PrinterProfile, printer_for
 from spilemark.records import JobFacts, ScaleBasis, Template
 from spilemark.tiling import plan_layout
 from spilemark_stages.write import styles
@@ -103,7 +103,8 @@ def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
     paper = options.paper or facts.paper
     if paper not in PAPERS:
         raise UsageError(f'There is no paper "{paper}".', f"Choose {', '.join(PAPERS)}.")
-    printer = _printer(options, facts, paper)
+    file = Path(options.printers_file) if options.printers_file else None
+    printer = printer_for(options.printer or facts.printer, paper, file)
     part = part_of(template)
     ways = pages(paper, options.margin_mm, options.overlap_mm)
     layout = plan_layout(
@@ -127,20 +128,6 @@ def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
     if len(sheets) > 1:
         sheets.insert(0, map_sheet(job, template))
     return tuple(sheets if printer is None else map(printer.corrected, sheets))
-
-
-def _printer(options: Options, facts: JobFacts, paper: str) -> PrinterProfile | None:
-    name = options.printer or facts.printer
-    if not name:
-        return None
-    file = Path(options.printers_file) if options.printers_file else None
-    profile = find_printer(name, file)
-    if profile.paper != paper:
-        raise UsageError(
-            f'Printer "{profile.name}" was measured on {profile.paper}, the sheets are {paper}.',
-            f"Print a test sheet on {paper} and measure it under another name.",
-        )
-    return profile
 
 
 _LINE_NAMES = {
