@@ -25,6 +25,7 @@ from spilemark.records import (
 from spilemark.testing.worlds import Shot, World, WorldRules
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.solve import Solution
+from spilemark_stages.trace.corners import crossing, fit_parabola
 from spilemark_stages.trace.outlines import (
     closed_polyline,
     open_polyline,
@@ -41,6 +42,8 @@ from spilemark_stages.undistort import exif_prior
 FILM_DIAGONAL_MM = float(np.hypot(36, 24))
 FLATNESS_MM = 0.2
 """As the built-in tracer believes."""
+_SIDE = np.arange(2, 13)
+"""Points beside a corner that tell how its sides run."""
 
 
 def observe(world: World, rules: WorldRules, arm: str = "single") -> tuple[PhotoObservation, ...]:
@@ -115,11 +118,24 @@ def traced_ring(
     shot: Shot, plane: PlaneMap, rules: WorldRules, corners: tuple[tuple[int, float], ...] = ()
 ) -> TracedRing:
     """The outline as a tracer measures it in one photo."""
-    points = camera.pixels_to_plane(shot.outline_px, plane)
+    points = _cornered(camera.pixels_to_plane(shot.outline_px, plane), corners)
     across = camera.mm_per_px_across(points, outward_normals(points), plane)
     return TracedRing(
         points, rules.edge_noise_px * across, np.ones(len(points), dtype=bool), corners
     )
+
+
+def _cornered(points: Floats, corners: tuple[tuple[int, float], ...]) -> Floats:
+    """The ring with its corners where the sides beside them cross, as a tracer sets them."""
+    moved = points.copy()
+    for index, _ in corners:
+        before, after = (
+            fit_parabola(points[(index + way * _SIDE) % len(points)]) for way in (-1, 1)
+        )
+        at = crossing(before, after, points[index])
+        if at is not None:
+            moved[index] = at
+    return moved
 
 
 def put_pieces(

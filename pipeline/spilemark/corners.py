@@ -43,7 +43,8 @@ STRAIGHT_SHARE = 0.003
 _BROKEN_TRUST = 0.5
 _WINDOW_SHARE = 0.008
 _NEAREST_MM = 2.0
-_FURTHEST_MM = 40.0
+_FURTHEST_MM = 11.0
+"""A tracer sets a corner where parabolas through about this much of its two sides meet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,8 +234,6 @@ def corner_functional(
     corner: int,
     weights: Floats,
     *,
-    reach_before_mm: float | None = None,
-    reach_after_mm: float | None = None,
     limits: tuple[int, int] | None = None,
 ) -> Floats:
     """How a corner moves when its two edges move along their normals.
@@ -246,9 +245,6 @@ def corner_functional(
         Index of the corner's point.
     weights : (N,)
         Length that each point stands for; none where it was not seen.
-    reach_before_mm, reach_after_mm : float, optional
-        How much of each edge speaks for the corner; otherwise 40 mm, or half
-        of a short edge.
     limits : (int, int), optional
         Points at which the edge before starts and the edge after stops.
 
@@ -256,16 +252,17 @@ def corner_functional(
     -------
     (2, N)
         Times changes along the normals: the corner's own displacement, mm.
-        Each edge's change is drawn on to the corner by a straight line, and
-        the corner is where both edges meet.
+        Each edge's change over the last 11 mm, or half of a short edge, is
+        drawn on to the corner by a parabola, as the tracer draws the edge
+        itself; the corner is where both edges meet.
     """
     count = len(ring_mm)
     first, last = limits if limits is not None else (corner + 1, corner - 1)
     before = ring_span(first % count, corner, count)[::-1]
     after = ring_span(corner, last % count, count)
     rows, directions = [], []
-    for span, reach in ((before, reach_before_mm), (after, reach_after_mm)):
-        row, normal = _edge_at_corner(ring_mm, normals, span, weights, reach)
+    for span in (before, after):
+        row, normal = _edge_at_corner(ring_mm, normals, span, weights)
         rows.append(row)
         directions.append(normal)
     return np.asarray(np.linalg.pinv(np.array(directions), rcond=1e-3) @ np.array(rows))
@@ -307,16 +304,7 @@ def corner_and_edge_functional(
     turn[span] = slope(away, w) * float(along[0] * normal[1] - along[1] * normal[0])
     turn /= np.linalg.norm(normal)
     before, after = (other, edge) if leads else (edge, other)
-    reach = float(away[-1])
-    x, y = corner_functional(
-        ring_mm,
-        normals,
-        corner,
-        weights,
-        reach_before_mm=None if leads else reach,
-        reach_after_mm=reach if leads else None,
-        limits=(before.start, after.stop),
-    )
+    x, y = corner_functional(ring_mm, normals, corner, weights, limits=(before.start, after.stop))
     return np.stack([turn, x + turn * ring_mm[corner, 1], y - turn * ring_mm[corner, 0]])
 
 
@@ -339,12 +327,11 @@ def straightest(ring_mm: Floats, edges: Sequence[Edge]) -> int:
 
 
 def _edge_at_corner(
-    ring: Floats, normals: Floats, span: Indices, weights: Floats, reach: float | None
+    ring: Floats, normals: Floats, span: Indices, weights: Floats
 ) -> tuple[Floats, Floats]:
     """Row (N,) that draws an edge's change on to its corner, and its normal (2,) there."""
     away = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring[span], axis=0), axis=1))])
-    if reach is None:
-        reach = max(min(_FURTHEST_MM, 0.5 * float(away[-1])), 3 * _NEAREST_MM)
+    reach = max(min(_FURTHEST_MM, 0.5 * float(away[-1])), 3 * _NEAREST_MM)
     # Even steps end exactly on the limits: rounding must not decide which points speak.
     use = (away >= min(_NEAREST_MM, 0.2 * reach) - 1e-6) & (away <= reach + 1e-6)
     # Corners are stated along their bisectors, not across the edge.
@@ -353,23 +340,24 @@ def _edge_at_corner(
     if (w > 0).sum() < 2:
         w = np.where(np.arange(len(span)) < 3, 1.0, 0.0)
     row = np.zeros(len(ring))
-    row[span] = intercept(away, w)
+    row[span] = _intercept(away, w)
     # A curved edge's normal is drawn on to the corner just as its change is.
     normal = row[span] @ normals[span]
     return row, normal / np.linalg.norm(normal)
 
 
-def intercept(at: Floats, weights: Floats) -> Floats:
-    """Weights (N,) whose product with values is their straight-line fit at ``at`` = 0."""
-    return np.asarray(_line_rows(at, weights)[0])
+def _intercept(at: Floats, weights: Floats) -> Floats:
+    """Weights (N,) whose product with values is at ``at`` = 0 of the parabola through them."""
+    bent = 2 if (weights > 0).sum() > 4 else 1
+    return np.asarray(_fit_rows(at, weights, bent)[0])
 
 
 def slope(at: Floats, weights: Floats) -> Floats:
     """Weights (N,) whose product with values is the slope of their straight-line fit."""
-    return np.asarray(_line_rows(at, weights)[1])
+    return np.asarray(_fit_rows(at, weights, 1)[1])
 
 
-def _line_rows(at: Floats, weights: Floats) -> Floats:
+def _fit_rows(at: Floats, weights: Floats, degree: int) -> Floats:
     root = np.sqrt(weights / weights.sum())[:, None]
-    columns = np.stack([np.ones_like(at), at], axis=-1)
+    columns = np.vander(at, degree + 1, increasing=True)
     return np.asarray(np.linalg.pinv(root * columns, rcond=1e-9) * root.T)

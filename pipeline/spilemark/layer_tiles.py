@@ -63,7 +63,9 @@ def _sheet(drawing: LayeredDrawing, layout: Layout, place: Place, corrected_for:
             bold=True,
         )
     )
-    told = "Print at 100 %. Both bars are 50 mm, or do not cut. Crosses of one name lie on each other."
+    told = (
+        "Print at 100 %. Both bars are 50 mm, or do not cut. Crosses of one name lie on each other."
+    )
     marks.append(Words(text=told, at=(_MARGIN_MM, _MARGIN_MM + 8.0), size_mm=2.8))
     marks.append(Words(text=corrected_for, at=(_MARGIN_MM, _MARGIN_MM + 12.0), size_mm=2.8))
     marks += bar((_MARGIN_MM + width - 52.0, _MARGIN_MM + 3.0), 50.0, along=False)

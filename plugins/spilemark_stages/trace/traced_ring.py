@@ -50,6 +50,9 @@ _ZIGZAG = 2.5
 _PASSES = 3
 """A corner may turn out to be none once its sides are measured, and then is measured across."""
 _SAME_MM = 1.5
+_DRAWN_ON = 2.0
+"""Doubt of a corner in doubts of its sides: the end of a parabola through ten or so points is worth
+3 / sqrt(n) of one of them, and neighbours that share pixels and smoothing count for three."""
 _CORRELATED = 1.35
 """Neighbouring profiles share pixels: their scatter averages down this much less."""
 _HALF_SEEN = 0.35
@@ -256,7 +259,8 @@ def _ended(
         points[index] = curve.at(a + share * (b - a))
         points[index[0]] = corner.at
         seen[index] = fitted is not None and bool(seen[inner])
-        sigma[index] = np.maximum(sigma[inner], 0.02)
+        drawn_on = np.linspace(_DRAWN_ON, 1.0, count)
+        sigma[index] = np.maximum(sigma[inner], 0.02) * drawn_on
     return Piece(points, sigma, seen)
 
 
