@@ -142,7 +142,7 @@ def test_the_command_line_in_the_words_of_the_job_file(monkeypatch: pytest.Monke
             "--distance A-H=742.5mm±0.2 --distance B-C=600 --printed-bar 99.6,99.8 "
             "--batten D-E=800.2mm "
             "--centreline port:1,2,30,40 --centreline starboard:5,6,70,80 --forward port:9,10 "
-            "--face up --face starboard:down --tolerance 2mm --units in --date 2026-05-14"
+            "--face up --face starboard:down --edge starboard:scribed --tolerance 2mm --units in --date 2026-05-14"
         ),
     )
     assert said == {
@@ -152,7 +152,12 @@ def test_the_command_line_in_the_words_of_the_job_file(monkeypatch: pytest.Monke
             "forward": [9, 10],
             "face": "up",
         },
-        "starboard": {"photos": ["s.jpg"], "centreline": [5, 6, 70, 80], "face": "down"},
+        "starboard": {
+            "photos": ["s.jpg"],
+            "centreline": [5, 6, 70, 80],
+            "face": "down",
+            "edge": "scribed",
+        },  # fmt: skip
         "out": "knee",
         "thickness": "3.1mm±0.1",
         "battens": ["D-E=800.2mm"],

@@ -28,6 +28,7 @@ centreline_offset = "410 mm"
 tolerance = 2
 line_doubt = "0.2 mm"
 recipe = "recipe.toml"
+edge = "cut"
 
 [port]
 photos = ["port.jpg", "port 2.jpg"]
@@ -38,6 +39,7 @@ face = "up"
 [starboard]
 photos = ["stbd.jpg"]
 face = "down"
+edge = "scribed"
 
 [edge_names]
 "edge 1" = "hull edge"
@@ -78,6 +80,8 @@ def test_a_whole_job_file(tmp_path: Path) -> None:
     assert facts.centreline_px == {"port": (410, 2210, 3550, 2190)}
     assert facts.forward_px == {"port": (2000, 300.5)}
     assert facts.face == {"port": "up", "starboard": "down"}
+    assert facts.edge["port"] == "cut"
+    assert facts.edge["starboard"] == "scribed"
     assert facts.edge_names == {"edge 1": "hull edge"}
     assert order.photos == {
         "port": (tmp_path / "port.jpg", tmp_path / "port 2.jpg"),
@@ -143,6 +147,7 @@ def test_a_misspelt_key_is_named_with_the_nearest_right_one(tmp_path: Path) -> N
         ({"port": {"photos": ["p.jpg"], "centreline": [1, 2, 1, 2]}}, "lie on each other"),
         ({"port": {"photos": ["p.jpg"], "forward": [1, math.inf]}}, "not 2 numbers"),
         ({"port": {"photos": ["p.jpg"], "face": "sideways"}}, "sideways"),
+        ({"edge": "drawn"}, "drawn"),
         ({"port": ["p.jpg"]}, "port is a table"),
         ({"edge_names": {"a": 1}}, "texts only"),
         ({"both": {"photos": ["b.jpg"]}}, "Take one of the two ways"),

@@ -93,6 +93,7 @@ def _measured(record: JobRecord) -> Iterator[str]:
         seen = pattern.get("seen_percent")
         told = [str(pattern.get("fixed_words") or "")]
         told += [f"Scale: {scale['words']}."] if scale.get("words") else []
+        told += [wording.DRAWN] if pattern.get("drawn_width_mm") is not None else []
         told += [f"{seen:g} % of the outline seen."] if isinstance(seen, int | float) else []
         yield f"{side.upper()}: {' '.join(t for t in told if t)}"
     compared = record.report.get("comparison")

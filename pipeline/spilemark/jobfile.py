@@ -21,6 +21,7 @@ so both have one meaning and one check.  The whole of a job file::
     tolerance = "1.5 mm"                   # what still counts as the same
     line_doubt = "0.15 mm"                 # of the drawn line, each end
     scan = true                            # the files are flatbed scans, not photos
+    edge = "scribed"                       # or "cut": which line is the outline; else it is found
     recipe = "recipe.toml"                 # other plug-ins than the shipped ones
 
     [port]                                 # [starboard], [single], [both] alike
@@ -29,6 +30,7 @@ so both have one meaning and one check.  The whole of a job file::
     forward = [2000, 300]                  # a point towards the bow, upright px
     face = "up"                            # or "down": which face was photographed
     scan = true                            # for these files alone
+    edge = "cut"                           # likewise
 
     [edge_names]                           # call an edge by the builder's name
     "edge 1" = "hull edge"
@@ -100,6 +102,7 @@ class _Sheet(msgspec.Struct, kw_only=True):
     line_doubt: Length = 0.15
     recipe: str | None = None
     scan: bool = False
+    edge: Literal["cut", "scribed"] | None = None
 
 
 class _Arm(msgspec.Struct, kw_only=True):
@@ -110,6 +113,7 @@ class _Arm(msgspec.Struct, kw_only=True):
     forward: list[float] | None = None
     face: Literal["up", "down"] | None = None
     scan: bool | None = None
+    edge: Literal["cut", "scribed"] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,7 +262,8 @@ def _check_arms(photos: dict[str, tuple[Path, ...]], arms: dict[str, _Arm], wher
         )
     served = {"port", "starboard", "both"} if "both" in photos else set(photos)
     for arm, sheet in arms.items():
-        told = any(v is not None for v in (sheet.centreline, sheet.forward, sheet.face))
+        said = (sheet.centreline, sheet.forward, sheet.face, sheet.edge)
+        told = any(v is not None for v in said)
         if told and arm not in served and photos:
             raise UsageError(
                 f"{where} tells of the {arm} pattern, but gives no photo of it.",
@@ -290,6 +295,7 @@ def _facts(
         centreline_px={a: line_px(v.centreline, a, where) for a, v in arms.items() if v.centreline},
         forward_px={a: point_px(v.forward, a, where) for a, v in arms.items() if v.forward},
         face=_faces(arms),
+        edge={a: edge for a, v in arms.items() if (edge := v.edge or sheet.edge)},
         edge_names=edge_names,
         units=sheet.units,
         paper=paper_for(sheet.printer, sheet.paper, where),

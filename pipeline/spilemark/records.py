@@ -368,6 +368,8 @@ class Outline:
     """The photos it was traced in."""
     whole: bool = True
     """False where the pattern runs out of the photo: its length, area and corners are not known."""
+    drawn_width_mm: float | None = None
+    """Width of the pencil line whose middle the outer edge is; None where the edge is a cut one."""
     notes: tuple[Note, ...] = ()
 
     @property
@@ -633,6 +635,8 @@ class JobFacts:
     """By arm: a point towards the bow, upright px of its first photo."""
     face: dict[str, Literal["up", "down"]] = field(default_factory=dict)
     """By side; absent: not stated (taken as up, and said)."""
+    edge: dict[str, Literal["cut", "scribed"]] = field(default_factory=dict)
+    """By arm: whether the sheet's cut edge or a line drawn on it is the outline; absent: found."""
     edge_names: dict[str, str] = field(default_factory=dict)
     """Renames: geometric name -> the builder's."""
     units: Literal["mm", "in"] = "mm"

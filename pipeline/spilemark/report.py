@@ -107,6 +107,7 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
     return {
         "measured": pattern.measured,
         "whole": pattern.outline.whole,
+        "drawn_width_mm": _number(pattern.outline.drawn_width_mm),
         "forward_known": pattern.forward_known,
         "face": pattern.face,
         "frame": pattern.frame,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from spilemark.records import JobFacts, RegisteredPattern, ScaleBasis, ScaleStatement, Side
@@ -121,12 +122,28 @@ def datum_words(pattern: RegisteredPattern, facts: JobFacts) -> str:
     return f"The long-dashed line is the pencil line, {offset} from the boat's centreline."
 
 
+DRAWN = "The outline is the middle of the pencil line drawn on the sheet, not the sheet's edge."
+
+
+def drawn_words(patterns: Sequence[RegisteredPattern]) -> str:
+    """Which line is the edge where a pattern was not cut yet; empty where all were."""
+    drawn = [p for p in patterns if p.outline.drawn_width_mm is not None]
+    if not drawn:
+        return ""
+    if len(drawn) == len(patterns):
+        return DRAWN
+    names = " and ".join(SIDE_WORDS[p.side] for p in drawn)
+    return f"{names}: {DRAWN[0].lower()}{DRAWN[1:]}"
+
+
 def photo_words(pattern: RegisteredPattern) -> str:
     """How much of it was seen, in how many photos."""
     count = len(pattern.outline.views)
     photos = "1 photo" if count == 1 else f"{count} photos"
     percent = f"{100 * pattern.outline.seen_fraction:.1f}".removesuffix(".0")
-    return f"{percent} % of the outline seen, in {photos}."
+    if pattern.outline.drawn_width_mm is None:
+        return f"{percent} % of the outline seen, in {photos}."
+    return f"{DRAWN} {percent} % of it seen, in {photos}."
 
 
 def line_words(pattern: RegisteredPattern, facts: JobFacts) -> str:

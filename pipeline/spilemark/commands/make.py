@@ -130,6 +130,12 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
     help="Which face was photographed. [default: up]",
 )
 @click.option(
+    "--edge",
+    multiple=True,
+    metavar="[SIDE:]cut|scribed",
+    help="The outline is the sheet's cut edge, or a pencil line drawn on it. [default: found]",
+)
+@click.option(
     "--tolerance", metavar="LENGTH", help="What still counts as the same, mm. [default: 1.5mm]"
 )
 @click.option(
@@ -339,6 +345,8 @@ def _said(
         said.setdefault(side, {})["forward"] = _numbers(text, "--forward")
     for side, text in _by_side(told.pop("face"), given_arms, "--face", each=False):
         said.setdefault(side, {})["face"] = text.strip().lower()
+    for side, text in _by_side(told.pop("edge"), given_arms, "--edge", each=False):
+        said.setdefault(side, {})["edge"] = text.strip().lower()
     if told.get("date") is not None:
         told["date"] = _date(told["date"])
     for key in ("battens", "distances"):

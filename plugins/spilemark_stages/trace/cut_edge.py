@@ -1,4 +1,4 @@
-"""Plug-in "cut-edge": the outline of a cut pattern, its holes and the pencil lines on its face."""
+"""Plug-in "cut-edge": the outline of a cut or drawn pattern, its holes, the lines on its face."""
 
 from __future__ import annotations
 
@@ -20,6 +20,13 @@ from spilemark_stages.trace.outlines import (
 )
 from spilemark_stages.trace.parallax import several_notes
 from spilemark_stages.trace.regions import Region
+from spilemark_stages.trace.scribed import (
+    LINE_BIAS_PX,
+    Told,
+    drawn_piece,
+    meant_line,
+    no_drawn_line,
+)
 from spilemark_stages.trace.several import Beliefs, FusedPiece, put_together
 from spilemark_stages.trace.shade import dark_pattern_note
 from spilemark_stages.trace.traced_ring import TracedRing
@@ -83,12 +90,15 @@ def trace(survey: Survey, arm: str, job: JobFacts, options: Options) -> tuple[Ou
     looks = looks_at(views)
     if not looks[0].found.regions:
         raise no_outline(looks[0].view, looks[0].found)
+    told = job.edge.get(arm)
     for first in range(len(looks)):
-        tracing = _Tracing(survey, views, looks[first:], arm, job, options)
+        tracing = _Tracing(survey, views, looks[first:], arm, job, options, told)
         regions = looks[first].found.regions
         outlines = [o for k, r in enumerate(regions) if (o := tracing.outline(r, k)) is not None]
         if outlines:
             return tuple(outlines)
+    if told == "scribed":
+        raise no_drawn_line(looks[0].view)
     raise no_outline(looks[0].view, looks[0].found)
 
 
@@ -116,68 +126,79 @@ class _Tracing:
     arm: str
     job: JobFacts
     options: Options
+    told: Told
+    """Whether the cut edge or a drawn line is meant, where the person said so."""
 
     def outline(self, region: Region, number: int) -> Outline | None:
         """One pattern; None when its edge could not be followed to a closed ring."""
-        base = self._piece(self.looks[0], region)
-        if base is None:
+        sheet = self._piece(self.looks[0], region, drawn=False)
+        meant = None if sheet is None else meant_line(sheet, self.told)
+        if meant is None:
             return None
-        if region.cut_by_frame:
+        base = meant.piece
+        drawn = base.line_width_mm is not None
+        if base.region.cut_by_frame:
             joined = self._joined(base, region, number)
             if joined is not None:
                 return joined
         others = []
         for look in self.looks[1:]:
             same = same_region(region, base.view, look)
-            piece = None if same is None else self._piece(look, same)
+            piece = None if same is None else self._piece(look, same, drawn=drawn)
             if piece is not None:
                 others.append(piece)
         if not others:
-            return self._from_one(base, number, self._told_of_one(base))
+            return self._from_one(base, number, (*meant.notes, *self._told_of_one(base)))
         fused, used, notes = put_together(
-            _whole_first((base, *others)), self.survey.causes, self.arm, number, self._beliefs
+            _whole_first((base, *others)), self.survey.causes, self.arm, number, self._beliefs(base)
         )
+        notes = (*meant.notes, *notes)
         if fused is None:
             return self._from_one(used[0], number, (*notes, *self._told_of_one(used[0])))
         return self._from_several(fused, notes)
 
-    @property
-    def _beliefs(self) -> Beliefs:
+    def _beliefs(self, piece: TracedPiece) -> Beliefs:
         options = self.options
-        return Beliefs(options.edge_bias_px, options.shade_mm, options.flatness_mm)
+        bias = options.edge_bias_px if piece.line_width_mm is None else LINE_BIAS_PX
+        return Beliefs(bias, options.shade_mm, options.flatness_mm)
 
     def _joined(self, base: TracedPiece, region: Region, number: int) -> Outline | None:
         """A pattern of which each picture shows a part; None where only one does."""
         beside = parts_beside(region, self.looks[0], self.looks[1:])
-        traced = [self._piece(look, part) for look, part in beside]
+        traced = [self._piece(look, part, drawn=False) for look, part in beside]
         pieces = (base, *(piece for piece in traced if piece is not None))
         ring = joined_ring(pieces) if len(pieces) > 1 else None
         if ring is None:
             return None
         fused, _, notes = put_together(
-            pieces, self.survey.causes, self.arm, number, self._beliefs, ring
+            pieces, self.survey.causes, self.arm, number, self._beliefs(base), ring
         )
         return None if fused is None else self._from_several(fused, notes, joined=True)
 
-    def _piece(self, look: Look, region: Region) -> TracedPiece | None:
+    def _piece(self, look: Look, region: Region, *, drawn: bool) -> TracedPiece | None:
+        """One pattern in one photo: by its cut edge, or by what is drawn on it."""
         thickness = _thickness(look.view, self.job, self.options)
-        return traced_piece(look.view, look.found, region, thickness)
+        piece = traced_piece(look.view, look.found, region, thickness)
+        if not drawn or piece is None:
+            return piece
+        found = drawn_piece(piece)
+        return None if found is None else found.piece
 
     def _told_of_one(self, piece: TracedPiece) -> tuple[Note, ...]:
         return () if len(self.views) == 1 else (only_one_note(piece.view, len(self.views)),)
 
     def _from_one(self, piece: TracedPiece, number: int, notes: tuple[Note, ...]) -> Outline:
         """An outline traced in one photo."""
-        options, outer = self.options, piece.outer
+        beliefs, outer = self._beliefs(piece), piece.outer
         shared = shared_by(
             piece.view,
             self.survey.causes,
             outer.points_mm,
             self.arm,
             number,
-            options.edge_bias_px,
-            options.shade_mm if piece.darker else 0.0,
-            options.flatness_mm,
+            beliefs.edge_bias_px,
+            beliefs.shade_mm if piece.darker else 0.0,
+            beliefs.flatness_mm,
         )
         rings = [closed_polyline(outer, "edge", shared)]
         rings += [
@@ -229,7 +250,9 @@ class _Tracing:
         corners = ring_corners(outer)
         whole = not base.region.cut_by_frame if whole is None else whole
         region = replace(base.region, cut_by_frame=not whole)
-        told = list(outline_notes(base.view, region, outer, list(base.doubtful)))
+        told: list[Note] = []
+        if base.line_width_mm is None:
+            told += outline_notes(base.view, region, outer, list(base.doubtful))
         told += outside_note(outer, tuple(piece.view for piece in pieces))
         if base.darker:
             told.append(dark_pattern_note(base.view, self.options.shade_mm))
@@ -242,5 +265,6 @@ class _Tracing:
             causes=causes,
             views=tuple(view for view in self.views if id(view) in used),
             whole=whole,
+            drawn_width_mm=base.line_width_mm,
             notes=(*told, *notes),
         )

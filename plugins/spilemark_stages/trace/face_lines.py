@@ -25,6 +25,16 @@ def face_polygon(outer: TracedRing, holes: list[TracedRing]) -> shapely.Polygon:
     return shapely.Polygon(outer.points_mm, [hole.points_mm for hole in holes])
 
 
+def under_cards(view: View) -> shapely.Geometry:
+    """Where cards, as the photo shows them, hide a face, mm."""
+    return shapely.union_all(
+        [
+            shapely.Polygon(pixels_to_plane(card.outline_px, view.plane)).buffer(_CARD_PAPER_MM)
+            for card in view.cards
+        ]
+    )
+
+
 def lines_on_face(
     photo: LinearPhoto,
     view: View,
@@ -38,13 +48,7 @@ def lines_on_face(
 
     ``first_view`` is the arm's first photo, in whose pixels a line is given.
     """
-    cards = shapely.union_all(
-        [
-            shapely.Polygon(pixels_to_plane(card.outline_px, view.plane)).buffer(_CARD_PAPER_MM)
-            for card in view.cards
-        ]
-    )
-    tracer = PencilTracer(photo, view.plane, face, cards)
+    tracer = PencilTracer(photo, view.plane, face, under_cards(view))
     given = _given(first_view, arm, job)
     if given is not None and shapely.Point(given.mean(axis=0)).within(face):
         return _given_line(tracer, given, shared, view)

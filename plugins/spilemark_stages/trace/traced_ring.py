@@ -97,29 +97,36 @@ class RingTracer:
     def trace(self, ring_px: Floats, coarse_px: float) -> TracedRing:
         """Measure one ring found at reduced size (stored px; wood on its left in the plane)."""
         ring = snapped(self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm)
-        spacing = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).mean())
         mm_per_px = mean_scale(ring_px, self.plane)
-        step = max(min(SPACING_PX * mm_per_px, _WIDEST_MM), 0.5 * mm_per_px)
-        fine = min(step, _CORNERS_PX * mm_per_px)
-        longest = _ZIGZAG * len(ring) * spacing
         if not self.blur_px:
             line = placed_piece(
-                resample(ring, 2 * step, closed=True), self.plane, self.sheet, closed=True
+                resample(ring, 2 * _step_mm(mm_per_px), closed=True),
+                self.plane,
+                self.sheet,
+                closed=True,
             )
             self.blur_px = best_blur(self.photo, line, closed=True)
+        return self.follow(ring, mm_per_px)
+
+    def follow(self, ring: Floats, mm_per_px: float) -> TracedRing:
+        """Measure one ring (N, 2) that lies on the edge already, evenly spaced, mm, wood on its left."""
+        spacing = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).mean())
+        step = _step_mm(mm_per_px)
+        fine = min(step, _CORNERS_PX * mm_per_px)
+        longest = _ZIGZAG * len(ring) * spacing
         gap = max(LEAST_GAP_MM, BLUR_GAP * self.blur_px * mm_per_px)
         corners = find_corners(ring, spacing, _FIRST_GAP_MM)
         pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, _FIRST_PACE * step, gap)
         for _ in range(_PASSES):
             if not all(np.isfinite(piece.points).all() for piece in pieces):
-                return _nothing(ring_px)
+                return _nothing(ring)
             if sum(_length(piece.points) for piece in pieces) > longest:
-                return _nothing(ring_px)
+                return _nothing(ring)
             ring = _ring_of(pieces, fine, open_ends=bool(corners))
             found = find_corners(ring, fine, 1.5 * gap)
             pieces, corners = self._pass(ring, found, gap, step, gap)
             if not all(np.isfinite(piece.points).all() for piece in pieces):
-                return _nothing(ring_px)
+                return _nothing(ring)
             again = find_corners(_ring_of(pieces, fine, open_ends=bool(corners)), fine, 1.5 * gap)
             if _same(again, corners):
                 break
@@ -179,6 +186,11 @@ def _ring_of(pieces: list[Piece], step: float, *, open_ends: bool) -> Floats:
 
 def _length(points: Floats) -> float:
     return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
+
+
+def _step_mm(mm_per_px: float) -> float:
+    """Distance of the profiles along an edge, mm."""
+    return max(min(SPACING_PX * mm_per_px, _WIDEST_MM), 0.5 * mm_per_px)
 
 
 def _nothing(ring_px: Floats) -> TracedRing:

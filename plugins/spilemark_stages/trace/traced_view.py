@@ -43,6 +43,10 @@ class TracedPiece:
     thickness_mm: float
     gap_mm: float
     """How far from a corner its blur reaches."""
+    blur_px: float = 1.0
+    """The photo's blur, one sigma."""
+    line_width_mm: float | None = None
+    """Of a drawn outline; None of a cut one."""
 
 
 def traced_piece(
@@ -62,7 +66,16 @@ def traced_piece(
     holes, doubtful = _holes(tracer, view, found, region, outer)
     darker = darker_than_bench(photo, view, outer.points_mm, thickness_mm)
     return TracedPiece(
-        view, photo, region, outer, tuple(holes), tuple(doubtful), darker, thickness_mm, gap
+        view=view,
+        photo=photo,
+        region=region,
+        outer=outer,
+        holes=tuple(holes),
+        doubtful=tuple(doubtful),
+        darker=darker,
+        thickness_mm=thickness_mm,
+        gap_mm=gap,
+        blur_px=tracer.blur_px,
     )
 
 

@@ -185,6 +185,9 @@ class _Page:
             y = self.paragraph(wording.NO_SIZE, y, TEXT_MM, bold=True)
         if not all(pattern.outline.whole for pattern in self.result.patterns.values()):
             y = self.paragraph(wording.NOT_WHOLE, y, TEXT_MM, bold=True)
+        if self.comparison is not None:
+            drawn = wording.drawn_words(tuple(self.result.patterns.values()))
+            y = self.paragraph(drawn, y, TEXT_MM, bold=True) if drawn else y
         y = self.paragraph(headline, y + 1.2, _HEADLINE_MM, bold=True)
         size = TEXT_MM if len(reason) < 300 else SMALL_MM
         return self.paragraph(reason, y + 0.6, size) + 1.5
