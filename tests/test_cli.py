@@ -157,7 +157,7 @@ def test_the_command_line_in_the_words_of_the_job_file(monkeypatch: pytest.Monke
             "centreline": [5, 6, 70, 80],
             "face": "down",
             "edge": "scribed",
-        },  # fmt: skip
+        },
         "out": "knee",
         "thickness": "3.1mm±0.1",
         "battens": ["D-E=800.2mm"],

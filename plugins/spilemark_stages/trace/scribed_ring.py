@@ -25,7 +25,9 @@ _SMOOTH_MM = 2.5
 """Half-width of the local fit: a hand's wobble is longer."""
 _SHOW_MM = 4.0
 """Length over which it is asked whether the line shows."""
-_SHOWS = 0.4
+_USUALLY = 0.8
+"""Quantile of darkness that stands for the line: grain may make up much of a ring, but is paler."""
+_SHOWS = 0.35
 """Share of the line's own typical darkness from which on it does ..."""
 _ABOVE = 2.0
 """... when it also stands out of what lies beside it by so many times that one's scatter."""
@@ -56,7 +58,7 @@ class _Usual:
         """From values all along it."""
         if not len(dark):
             return cls(0.0, 0.0)
-        return cls(float(np.median(width)), float(np.quantile(dark, 0.6)))
+        return cls(float(np.median(width)), float(np.quantile(dark, _USUALLY)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,8 +93,8 @@ class ScribedTracer(RingTracer):
 
     @property
     def width_mm(self) -> float:
-        """Width of the line that was followed last."""
-        return _usual(self._measures).width_mm
+        """Width of the line that was followed last; blur hides how thin a thin one is."""
+        return max(_usual(self._measures).width_mm, _THIN_MM)
 
     @property
     def doubled(self) -> Doubled | None:

@@ -55,7 +55,7 @@ class DrawnRing:
     shown: float
     """Share of it along which a stroke was found."""
     strength: float
-    """Typical ridge along it, in units of the face's own ridges."""
+    """Ridge that three quarters of it have, in units of the face's own ridges."""
 
     @property
     def merit(self) -> float:
@@ -224,10 +224,14 @@ def _snapped(view: FaceView, ring: Floats) -> DrawnRing | None:
         points = points + offsets[path][:, None] * normals
         points = blurred_ring(points, 0.7)
     on = steady[np.arange(len(path)), path]
-    shown = float((on > _ON_LINE * max(float(np.quantile(on, 0.6)), level)).mean())
-    if not shapely.Polygon(points).is_valid:
+    shown = float((on > _ON_LINE * max(float(np.quantile(on, 0.8)), level)).mean())
+    shape = shapely.Polygon(points)
+    # Both sides of a ring about a single stroke are drawn onto that stroke.
+    if not shape.is_valid or shape.buffer(-0.5 * _NARROWEST_MM).is_empty:
         return None
-    return DrawnRing(resample(points, _STEP_MM, closed=True), shown, float(np.median(on)) / level)
+    return DrawnRing(
+        resample(points, _STEP_MM, closed=True), shown, float(np.quantile(on, 0.25)) / level
+    )
 
 
 def _ridge_at(view: FaceView, places_mm: Floats) -> Float32:
