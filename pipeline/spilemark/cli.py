@@ -20,6 +20,7 @@ from spilemark.commands.lens import lens
 from spilemark.commands.make import make
 from spilemark.commands.plugins import plugins
 from spilemark.commands.printer import printer
+from spilemark.commands.serve import serve
 from spilemark.errors import EXIT_DONE, EXIT_INTERRUPTED, EXIT_OUR_BUG, SpilemarkError
 from spilemark.shop_commands import SHOP_COMMANDS
 
@@ -40,7 +41,7 @@ def spilemark() -> None:
     """
 
 
-for command in (cards, make, jobs, *SHOP_COMMANDS, printer, lens, plugins, check, demo):
+for command in (cards, make, jobs, serve, *SHOP_COMMANDS, printer, lens, plugins, check, demo):
     spilemark.add_command(command)
 
 

@@ -215,11 +215,25 @@ def _leave_ctrl_c() -> None:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
-def run_one(job: Job, out: Path, *, force: bool) -> JobEnd:
-    """Run one job in this process; every error becomes an end."""
+def _silent(_words: str) -> None:
+    """Say nothing of the progress."""
+
+
+def run_one(
+    job: Job,
+    out: Path,
+    *,
+    force: bool,
+    progress: Callable[[str], None] = _silent,
+    at_once: int = 1,
+) -> JobEnd:
+    """Run one job in this process; every error becomes an end, ``progress`` is told each step.
+
+    One arm ``at_once``, because every processor has a job of its own; more where there is one job.
+    """
     begun = perf_counter()
     try:
-        code, words = _carried_out(job, out, force=force)
+        code, words = _carried_out(job, out, force=force, progress=progress, at_once=at_once)
     except SpilemarkError as error:
         code, words = error.exit_code, f"{error.what} {error.todo}".strip()
     except KeyboardInterrupt:
@@ -235,13 +249,14 @@ def run_one(job: Job, out: Path, *, force: bool) -> JobEnd:
     return JobEnd(job=job, out=out, exit_code=code, words=words, seconds=perf_counter() - begun)
 
 
-def _carried_out(job: Job, out: Path, *, force: bool) -> tuple[int, str]:
+def _carried_out(
+    job: Job, out: Path, *, force: bool, progress: Callable[[str], None], at_once: int
+) -> tuple[int, str]:
     from spilemark.job import carry_out, plan_job
     from spilemark.jobfile import read_order
 
     plan = plan_job(read_order(job.file, {"out": str(out)}, job.part), force=force)
-    # Every processor has a job of its own already.
-    result, _ = carry_out(plan, lambda _: None, at_once=1)
+    result, _ = carry_out(plan, progress, at_once=at_once)
     whole = all(pattern.outline.whole for pattern in result.patterns.values())
     below = result.scale_is_nominal or bool(result.shop.left_out) or result.blank.below or not whole
     if result.comparison is not None:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from spilemark.blank_parts import blank_table
 from spilemark.corner_angles import corner_angle_deg
 from spilemark.errors import CannotWrite
+from spilemark.frames import stored_to_upright
 from spilemark.kept import modes
 from spilemark.records import (
     Alignment,
@@ -125,6 +126,11 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "marks_mm": [_ends(mark.points_mm) for mark in outline.of_role("mark")],
         "centreline_mm": _points(straight_ends(lines[0].points_mm)) if lines else None,
         "centreline_offset_mm": _number(pattern.centreline_offset_mm),
+        "laid": {
+            "turn_rad": _number(pattern.map.turn_rad, 9),
+            "shift_mm": [_number(v, 5) for v in pattern.map.shift_mm],
+            "flipped": pattern.map.flipped,
+        },
         "corners_mm": _corners(pattern),
         "corner_angles_deg": {
             name: _number(corner_angle_deg(outline, k), 2)
@@ -272,6 +278,8 @@ def _view_cards(view: View) -> dict[str, Any]:
         "residual_rms_px": _number(view.residual_rms_px),
         "face_height_mm": _number(view.plane.height_mm),
         "lens": [_number(v, 7) for v in view.plane.lens],
+        "rotation_rad": [_number(v, 9) for v in view.plane.rotation_rad],
+        "translation_mm": [_number(v, 5) for v in view.plane.translation_mm],
         "cards": [
             {
                 "name": card.name,
@@ -284,10 +292,17 @@ def _view_cards(view: View) -> dict[str, Any]:
                 ),
                 "lift_mm": _number(card.lift_mm),
                 "bow_mm": _number(card.bow_mm),
+                "corners_px": _upright(view, card.outline_px),
             }
             for card in view.cards
         ],
     }
+
+
+def _upright(view: View, stored_px: NDArray[np.float64]) -> list[list[float | None]]:
+    photo = view.straight.photo
+    size = photo.width_px, photo.height_px
+    return _table(stored_to_upright(stored_px, *size, photo.orientation), 2)
 
 
 def note_table(note: Note) -> dict[str, Any]:

@@ -1,0 +1,120 @@
+"""The bench: shelf, lanes, news and door of one server, and what a page is told of a job."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import Any
+
+from spilemark.errors import UsageError
+from spilemark.serve.lanes import Lanes, check_of, end_of
+from spilemark.serve.news import News
+from spilemark.serve.shelf import Entry, Shelf
+from spilemark.serve.sheet import arms_open
+
+
+class Bench:
+    """Everything that the routes ask.
+
+    Parameters
+    ----------
+    shelf : Shelf
+    """
+
+    def __init__(self, shelf: Shelf) -> None:
+        self.shelf = shelf
+        self.news = News()
+        self.lanes = Lanes(shelf, self.news)
+        self._reports: dict[Path, tuple[int, dict[str, Any]]] = {}
+        self._lock = threading.Lock()
+
+    def open(self) -> None:
+        """Begin; called within the running event loop."""
+        self.news.open()
+        self.shelf.mend()
+        self.lanes.open()
+
+    def close(self) -> None:
+        """End workers and let listeners go."""
+        self.news.close()
+        self.lanes.close()
+
+    def report(self, entry: Entry) -> dict[str, Any]:
+        """A job's ``report.json``.
+
+        Raises
+        ------
+        UsageError
+            There is none, or not one of ours.
+        """
+        path = entry.results / "report.json"
+        try:
+            stamp = path.stat().st_mtime_ns
+            with self._lock:
+                kept = self._reports.get(path)
+                if kept is None or kept[0] != stamp:
+                    table = json.loads(path.read_text(encoding="utf-8"))
+                    kept = (stamp, table)
+                    self._reports = {**dict([*self._reports.items()][-7:]), path: kept}
+            report = kept[1]
+            if report["schema"] != 1:
+                raise KeyError("schema")
+            return report
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise UsageError("This job is not measured yet.", "Measure it first.") from error
+
+    def state(self, entry: Entry) -> dict[str, Any]:
+        """What a page shows of a job, as plain data."""
+        work = self.lanes.work_of(entry.id)
+        end = end_of(entry)
+        measured = (entry.results / "report.json").is_file()
+        photos = [
+            {
+                "id": photo.id,
+                "arm": photo.arm,
+                "name": photo.path.name,
+                "there": photo.path.is_file(),
+                "thumb": (entry.bench / f"{photo.id}.thumb.jpg").is_file(),
+                "check": check_of(entry, photo),
+            }
+            for photo in entry.photos
+        ]
+        return {
+            "id": entry.id,
+            "title": entry.title,
+            "problem": entry.problem,
+            "several": entry.several,
+            "photos": photos,
+            "arms_open": arms_open(entry.table),
+            "work": work,
+            "end": end,
+            "measured": measured,
+            "stale": measured and _stale(entry),
+            "status": _status(entry, work, end, measured=measured),
+        }
+
+
+def _stale(entry: Entry) -> bool:
+    """Whether job file or photos changed after the results were written."""
+    try:
+        written = (entry.results / "report.json").stat().st_mtime
+        inputs = [entry.job.file, *(p.path for p in entry.photos if p.path.exists())]
+        return any(path.stat().st_mtime > written for path in inputs)
+    except OSError:
+        return False
+
+
+def _status(
+    entry: Entry, work: dict[str, Any] | None, end: dict[str, Any] | None, *, measured: bool
+) -> str:
+    """One of: problem, waiting, working, failed, changed, measured, ready, empty."""
+    if entry.problem:
+        return "problem"
+    if work is not None:
+        return str(work["status"])
+    if end is not None and end.get("failed"):
+        return "stopped" if end.get("stopped") else "failed"
+    if measured:
+        return "changed" if _stale(entry) else "measured"
+    return "ready" if entry.photos else "empty"

@@ -1,0 +1,261 @@
+"""What waits for a worker: jobs in one lane, photos to check in another that never waits for them."""
+
+from __future__ import annotations
+
+import contextlib
+import heapq
+import itertools
+import json
+import threading
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from spilemark.errors import SpilemarkError
+from spilemark.serve.news import News
+from spilemark.serve.shelf import Entry, Shelf, ShelfPhoto, put_file
+from spilemark.serve.steps import Progress
+from spilemark.serve.worker import Worker, WorkEnded, WorkStopped
+
+_ASKED, _END = "asked", "end.json"
+_CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000
+_MEASURE_S, _PER_PHOTO_S, _MEASURE_BYTES = 120.0, 60.0, 8_000_000_000
+_CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens")
+
+
+@dataclass(slots=True)
+class Work:
+    """A job that waits or is being worked."""
+
+    job_id: str
+    status: str = "waiting"
+    words: str = ""
+    share: float = 0.0
+    step: int = 0
+    steps: int = 0
+
+
+class Lanes:
+    """Hands jobs and photos to their workers, one at a time each.
+
+    What waits is marked in the job's own folder, so that it waits again after
+    the laptop was switched off.
+    """
+
+    def __init__(self, shelf: Shelf, news: News) -> None:
+        self._shelf, self._news = shelf, news
+        self._measurer = Worker("measure", memory_bytes=_MEASURE_BYTES, niceness=5)
+        self._checker = Worker("check", memory_bytes=_CHECK_BYTES)
+        self._changed = threading.Condition()
+        self._waiting: list[Work] = []
+        self._now: Work | None = None
+        self._checks: list[tuple[int, int, Entry, ShelfPhoto, Future[dict[str, Any]]]] = []
+        self._number = itertools.count()
+        self._closed = False
+        self._threads = [
+            threading.Thread(target=self._measure_all, daemon=True),
+            threading.Thread(target=self._check_all, daemon=True),
+        ]
+
+    def open(self) -> None:
+        """Start the workers, and take up what waited when the program ended."""
+        self._checker.start()
+        self._measurer.start()
+        for entry in self._shelf.entries():
+            if (entry.bench / _ASKED).exists():
+                self._waiting.append(Work(entry.id))
+        for thread in self._threads:
+            thread.start()
+
+    def close(self) -> None:
+        """End the workers; what waits stays marked."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+        self._measurer.close()
+        self._checker.close()
+
+    def ask(self, entry: Entry) -> None:
+        """Let a job wait to be measured; one that waits already stays where it is."""
+        put_file_in(entry.bench / _ASKED, b"")
+        (entry.bench / _END).unlink(missing_ok=True)
+        with self._changed:
+            if all(work.job_id != entry.id for work in self._waiting):
+                self._waiting.append(Work(entry.id))
+            self._changed.notify_all()
+        self._news.tell(entry.id)
+
+    def stop(self, entry: Entry) -> None:
+        """Take a job out of the lane, or end its work; its earlier results stay."""
+        (entry.bench / _ASKED).unlink(missing_ok=True)
+        with self._changed:
+            self._waiting = [work for work in self._waiting if work.job_id != entry.id]
+            if self._now is not None and self._now.job_id == entry.id:
+                self._measurer.stop()
+        self._news.tell(entry.id)
+
+    def work_of(self, job_id: str) -> dict[str, Any] | None:
+        """How far a job is; None where it neither waits nor is worked."""
+        with self._changed:
+            if self._now is not None and self._now.job_id == job_id:
+                work, before = self._now, 0
+            else:
+                rows = [k for k, work in enumerate(self._waiting) if work.job_id == job_id]
+                if not rows:
+                    return None
+                work, before = self._waiting[rows[0]], rows[0] + (self._now is not None)
+            return {
+                "status": work.status,
+                "words": work.words,
+                "share": round(work.share, 3),
+                "step": work.step,
+                "steps": work.steps,
+                "before": before,
+            }
+
+    def check(
+        self, entry: Entry, photo: ShelfPhoto, *, urgent: bool = False
+    ) -> Future[dict[str, Any]]:
+        """Let a photo be judged; an urgent one (somebody stands there with a phone) comes first."""
+        answer: Future[dict[str, Any]] = Future()
+        with self._changed:
+            item = (0 if urgent else 1, next(self._number), entry, photo, answer)
+            heapq.heappush(self._checks, item)
+            self._changed.notify_all()
+        return answer
+
+    def _measure_all(self) -> None:
+        while True:
+            with self._changed:
+                while not self._waiting and not self._closed:
+                    self._changed.wait()
+                if self._closed:
+                    return
+                self._now = self._waiting.pop(0)
+            job_id = self._now.job_id
+            try:
+                self._measure(self._now)
+            except Exception as error:  # the lane must go on
+                print(f"spilemark serve: {error!r}")  # noqa: T201
+            finally:
+                with self._changed:
+                    self._now = None
+                self._news.tell(job_id)
+
+    def _measure(self, work: Work) -> None:
+        try:
+            entry = self._shelf.find(work.job_id)
+        except SpilemarkError:
+            return
+        progress = Progress(entry.table)
+        work.status = "working"
+        self._news.tell(entry.id)
+
+        def told(message: dict[str, Any]) -> None:
+            work.words = str(message.get("step", ""))
+            work.share, work.step, work.steps = progress.told(work.words)
+            self._news.tell(entry.id)
+
+        task = {
+            "do": "measure",
+            "file": str(entry.job.file),
+            "part": entry.job.part,
+            "out": str(entry.results_base),
+        }
+        try:
+            end = self._measurer.do(
+                task, seconds=_MEASURE_S + _PER_PHOTO_S * len(entry.photos), told=told
+            )
+        except WorkStopped:
+            if self._closed:
+                return
+            end = {"exit_code": 130, "failed": True, "stopped": True, "seconds": 0.0,
+                   "words": "Stopped by you; what was measured before is as it was."}  # fmt: skip
+            _sweep(entry)
+        except WorkEnded as error:
+            end = {"exit_code": 70, "failed": True, "words": str(error), "seconds": 0.0}
+            _sweep(entry)
+        put_file_in(entry.bench / _END, json.dumps(end).encode())
+        with self._changed:
+            again = any(w.job_id == entry.id for w in self._waiting)
+        if not again:
+            (entry.bench / _ASKED).unlink(missing_ok=True)
+
+    def _check_all(self) -> None:
+        while True:
+            with self._changed:
+                while not self._checks and not self._closed:
+                    self._changed.wait()
+                if self._closed:
+                    return
+                _, _, entry, photo, answer = heapq.heappop(self._checks)
+            self._check(entry, photo, answer)
+
+    def _check(self, entry: Entry, photo: ShelfPhoto, answer: Future[dict[str, Any]]) -> None:
+        stem = entry.bench / photo.id
+
+        def told(message: dict[str, Any]) -> None:
+            put_file_in(stem.with_suffix(".check.json"), json.dumps(message["verdict"]).encode())
+            if not answer.done():
+                answer.set_result(message["verdict"])
+            self._news.tell(entry.id)
+
+        task = {
+            "do": "check",
+            "photo": str(photo.path),
+            "arm": photo.arm,
+            "table": _plain({k: v for k, v in entry.table.items() if k in _CHECK_FIELDS}, entry),
+            "pictures": str(stem),
+        }
+        try:
+            self._checker.do(task, seconds=_CHECK_S, told=told)
+        except WorkEnded as error:
+            if not answer.done():
+                verdict = {"good": "no", "words": error.what, "more": [error.todo], "cards": []}
+                if not isinstance(error, WorkStopped):
+                    told({"verdict": verdict})
+                else:
+                    answer.set_result(verdict)
+        except Exception as error:
+            if not answer.done():
+                answer.set_exception(error)
+        self._news.tell(entry.id)
+
+
+def end_of(entry: Entry) -> dict[str, Any] | None:
+    """How the last measuring of a job ended; None where it never did."""
+    return read_json(entry.bench / _END)
+
+
+def check_of(entry: Entry, photo: ShelfPhoto) -> dict[str, Any] | None:
+    """What was said of a photo."""
+    return read_json((entry.bench / photo.id).with_suffix(".check.json"))
+
+
+def read_json(path: Path) -> dict[str, Any] | None:
+    """A small file of our own; None where it is not there, or half written by somebody else."""
+    with contextlib.suppress(OSError, ValueError):
+        table = json.loads(path.read_text(encoding="utf-8"))
+        return table if isinstance(table, dict) else None
+    return None
+
+
+def put_file_in(path: Path, content: bytes) -> None:
+    """Write a file in one step, in a folder that may have to be made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    put_file(path, content)
+
+
+def _plain(table: dict[str, Any], entry: Entry) -> dict[str, Any]:
+    cards = table.get("cards")
+    return {**table, "cards": str(entry.folder / cards)} if isinstance(cards, str) else table
+
+
+def _sweep(entry: Entry) -> None:
+    """Take away the scratch folder of a worker that was killed."""
+    import shutil
+
+    for home in (entry.results, entry.results.parent):
+        for scratch in home.glob(".spilemark-*") if home.is_dir() else ():
+            shutil.rmtree(scratch, ignore_errors=True)

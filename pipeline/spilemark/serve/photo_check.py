@@ -1,0 +1,130 @@
+"""Whether a photo will do, in words, before the pattern is moved."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from spilemark.card_files import load_card_set
+from spilemark.cards import shop_cards
+from spilemark.conductor import survey_photos
+from spilemark.errors import SpilemarkError, UnreadableInput
+from spilemark.jobfile import order_from
+from spilemark.recipe import Kitchen
+from spilemark.records import Outline, Photo, StraightPhoto, Survey
+from spilemark.results import JobRequest
+
+GOOD_CARDS = 4
+"""From here on the doubt no longer grows quickly with the distance from the cards."""
+_ABOUT_THE_JOB = {
+    "scale-nominal", "thickness-assumed", "distance-not-seen", "no-exif", "first-of-several",
+    "face-height", "lying-extension", "converted",
+}  # fmt: skip
+"""What is no fault of the photo, and would be said of every one."""
+_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def read(path: Path, kitchen: Kitchen, *, scan: bool = False) -> Photo:
+    """Read a photo as the job will."""
+    name = kitchen.name_of("read_source")
+    photo: Photo = kitchen.plugins.call(
+        "read_source", name, path=path, is_scan=scan, options=kitchen.options["read_source", name]
+    )
+    return photo
+
+
+def verdict_on(
+    path: Path, arm: str, table: dict[str, Any], kitchen: Kitchen, *, scan: bool = False
+) -> tuple[dict[str, Any], Photo | None]:
+    """Judge one photo by itself.
+
+    Parameters
+    ----------
+    path : Path
+    arm : str
+    table : dict
+        The job file's top keys: which cards, how thick.
+    kitchen : Kitchen
+    scan : bool
+        Whether it comes from a flatbed.
+
+    Returns
+    -------
+    verdict : dict
+        ``good`` "yes", "mind" or "no"; ``words`` in one sentence; ``more`` sentences.
+    photo : Photo or None
+        None where it cannot be read.
+    """
+    try:
+        photo = read(path, kitchen, scan=scan)
+    except SpilemarkError as error:
+        return _no(error, path), None
+    order = order_from({**table, arm: {"photos": [str(path)]}}, "This job")
+    card_set = load_card_set(order.cards) if order.cards else shop_cards()
+    # Distances may be between cards of the other side's photo.
+    facts = replace(order.facts, distances=())
+    request = JobRequest(facts=facts, photos=order.photos, card_set=card_set)
+    try:
+        straight = _call(kitchen, "undistort", photo=photo, arm=arm, job=facts)
+        survey = survey_photos(request, kitchen, {arm: (straight,)})
+        outlines = _call(kitchen, "trace", survey=survey, arm=arm, job=facts)
+    except SpilemarkError as error:
+        return _no(error, path), photo
+    return _judged(survey, outlines, straight), photo
+
+
+def _call(kitchen: Kitchen, stage: str, **arguments: Any) -> Any:
+    name = kitchen.name_of(stage)
+    return kitchen.plugins.call(stage, name, **arguments, options=kitchen.options[stage, name])
+
+
+def _no(error: SpilemarkError, path: Path) -> dict[str, Any]:
+    if isinstance(error.__cause__, MemoryError):
+        error = UnreadableInput(
+            "There was not enough memory to look at this photo.",
+            "Close other programs, or take it with fewer megapixels.",
+        )
+    words = error.what.replace(path.name, "this photo")
+    return {
+        "good": "no",
+        "words": words[:1].upper() + words[1:],
+        "more": [error.todo] if error.todo else [],
+        "cards": [],
+    }
+
+
+def _judged(
+    survey: Survey, outlines: tuple[Outline, ...], straight: StraightPhoto
+) -> dict[str, Any]:
+    (view,) = survey.views
+    name = straight.photo.path.name
+    cards = sorted(card.name for card in view.cards)
+    notes = [*straight.photo.notes, *straight.notes, *survey.notes]
+    for outline in outlines:
+        notes += outline.notes
+    told = [n for n in notes if n.code not in _ABOUT_THE_JOB]
+    warned = [n for n in told if n.severity == "warn"]
+    soft = any(n.code == "blurred" for n in told)
+    whole = bool(outlines) and all(o.whole for o in outlines)
+    seen = min((o.seen_fraction for o in outlines), default=0.0)
+    good = "mind" if warned or len(cards) < GOOD_CARDS or not whole else "yes"
+    count = _COUNTS[len(cards)] if len(cards) < len(_COUNTS) else str(len(cards))
+    words = [
+        "not quite sharp" if soft else "sharp",
+        f"{count} card{'' if len(cards) == 1 else 's'} seen ({', '.join(cards)})",
+        f"{100 * seen:.0f} % of the edge seen" if whole else "the pattern runs out of the photo",
+    ]
+    ending = ": good." if good == "yes" else "; see what is said below."
+    sentence = ", ".join(words) + ending
+    more = [n.text.replace(name, "this photo") for n in warned]
+    if len(cards) < GOOD_CARDS:
+        more.append("Lay four or more cards round the pattern: the doubt shrinks a good deal.")
+    more += [n.text.replace(name, "this photo") for n in told if n.code == "outside-cards"]
+    return {
+        "good": good,
+        "words": sentence[:1].upper() + sentence[1:],
+        "more": more,
+        "cards": cards,
+    }
+

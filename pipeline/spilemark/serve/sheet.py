@@ -1,0 +1,126 @@
+"""What a form says of a job, in the words of a job file, and back."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import tomlkit
+
+from spilemark.errors import UsageError
+from spilemark.results import ARMS
+
+_TEXTS = ("boat", "part")
+_LENGTHS = ("thickness", "centreline_offset", "tolerance")
+_CHOICES = {
+    "units": ("mm", "in"),
+    "paper": ("a4", "letter", "a3", "tabloid"),
+    "cards_on": ("bench", "pattern"),
+}
+_BETWEEN = ("battens", "distances")
+FIELDS: tuple[str, ...] = (*_TEXTS, *_LENGTHS, *_CHOICES, *_BETWEEN, "printed_bar", "date")
+"""What the form of a job asks, by the keys of a job file."""
+_BARE = re.compile(r"[\d\s.,/±+-]*\d[\d\s.,/±+-]*")
+
+
+def table_from(form: dict[str, Any]) -> dict[str, Any]:
+    """A job's top keys from a form; an empty field is left out.
+
+    Raises
+    ------
+    UsageError
+        A field that is not one of :data:`FIELDS`, or is not a text.
+    """
+    strange = [key for key in form if key not in FIELDS]
+    if strange or not all(isinstance(value, str) for value in form.values()):
+        raise UsageError("The form was not filled in on this page.", "Load the page again.")
+    said = {key: value.strip() for key, value in form.items() if value.strip()}
+    inches = said.get("units") == "in"
+    table: dict[str, Any] = {}
+    for key in FIELDS:
+        if key not in said:
+            continue
+        text = said[key]
+        if key in _LENGTHS:
+            table[key] = _with_unit(text, inches=inches)
+        elif key in _BETWEEN:
+            pairs = [p.strip() for p in re.split(r"[;\n]", text) if p.strip()]
+            table[key] = [_pair_with_unit(p, inches=inches) for p in pairs]
+        elif key == "date":
+            table[key] = _date(text)
+        else:
+            table[key] = text
+    return table
+
+
+def form_of(table: dict[str, Any]) -> dict[str, str]:
+    """The fields of a form that hold what a job file says."""
+    form: dict[str, str] = {}
+    for key in FIELDS:
+        value = table.get(key)
+        if value is None:
+            form[key] = ""
+        elif key in _BETWEEN and isinstance(value, list):
+            form[key] = "; ".join(str(v) for v in value)
+        elif key == "printed_bar" and isinstance(value, list):
+            form[key] = " x ".join(f"{v:g}" for v in value)
+        else:
+            form[key] = str(value)
+    return form
+
+
+def lay_in(document: tomlkit.TOMLDocument, table: dict[str, Any]) -> None:
+    """Put a form's answers into a job file; what the form leaves empty is taken out."""
+    for key in FIELDS:
+        if key not in table:
+            document.pop(key, None)
+        elif document.get(key) != table[key]:
+            document[key] = table[key]
+    # tomlkit adds new keys at the end, which would be within the last table.
+    _top_first(document)
+
+
+def _top_first(document: tomlkit.TOMLDocument) -> None:
+    plain = [k for k, v in document.items() if not isinstance(v, dict)]
+    tables = [k for k, v in document.items() if isinstance(v, dict)]
+    if list(document) == [*plain, *tables]:
+        return
+    held = {key: document[key] for key in tables}
+    for key in tables:
+        document.remove(key)
+    for key in tables:
+        document[key] = held[key]
+
+
+def arms_of(table: dict[str, Any]) -> list[str]:
+    """Arms that have photos."""
+    return [a for a in ARMS if isinstance(table.get(a), dict) and table[a].get("photos")]
+
+
+def arms_open(table: dict[str, Any]) -> list[str]:
+    """Arms that a further photo may be of."""
+    has = arms_of(table)
+    if not has:
+        return [*ARMS]
+    if "both" in has or "single" in has:
+        return has
+    return ["port", "starboard"]
+
+
+def _with_unit(text: str, *, inches: bool) -> str:
+    """A bare number is meant in the unit that the form shows."""
+    return f"{text} in" if inches and _BARE.fullmatch(text) else text
+
+
+def _pair_with_unit(text: str, *, inches: bool) -> str:
+    cards, equal, length = text.partition("=")
+    return f"{cards.strip()} = {_with_unit(length.strip(), inches=inches)}" if equal else text
+
+
+def _date(text: str) -> Any:
+    import datetime as dt
+
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError as error:
+        raise UsageError(f"{text} is not a date.", "Write for example 2026-05-14.") from error

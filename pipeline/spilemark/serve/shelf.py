@@ -1,0 +1,388 @@
+"""The jobs on disk: found, made, given photos.  The folder is all that there is.
+
+A job is a job file as the command line reads it, in the shop's folder or in a
+folder of its own there.  Whoever asks for a job, photo or result names it by an
+id made from its place; a path is never taken from outside.  Every change is
+written beside the old file and put in its place in one step.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from spilemark.errors import CannotWrite, SpilemarkError, UnreadableInput, UsageError
+from spilemark.jobfile import order_from
+from spilemark.jobparts import parts_of
+from spilemark.many import Job, find_jobs
+from spilemark.results import ARMS
+from spilemark.storage import existing_results
+
+JOB_FILE = "job.toml"
+RESULTS = "results"
+BENCH = ".bench"
+"""What can be made again or thrown away: previews, verdicts, what waits."""
+ASIDE = "set_aside"
+_NAME = re.compile(r"(?P<arm>port|starboard|single|both)_(?P<number>\d+)\.[a-z]{3,4}")
+_KINDS: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
+    ("jpg", lambda b: b.startswith(b"\xff\xd8\xff")),
+    ("png", lambda b: b.startswith(b"\x89PNG\r\n\x1a\n")),
+    ("tif", lambda b: b[:4] in (b"II*\0", b"MM\0*")),
+    ("webp", lambda b: b[:4] == b"RIFF" and b[8:12] == b"WEBP"),
+    ("heic", lambda b: b[4:8] == b"ftyp"),
+)
+
+
+class NotThere(UsageError):
+    """Nothing on the shelf has this id."""
+
+
+class TooMuch(CannotWrite):
+    """A file, a job or the whole shelf would grow beyond its limit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How much the page takes in."""
+
+    photo_bytes: int = 120_000_000
+    form_bytes: int = 256_000
+    shelf_bytes: int = 40_000_000_000
+    free_bytes: int = 300_000_000
+    """Left free on the disk."""
+    photos: int = 60
+    """Of one job."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfPhoto:
+    """A photo of a job."""
+
+    id: str
+    arm: str
+    path: Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One job on the shelf."""
+
+    id: str
+    job: Job
+    results_base: Path
+    """What ``--out`` would be."""
+    results: Path
+    """Where this part's results stand, or will stand."""
+    table: dict[str, Any]
+    problem: str = ""
+    """Why the job file cannot be read."""
+    several: bool = False
+    """Whether it is one part of a job file of several, which the page does not change."""
+
+    @property
+    def folder(self) -> Path:
+        """Where its photos are put."""
+        return self.job.file.parent
+
+    @property
+    def bench(self) -> Path:
+        """Where what can be thrown away is kept."""
+        return self.folder / BENCH / self.id
+
+    @property
+    def title(self) -> str:
+        """Boat and part, or the folder's name."""
+        words = [str(self.table.get(key, "")).strip() for key in ("boat", "part")]
+        return ", ".join(w for w in words if w) or self.folder.name
+
+    @property
+    def photos(self) -> tuple[ShelfPhoto, ...]:
+        """Its photos in working order, whether or not they are there."""
+        found = []
+        for arm in ARMS:
+            table = self.table.get(arm)
+            names = table.get("photos", []) if isinstance(table, dict) else []
+            for name in names if isinstance(names, list) else []:
+                if isinstance(name, str):
+                    found.append(ShelfPhoto(_id(f"{arm}/{name}"), arm, self.folder / name))
+        return tuple(found)
+
+    def photo(self, photo_id: str) -> ShelfPhoto:
+        """One photo by its id."""
+        for photo in self.photos:
+            if photo.id == photo_id:
+                return photo
+        raise NotThere("This job has no such photo.", "Go back to the job.")
+
+    def files(self) -> dict[str, Path]:
+        """Results that stand there, by id."""
+        return {_id(path.name): path for path in existing_results(self.results)}
+
+
+def _id(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+class Shelf:
+    """All jobs of one folder; safe to ask from several threads.
+
+    Parameters
+    ----------
+    root : Path
+        The shop's folder; made if it is not there.
+    limits : Limits
+    """
+
+    def __init__(self, root: Path, limits: Limits | None = None) -> None:
+        self.root = root
+        self.limits = limits or Limits()
+        self._lock = threading.RLock()
+        try:
+            root.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise CannotWrite(
+                f"The folder for the jobs, {root}, cannot be made: {error.strerror}.",
+                "Name another with --jobs.",
+            ) from error
+
+    def entries(self) -> tuple[Entry, ...]:
+        """Every job, the one touched last first."""
+        with self._lock:
+            try:
+                jobs = find_jobs(self.root)
+            except UsageError:
+                return ()
+            found = [self._entry(job) for job in jobs]
+        return tuple(sorted(found, key=lambda e: (-_touched(e), e.job)))
+
+    def find(self, job_id: str) -> Entry:
+        """One job by its id."""
+        for entry in self.entries():
+            if entry.id == job_id:
+                return entry
+        raise NotThere("There is no such job on this bench.", "Go back to the list of jobs.")
+
+    def create(self, table: dict[str, Any]) -> Entry:
+        """Make a job from what a form says, in the words of a job file."""
+        order_from(table, "This job")
+        self._check_room(0)
+        name = _slug(f"{table.get('boat', '')} {table.get('part', '')}")
+        with self._lock, _as_cannot_write(self.root):
+            folder, count = self.root / name, 2
+            while folder.exists():
+                folder, count = self.root / f"{name}_{count}", count + 1
+            folder.mkdir()
+            document = tomlkit.document()
+            for key, value in table.items():
+                document[key] = value
+            # Makes it a job before the first photo comes.
+            document["port"] = document.get("port", {"photos": []})
+            _put(folder / JOB_FILE, tomlkit.dumps(document).encode())
+            return self._entry(Job(folder / JOB_FILE))
+
+    def change(self, entry: Entry, edit: Callable[[tomlkit.TOMLDocument], None]) -> Entry:
+        """Change a job file, keeping the person's comments; refused where it would not be a job.
+
+        Raises
+        ------
+        UsageError
+            What would stand there is impossible; the file stays as it was.
+        """
+        if entry.several:
+            raise UsageError(
+                f"{entry.job.file.name} holds several parts; the page measures them, but does not"
+                " change such a file.",
+                "Change it in a text editor.",
+            )
+        with self._lock, _as_cannot_write(entry.folder):
+            path = entry.job.file
+            try:
+                document = tomlkit.parse(path.read_text(encoding="utf-8-sig"))
+            except (ValueError, OSError) as error:
+                raise UnreadableInput(
+                    f"{path.name} cannot be read.", "Look at it in an editor."
+                ) from error
+            edit(document)
+            order_from(document.unwrap(), "This job")
+            _put(path, tomlkit.dumps(document).encode())
+            return self._entry(entry.job)
+
+    @contextmanager
+    def incoming(self, entry: Entry) -> Iterator[Path]:
+        """A place for a photo that is on its way; taken away again if it does not become one."""
+        if len(entry.photos) >= self.limits.photos:
+            raise TooMuch(
+                f"This job has {len(entry.photos)} photos; more are not taken.",
+                "Take some away first.",
+            )
+        self._check_room(self.limits.photo_bytes)
+        with _as_cannot_write(entry.folder):
+            entry.bench.mkdir(parents=True, exist_ok=True)
+            path = entry.bench / f"incoming-{os.urandom(8).hex()}"
+            try:
+                yield path
+            finally:
+                path.unlink(missing_ok=True)
+
+    def keep(self, entry: Entry, arm: str, incoming: Path) -> ShelfPhoto:
+        """Make what came in a photo of the job, under a name of our own.
+
+        Raises
+        ------
+        UnreadableInput
+            By its first bytes it is no photo.
+        UsageError
+            The job cannot have a photo there.
+        """
+        if arm not in ARMS:
+            raise UsageError("A photo is of port, starboard, both, or a single part.", "")
+        with incoming.open("rb+") as file:
+            head = file.read(16)
+            suffix = next((kind for kind, fits in _KINDS if fits(head)), None)
+            if suffix is None:
+                raise UnreadableInput(
+                    "That file is not a photo.", "JPEG, PNG, TIFF, WebP and HEIC are read."
+                )
+            os.fsync(file.fileno())
+        with self._lock, _as_cannot_write(entry.folder):
+            number = 1
+            while any(entry.folder.glob(f"{arm}_{number}.*")) or any(
+                (entry.folder / ASIDE).glob(f"{arm}_{number}.*")
+            ):
+                number += 1
+            place = entry.folder / f"{arm}_{number}.{suffix}"
+            incoming.replace(place)
+            try:
+                changed = self.change(entry, lambda d: _add_photo(d, arm, place.name))
+            except SpilemarkError:
+                place.unlink()
+                raise
+        return next(p for p in changed.photos if p.path.name == place.name)
+
+    def set_aside(self, entry: Entry, photo: ShelfPhoto) -> None:
+        """Take a photo out of the job; the file is kept in a folder beside it."""
+
+        def out(document: tomlkit.TOMLDocument) -> None:
+            table: Any = document[photo.arm]
+            kept = [n for n in table["photos"] if entry.folder / n != photo.path]
+            if not kept:
+                # What was told of its pixels goes with the only photo of an arm.
+                for key in ("centreline", "forward", "corrections"):
+                    table.pop(key, None)
+            table["photos"] = kept
+
+        with self._lock, _as_cannot_write(entry.folder):
+            self.change(entry, out)
+            if photo.path.parent == entry.folder and photo.path.is_file():
+                aside = entry.folder / ASIDE
+                aside.mkdir(exist_ok=True)
+                photo.path.replace(aside / photo.path.name)
+
+    def mend(self) -> None:
+        """After a crash: photos that came in but were not written down are, half ones go."""
+        for entry in self.entries():
+            if entry.problem or entry.several or entry.job.file.name != JOB_FILE:
+                continue
+            for stray in entry.bench.glob("incoming-*") if entry.bench.is_dir() else ():
+                stray.unlink(missing_ok=True)
+            listed = {photo.path.name for photo in entry.photos}
+            for path in sorted(entry.folder.iterdir()):
+                named = _NAME.fullmatch(path.name)
+                if named and path.name not in listed and path.is_file():
+                    arm = named["arm"]
+                    try:
+                        self.change(entry, lambda d, a=arm, n=path.name: _add_photo(d, a, n))  # type: ignore[misc]
+                    except SpilemarkError:
+                        continue
+
+    def _entry(self, job: Job) -> Entry:
+        entry_id = _id(f"{job.file.relative_to(self.root).as_posix()}//{job.part}")
+        problem, table, several, inner = "", dict[str, Any](), bool(job.part), ""
+        try:
+            parts = parts_of(job.file)
+            part = next((p for p in parts if p.name == job.part), parts[0])
+            table, inner = part.table, part.folder
+            several = len(parts) > 1
+        except SpilemarkError as error:
+            problem = str(error)
+        out = table.get("out")
+        stem = job.file.stem
+        own = RESULTS if job.file.name == JOB_FILE else f"{stem}_{RESULTS}"
+        base = job.file.parent / (out if isinstance(out, str) and out else own)
+        if not base.resolve().is_relative_to(self.root.resolve()):
+            # A job file that came from elsewhere must not choose what is written over.
+            base = job.file.parent / own
+        return Entry(
+            id=entry_id,
+            job=job,
+            results_base=base,
+            results=base / inner if inner else base,
+            table=table,
+            problem=problem,
+            several=several,
+        )
+
+    def _check_room(self, more: int) -> None:
+        if shutil.disk_usage(self.root).free - more < self.limits.free_bytes:
+            raise TooMuch("The disk is nearly full.", "Free some space, then try again.")
+        used = sum(p.stat().st_size for p in self.root.rglob("*") if p.is_file())
+        if used + more > self.limits.shelf_bytes:
+            raise TooMuch(
+                f"The jobs in {self.root.name} take {used / 1e9:.1f} GB, which is all they may.",
+                "Move old jobs to another folder.",
+            )
+
+
+def _add_photo(document: tomlkit.TOMLDocument, arm: str, name: str) -> None:
+    table: Any = document.setdefault(arm, {})
+    table["photos"] = [*table.get("photos", []), name]
+
+
+def _touched(entry: Entry) -> float:
+    try:
+        return entry.job.file.stat().st_mtime
+    except OSError:
+        return 0.0
+
+
+def _slug(text: str) -> str:
+    """A name of a folder that every file system takes."""
+    plain = re.sub(r"[^\w-]+", "_", text.strip().lower()).strip("_")[:60]
+    return plain or "job"
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Write a file in one step: a reader sees the old one or the new one, whatever happens."""
+    scratch = path.with_name(f".{path.name}.{os.urandom(4).hex()}")
+    try:
+        with scratch.open("wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        scratch.replace(path)
+    finally:
+        scratch.unlink(missing_ok=True)
+
+
+put_file = _put
+
+
+@contextmanager
+def _as_cannot_write(place: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise CannotWrite(
+            f"{place.name} cannot be written: {error.strerror}.",
+            "Is the disk full, or the folder someone else's?",
+        ) from error

@@ -1,0 +1,130 @@
+// What every page of the bench needs: asking for changes, listening, and saying what went wrong.
+
+/** The job that the page is about, as the server last told it. */
+export function jobHere() {
+  return JSON.parse(document.getElementById("job").dataset.job);
+}
+
+/** Say what went wrong, in the page's own place for it. */
+export function trouble(words) {
+  const place = document.getElementById("trouble");
+  place.hidden = !words;
+  place.textContent = words || "";
+  if (words) place.scrollIntoView({ block: "nearest" });
+}
+
+/** Ask for a change; hands back the answer, or throws words that a person understands. */
+export async function send(path, body, type = "application/json") {
+  const form = type === "application/json" ? JSON.stringify(body ?? {}) : body;
+  let answer;
+  try {
+    answer = await fetch(path, {
+      method: "POST",
+      headers: { "x-spilemark": "bench", "content-type": type },
+      body: form,
+    });
+  } catch {
+    throw new Error("The program does not answer. Is it still running on this computer?");
+  }
+  return read(answer);
+}
+
+/** Ask for something. */
+export async function get(path) {
+  let answer;
+  try {
+    answer = await fetch(path, { headers: { accept: "application/json" } });
+  } catch {
+    throw new Error("The program does not answer. Is it still running on this computer?");
+  }
+  return read(answer);
+}
+
+async function read(answer) {
+  const text = await answer.text();
+  let table = {};
+  try {
+    table = text ? JSON.parse(text) : {};
+  } catch {
+    table = { error: { what: text.slice(0, 300), todo: "" } };
+  }
+  if (answer.ok) return table;
+  const error = table.error ?? { what: "That did not work.", todo: "" };
+  const thrown = new Error(`${error.what} ${error.todo}`.trim());
+  thrown.status = answer.status;
+  throw thrown;
+}
+
+/** Do something and say what went wrong with it, if anything. */
+export async function attempt(work) {
+  trouble("");
+  try {
+    return await work();
+  } catch (error) {
+    trouble(error.message);
+    return undefined;
+  }
+}
+
+/** Be told of each job's state as it changes; after a gap all is asked for again. */
+export function listen(told, again) {
+  const source = new EventSource("/api/events");
+  let first = true;
+  source.addEventListener("open", () => {
+    if (!first) again();
+    first = false;
+  });
+  source.addEventListener("job", (event) => told(JSON.parse(event.data)));
+  addEventListener("pagehide", () => source.close());
+  return source;
+}
+
+/** Where a job stands, in words, with a sign that is not its colour. */
+export function statusWords(job) {
+  const work = job.work;
+  switch (job.status) {
+    case "working":
+      return work.words ? `◐ ${work.words} (${work.step} of ${work.steps})` : "◐ beginning";
+    case "waiting":
+      return work.before ? `◔ waits, ${work.before} before it` : "◔ waits";
+    case "measured":
+      return job.end?.exit_code === 5 ? "◆ measured, with a warning" : "● measured";
+    case "changed":
+      return "△ changed since it was measured";
+    case "failed":
+      return "✕ could not be measured";
+    case "stopped":
+      return "◻ stopped by you";
+    case "problem":
+      return "✕ the job file cannot be read";
+    case "ready":
+      return "○ not measured yet";
+    default:
+      return "○ no photos yet";
+  }
+}
+
+/** An element with its properties and children. */
+export function el(name, properties = {}, ...children) {
+  const made = document.createElement(name);
+  for (const [key, value] of Object.entries(properties)) {
+    if (key in made) made[key] = value;
+    else made.setAttribute(key, value);
+  }
+  made.append(...children);
+  return made;
+}
+
+/** The same for a drawing. */
+export function svg(name, attributes = {}, ...children) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  made.append(...children);
+  return made;
+}
+
+/** A length, mm, as the job shows lengths. */
+export function length(mm, units = "mm", digits = 1) {
+  if (mm === null || mm === undefined) return "?";
+  return units === "in" ? `${(mm / 25.4).toFixed(digits + 2)} in` : `${mm.toFixed(digits)} mm`;
+}

@@ -1,0 +1,141 @@
+// Both sides over each other.
+import { attempt, el, get, jobHere, length, svg } from "./common.js";
+import { Viewer, nearest, path } from "./viewer.js";
+
+const job = jobHere();
+const api = `/api/jobs/${job.id}`;
+const view = document.getElementById("view");
+const gain = document.getElementById("gain");
+const place = document.getElementById("place");
+const under = document.getElementById("under");
+const WORDS = { centreline: "their pencil lines", "corner and edge": "corner and edge", "best fit": "how they fit best" };
+const VERDICTS = { SAME: "= the same", DIFFERENT: "▲ different", CANNOT_TELL: "? cannot tell" };
+let told, port, normals, laid, starboard, band, finger, units, viewer;
+
+/** Unit vectors out of the wood; the ring runs anticlockwise, y forward. */
+function outward(ring) {
+  const n = ring.length;
+  return ring.map((_, k) => {
+    const [ax, ay] = ring[(k + n - 1) % n];
+    const [bx, by] = ring[(k + 1) % n];
+    const far = Math.hypot(bx - ax, by - ay) || 1;
+    return [(by - ay) / far, -(bx - ax) / far];
+  });
+}
+
+const onPage = ([x, y]) => [x, -y];
+
+function beside(numbers, offset) {
+  return numbers.map((k) => onPage([port[k][0] + normals[k][0] * offset(k), port[k][1] + normals[k][1] * offset(k)]));
+}
+
+/** Runs of points where a gap is known; one over the ring's first point is one run. */
+function runs(values) {
+  const n = values.length;
+  const found = [];
+  let run = [];
+  const start = Math.max(0, values.findIndex((v) => v === null));
+  for (let j = 0; j < n; j += 1) {
+    const k = (start + j) % n;
+    if (values[k] === null) {
+      if (run.length > 1) found.push(run);
+      run = [];
+    } else run.push(k);
+  }
+  if (run.length > 1) found.push(run);
+  return found;
+}
+
+function draw() {
+  const times = Number(gain.value);
+  document.getElementById("gain-out").textContent = `${times} times`;
+  const lines = runs(laid.gap_mm);
+  starboard.setAttribute("d", lines.map((run) => path(beside(run, (k) => laid.gap_mm[k] * times))).join(""));
+  band.setAttribute("d", lines.map((run) => {
+    const out = beside(run, (k) => (laid.gap_mm[k] + laid.u95_mm[k]) * times);
+    const back = beside(run, (k) => (laid.gap_mm[k] - laid.u95_mm[k]) * times).reverse();
+    return path([...out, ...back], true);
+  }).join(""));
+  read();
+}
+
+function wordsAt(k) {
+  const n = port.length;
+  const edge = told.patterns.port.edges.find((e) => (k - e.from + n) % n <= (e.to - e.from + n) % n);
+  const gap = laid.gap_mm[k];
+  const name = edge ? edge.name : "edge";
+  if (gap === null) return `${name}: not seen on both sides`;
+  const way = gap > 0 ? "fuller" : "leaner";
+  return `${name}: starboard ${length(Math.abs(gap), units)} ${way} than port, ±${length(laid.u95_mm[k], units)} (95 %)`;
+}
+
+function read() {
+  const k = Number(place.value) % port.length;
+  const [x, y] = onPage(port[k]);
+  finger.setAttribute("cx", x);
+  finger.setAttribute("cy", y);
+  under.textContent = wordsAt(k);
+}
+
+function lay(datum) {
+  laid = told.comparison.alignments.find((a) => a.datum === datum);
+  const head = el("tr", {}, ...["Edge", "At", "Starboard against port", "±", "Verdict"].map((w) => el("th", { scope: "col" }, w)));
+  const rows = laid.stations.map((s) =>
+    el("tr", {}, el("td", {}, s.edge), el("td", { className: "number" }, length(s.s_mm, units, 0)),
+      el("td", { className: "number" }, s.gap_mm === null ? "?" : `${s.gap_mm > 0 ? "+" : ""}${length(s.gap_mm, units, 2)}`),
+      el("td", { className: "number" }, length(s.u95_mm, units, 2)), el("td", {}, VERDICTS[s.verdict] ?? s.verdict)));
+  document.getElementById("stretches").replaceChildren(
+    el("caption", { className: "quiet" }, "Plus: starboard is fuller there. Distances run along each edge from the outer corner."),
+    el("thead", {}, head), el("tbody", {}, ...rows));
+  draw();
+}
+
+function scale() {
+  finger?.setAttribute("r", 8 * viewer.unit);
+}
+
+async function begin() {
+  told = job.measured ? await attempt(() => get(`${api}/comparison`)) : null;
+  if (!told?.comparison) {
+    document.getElementById("unmeasured").hidden = false;
+    return;
+  }
+  document.getElementById("comparing").hidden = false;
+  units = told.job.units;
+  document.getElementById("verdict").textContent = told.comparison.verdict;
+  port = told.patterns.port.outline_mm;
+  normals = outward(port);
+  const datums = document.getElementById("datums");
+  told.comparison.alignments.forEach((a, k) => {
+    const input = el("input", { type: "radio", name: "datum", value: a.datum, checked: k === 0 });
+    input.addEventListener("change", () => lay(a.datum));
+    datums.append(el("label", {}, input, el("span", {}, WORDS[a.datum] ?? a.datum)));
+  });
+  starboard = svg("path", { class: "starboard" });
+  band = svg("path", { class: "band" });
+  finger = svg("circle", { class: "finger", r: 1 });
+  view.append(band, svg("path", { class: "port", d: path(port.map(onPage), true) }), starboard, finger);
+  place.max = String(port.length - 1);
+  const xs = port.map((p) => p[0]);
+  const ys = port.map((p) => -p[1]);
+  const low = [Math.min(...xs), Math.min(...ys)];
+  const wide = [Math.max(...xs) - low[0], Math.max(...ys) - low[1]];
+  const rim = 0.12 * Math.max(...wide);
+  viewer = new Viewer(view, [low[0] - rim, low[1] - rim, wide[0] + 2 * rim, wide[1] + 2 * rim], () => viewer && scale());
+  scale();
+  document.getElementById("legend").replaceChildren(...[["port", "port, as it is"], ["starboard", "starboard, mirrored, its gap drawn larger"], ["band", "its doubt (95 %)"]].map(([kind, words]) =>
+    el("li", {}, svg("svg", { viewBox: "0 0 64 24", "aria-hidden": "true" }, svg("path", { class: kind, d: kind === "band" ? "M4 4H60V20H4Z" : "M4 12H60" })), words)));
+  lay(told.comparison.alignments[0].datum);
+  const touch = (event) => {
+    const [k, far] = nearest(port.map(onPage), viewer.at(event));
+    if (far > 40 * viewer.unit) return;
+    place.value = String(k);
+    read();
+  };
+  view.addEventListener("pointermove", touch);
+  view.addEventListener("pointerdown", touch);
+}
+
+gain.addEventListener("input", draw);
+place.addEventListener("input", read);
+begin();

@@ -1,0 +1,175 @@
+// The photo with what was found in it.
+import { attempt, el, get, jobHere, length, svg } from "./common.js";
+import { Viewer, nearest, path, stretches } from "./viewer.js";
+
+const job = jobHere();
+const api = `/api/jobs/${job.id}`;
+const view = document.getElementById("view");
+const under = document.getElementById("under");
+const SIDES = { port: "Port", starboard: "Starboard", single: "Part" };
+let drawings = [];
+let shown = 0;
+let viewer = null;
+let layer = null;
+let finger = null;
+
+function draw() {
+  const d = drawings[shown];
+  const image = svg("image", { href: `${api}/photos/${d.photo}/look.jpg`, x: -0.5, y: -0.5, width: d.width, height: d.height });
+  layer = svg("g");
+  for (const card of d.cards) {
+    layer.append(svg("path", { class: "rim", d: path(card.corners_px, true) }));
+    layer.append(svg("path", { class: "card", d: path(card.corners_px, true) }));
+    layer.append(tag(card.corners_px[0], card.name));
+  }
+  for (const pattern of d.patterns) drawPattern(pattern);
+  finger = svg("circle", { class: "finger", r: 0, visibility: "hidden" });
+  layer.append(finger);
+  view.replaceChildren(image, layer);
+  if (!viewer) viewer = new Viewer(view, [0, 0, d.width, d.height], scaleTags);
+  else viewer.fit([0, 0, d.width, d.height]);
+  scaleTags();
+  tables(d);
+  for (const [k, button] of [...document.querySelectorAll("#pictures button")].entries()) {
+    button.setAttribute("aria-pressed", String(k === shown));
+  }
+}
+
+function drawPattern(pattern) {
+  const all = [pattern.ring, ...pattern.holes];
+  for (const ring of all) layer.append(svg("path", { class: "rim", d: path(ring, true) }));
+  const kinds = pattern.seen.map((seen, k) => (pattern.by_hand[k] ? "hand" : seen ? "seen" : "guessed"));
+  for (const [kind, numbers] of stretches(kinds)) {
+    layer.append(svg("path", { class: kind, d: path(numbers.map((k) => pattern.ring[k])) }));
+  }
+  for (const hole of pattern.holes) layer.append(svg("path", { class: "seen", d: path(hole, true) }));
+  for (const mark of pattern.marks) layer.append(svg("path", { class: "mark", d: path(mark) }));
+  if (pattern.line) {
+    layer.append(svg("path", { class: "rim", d: path(pattern.line) }), svg("path", { class: "pencil", d: path(pattern.line) }));
+  }
+  const n = pattern.ring.length;
+  for (const edge of pattern.edges) {
+    const count = (edge.to - edge.from + n) % n || n;
+    layer.append(tag(pattern.ring[(edge.from + (count >> 1)) % n], edge.name));
+  }
+  for (const corner of pattern.corners) {
+    layer.append(svg("rect", { class: "corner", "data-x": corner.at[0], "data-y": corner.at[1] }), tag(corner.at, `${corner.name} corner`));
+  }
+}
+
+function tag([x, y], words) {
+  return svg("text", { class: "tag", "data-x": x, "data-y": y }, words);
+}
+
+/** Words and handles keep their size on the screen, however near the picture is. */
+function scaleTags() {
+  if (!viewer || !layer) return;
+  const unit = viewer.unit;
+  const taken = [];
+  for (const text of layer.querySelectorAll("text")) {
+    const [x, y] = [text.dataset.x / unit, text.dataset.y / unit];
+    const box = [x, y - 22, x + 9.5 * text.textContent.length, y];
+    // Names that would lie on each other wait until the picture is nearer.
+    const free = taken.every((other) => box[0] > other[2] || box[2] < other[0] || box[1] > other[3] || box[3] < other[1]);
+    if (free) taken.push(box);
+    text.setAttribute("visibility", free ? "visible" : "hidden");
+    text.setAttribute("transform", `translate(${text.dataset.x} ${text.dataset.y}) scale(${unit}) translate(8 -8)`);
+  }
+  for (const square of layer.querySelectorAll("rect.corner")) {
+    const half = 6 * unit;
+    square.setAttribute("x", square.dataset.x - half);
+    square.setAttribute("y", square.dataset.y - half);
+    square.setAttribute("width", 2 * half);
+    square.setAttribute("height", 2 * half);
+  }
+  finger?.setAttribute("r", 7 * unit);
+}
+
+function point(event) {
+  const at = viewer.at(event);
+  let best = null;
+  for (const pattern of drawings[shown].patterns) {
+    const [k, far] = nearest(pattern.ring, at);
+    if (!best || far < best.far) best = { pattern, k, far };
+  }
+  if (!best || best.far > 40 * viewer.unit) return;
+  const { pattern, k } = best;
+  finger.setAttribute("cx", pattern.ring[k][0]);
+  finger.setAttribute("cy", pattern.ring[k][1]);
+  finger.setAttribute("visibility", "visible");
+  under.textContent = wordsOf(pattern, k);
+}
+
+function wordsOf(pattern, k) {
+  const n = pattern.ring.length;
+  const edge = pattern.edges.find((e) => (k - e.from + n) % n <= (e.to - e.from + n) % n);
+  const [x, y] = pattern.ring_mm[k];
+  const how = pattern.by_hand[k] ? "made by hand" : pattern.seen[k] ? "seen" : "guessed";
+  const doubt = pattern.u95_mm[k] === null ? "" : `, ±${length(pattern.u95_mm[k], units, 2)} (95 %)`;
+  return `${SIDES[pattern.side]}, ${edge ? edge.name : "edge"}: ${how}${doubt}; ${length(Math.abs(x), units)} to ${x < 0 ? "port" : "starboard"}, ${length(y, units)} forward`;
+}
+
+function tables(d) {
+  const cards = document.getElementById("cards");
+  const head = el("tr", {}, ...["Card", "Crossings used", "Misfit"].map((w) => el("th", { scope: "col" }, w)));
+  cards.replaceChildren(
+    el("caption", { className: "quiet" }, `${d.name}: ${d.cards.length} cards seen`),
+    el("thead", {}, head),
+    el("tbody", {}, ...[...d.cards].sort((a, b) => a.name.localeCompare(b.name)).map((card) =>
+      el("tr", {}, el("th", { scope: "row" }, card.name), el("td", { className: "number" }, `${card.kept} of ${card.crossings}`),
+        el("td", { className: "number" }, card.residual_rms_px === null ? "?" : `${card.residual_rms_px.toFixed(2)} px`)))),
+  );
+  document.getElementById("edges").replaceChildren(...d.patterns.map(edgeTable));
+}
+
+function edgeTable(pattern) {
+  const rows = pattern.edges.map((edge) =>
+    el("tr", {}, el("th", { scope: "row" }, edge.name), el("td", { className: "number" }, length(edge.length_mm, units))));
+  const corners = pattern.corners.map((corner) =>
+    el("tr", {}, el("th", { scope: "row" }, `${corner.name} corner`), el("td", { className: "number" }, corner.deg === null || corner.deg === undefined ? "?" : `${corner.deg.toFixed(2)}°`)));
+  return el("table", {}, el("caption", {}, `${SIDES[pattern.side]}: ${pattern.seen_percent.toFixed(0)} % of the edge seen. ${pattern.words}`), el("tbody", {}, ...rows, ...corners));
+}
+
+function legend() {
+  const kinds = [["seen", "edge, seen"], ["guessed", "edge, guessed"], ["hand", "made by hand"], ["pencil", "pencil line"], ["card", "card"]];
+  document.getElementById("legend").replaceChildren(...kinds.map(([kind, words]) =>
+    el("li", {}, svg("svg", { viewBox: "0 0 64 24", "aria-hidden": "true" }, svg("path", { class: kind, d: "M4 12H60" })), words)));
+}
+
+let units = "mm";
+
+async function begin() {
+  if (!job.measured) {
+    document.getElementById("unmeasured").hidden = false;
+    return;
+  }
+  const told = await attempt(() => get(`${api}/drawing`));
+  if (!told) return;
+  drawings = told.photos;
+  units = told.units;
+  document.getElementById("looking").hidden = false;
+  document.getElementById("pictures").replaceChildren(...drawings.map((d, k) => {
+    const button = el("button", { type: "button" }, d.name);
+    button.addEventListener("click", () => {
+      shown = k;
+      draw();
+    });
+    return button;
+  }));
+  document.getElementById("notes").replaceChildren(...told.notes.map((note) =>
+    el("li", {}, `${note.severity === "warn" ? "△ Mind: " : ""}${note.text}`)));
+  legend();
+  if (!drawings.length) {
+    under.textContent = "These results were made by an earlier version. Measure again to see them here.";
+    return;
+  }
+  draw();
+}
+
+view.addEventListener("pointermove", (event) => viewer && point(event));
+view.addEventListener("pointerdown", (event) => viewer && point(event));
+document.getElementById("nearer").addEventListener("click", () => viewer.zoom(1.5));
+document.getElementById("farther").addEventListener("click", () => viewer.zoom(1 / 1.5));
+document.getElementById("whole").addEventListener("click", () => viewer.fit());
+addEventListener("resize", scaleTags);
+begin();

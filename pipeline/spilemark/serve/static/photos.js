@@ -1,0 +1,130 @@
+// Photos of a job: they come in, are judged, and the job is measured.
+import { attempt, el, get, jobHere, listen, send, statusWords, trouble } from "./common.js";
+
+let job = jobHere();
+const api = `/api/jobs/${job.id}`;
+const state = document.getElementById("state");
+const bar = document.getElementById("bar");
+const buttons = Object.fromEntries(
+  ["measure", "stop", "to-look", "let-in"].map((id) => [id, document.getElementById(id)]),
+);
+let sending = 0;
+let sent = 0;
+
+function show() {
+  const busy = job.work !== null;
+  let words = statusWords(job);
+  if (!busy && job.end && job.photos.length) words += `. ${job.end.words}`;
+  if (sending) words = `Sending photo ${sent + 1} of ${sending} …`;
+  if (state.textContent !== words) state.textContent = words;
+  bar.hidden = !busy;
+  if (busy && job.work.status === "working") bar.value = job.work.share;
+  else bar.removeAttribute("value");
+  buttons.measure.hidden = busy;
+  buttons.measure.disabled = job.photos.length === 0 || Boolean(job.problem);
+  buttons.measure.textContent = job.measured ? "Measure again" : "Measure";
+  buttons.stop.hidden = !busy;
+  buttons["to-look"].hidden = !job.measured;
+  for (const section of document.querySelectorAll(".arm")) showArm(section);
+}
+
+function showArm(section) {
+  const arm = section.dataset.arm;
+  const photos = job.photos.filter((photo) => photo.arm === arm);
+  section.hidden = !job.arms_open.includes(arm) && photos.length === 0;
+  const list = section.querySelector(".photos");
+  const wanted = JSON.stringify(photos);
+  if (list.dataset.shown === wanted) return;
+  list.dataset.shown = wanted;
+  list.replaceChildren(...photos.map(photoLine));
+}
+
+const SIGNS = { yes: "✓", mind: "△", no: "✕" };
+
+function photoLine(photo) {
+  const check = photo.check;
+  const words = el("div");
+  if (!photo.there) words.append(el("p", {}, `✕ ${photo.name} is not in the folder.`));
+  else if (!check) words.append(el("p", {}, "… looking at it"));
+  else {
+    words.append(el("p", { className: "status" }, `${SIGNS[check.good] ?? ""} ${check.words}`));
+    for (const more of check.more) words.append(el("p", {}, more));
+  }
+  words.append(el("p", { className: "quiet" }, photo.name));
+  if (!job.several) {
+    const aside = el("button", { type: "button" }, "Set aside");
+    aside.setAttribute("aria-label", `Set ${photo.name} aside`);
+    aside.addEventListener("click", () => attempt(() => send(`${api}/photos/${photo.id}/aside`)));
+    words.append(aside);
+  }
+  const picture = photo.there
+    ? el("img", { src: `${api}/photos/${photo.id}/thumb.jpg`, alt: `Photo ${photo.name}`, loading: "lazy" })
+    : el("span");
+  return el("li", {}, picture, words);
+}
+
+async function sendAll(arm, files) {
+  trouble("");
+  const queue = [...files];
+  sending += queue.length;
+  for (const file of queue) {
+    show();
+    try {
+      await sendOne(arm, file);
+    } catch (error) {
+      trouble(`${file.name}: ${error.message}`);
+    }
+    sent += 1;
+  }
+  if (sent >= sending) sending = sent = 0;
+  await refresh();
+}
+
+async function sendOne(arm, file) {
+  for (let again = 2; ; again -= 1) {
+    try {
+      return await send(`${api}/photos/${arm}`, file, "application/octet-stream");
+    } catch (error) {
+      // Refused is refused; a line that broke may hold the second time.
+      if (error.status || !again) throw error;
+      await new Promise((done) => setTimeout(done, 1000));
+    }
+  }
+}
+
+async function refresh() {
+  job = (await attempt(() => get(api))) ?? job;
+  show();
+}
+
+for (const section of document.querySelectorAll(".arm")) {
+  const drop = section.querySelector(".drop");
+  const input = drop.querySelector("input");
+  input.addEventListener("change", () => {
+    sendAll(section.dataset.arm, input.files);
+    input.value = "";
+  });
+  for (const name of ["dragenter", "dragover"]) {
+    drop.addEventListener(name, (event) => {
+      event.preventDefault();
+      drop.classList.add("over");
+    });
+  }
+  for (const name of ["dragleave", "drop"]) drop.addEventListener(name, () => drop.classList.remove("over"));
+  drop.addEventListener("drop", (event) => {
+    event.preventDefault();
+    sendAll(section.dataset.arm, event.dataTransfer.files);
+  });
+}
+// A photo dropped beside its place must not replace the page.
+for (const name of ["dragover", "drop"]) addEventListener(name, (event) => event.preventDefault());
+
+buttons.measure.addEventListener("click", () => attempt(() => send(`${api}/measure`)));
+buttons.stop.addEventListener("click", () => attempt(() => send(`${api}/stop`)));
+
+listen((told) => {
+  if (told.id !== job.id) return;
+  job = told;
+  show();
+}, refresh);
+show();

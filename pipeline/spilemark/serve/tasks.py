@@ -1,0 +1,111 @@
+"""What is done in a worker process: the same functions as the command line's.
+
+A task is plain data (it crosses a pipe as JSON), and so is what it hands back.
+Photos are decoded here and nowhere else.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+Told = Callable[[dict[str, Any]], None]
+THUMB_PX = 480
+LOOK_PX = 4600
+"""Longest side of the picture that is looked at: the photo itself up to 16 megapixels or so."""
+
+
+def warm() -> None:
+    """Import what every task needs, before the first one comes."""
+    import cv2
+
+    import spilemark.job
+    import spilemark.overlay
+    import spilemark.report
+    import spilemark.template  # noqa: F401
+
+    cv2.setNumThreads(1)
+    _kitchen()
+
+
+@cache
+def _kitchen() -> Any:
+    from spilemark.recipe import prepare, standard_recipe
+
+    return prepare(standard_recipe())
+
+
+def measure(task: dict[str, Any], told: Told) -> dict[str, Any]:
+    """Measure a job; told of each step."""
+    from spilemark.many import Job, run_one
+
+    end = run_one(
+        Job(Path(task["file"]), task["part"]),
+        Path(task["out"]),
+        force=True,
+        progress=lambda words: told({"step": words}),
+        at_once=2,
+    )
+    return {
+        "exit_code": end.exit_code,
+        "failed": end.failed,
+        "words": end.words,
+        "seconds": round(end.seconds, 2),
+    }
+
+
+def check(task: dict[str, Any], told: Told) -> dict[str, Any]:
+    """Say of a photo whether it will do, and make its small pictures."""
+    from spilemark.serve.photo_check import verdict_on
+
+    verdict, photo = verdict_on(
+        Path(task["photo"]), task["arm"], task["table"], _kitchen(), scan=task.get("scan", False)
+    )
+    told({"verdict": verdict})
+    if photo is not None:
+        pictures(photo, Path(task["pictures"]))
+    return {"verdict": verdict}
+
+
+def picture(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001 - one shape for all
+    """Make the small pictures of a photo."""
+    from spilemark.serve.photo_check import read
+
+    photo = read(Path(task["photo"]), _kitchen(), scan=task.get("scan", False))
+    pictures(photo, Path(task["pictures"]))
+    return {}
+
+
+def pictures(photo: Any, stem: Path) -> None:
+    """Write a thumbnail and the picture to look at, upright, with nothing that the camera wrote."""
+    import numpy as np
+    from PIL import Image
+
+    from spilemark.frames import upright_pixels
+    from spilemark.serve.shelf import put_file
+
+    pixels = photo.pixels
+    if pixels.dtype != np.uint8:
+        pixels = (pixels >> 8).astype(np.uint8)
+    upright = Image.fromarray(np.ascontiguousarray(upright_pixels(pixels, photo.orientation)))
+    stem.parent.mkdir(parents=True, exist_ok=True)
+    for name, longest, quality in (("thumb", THUMB_PX, 80), ("look", LOOK_PX, 85)):
+        small = upright.copy() if max(upright.size) > longest else upright
+        small.thumbnail((longest, longest))
+        held = io.BytesIO()
+        small.save(held, "JPEG", quality=quality)
+        put_file(stem.with_name(f"{stem.name}.{name}.jpg"), held.getvalue())
+    size = {"width": upright.width, "height": upright.height}
+    put_file(stem.with_name(f"{stem.name}.size.json"), json.dumps(size).encode())
+
+
+TASKS: dict[str, Callable[[dict[str, Any], Told], dict[str, Any]]] = {
+    "measure": measure,
+    "check": check,
+    "picture": picture,
+}
+"""By the name that a task has under "do"."""

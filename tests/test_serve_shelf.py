@@ -1,0 +1,198 @@
+"""Jobs on the shelf: the folders of the command line, changed in one step, never lost."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+from bench_server import SAMPLES
+
+from spilemark.errors import UnreadableInput, UsageError
+from spilemark.jobfile import read_order
+from spilemark.serve.shelf import NotThere, Shelf
+from spilemark.serve.sheet import arms_open, form_of, lay_in, table_from
+
+JPEG = b"\xff\xd8\xff\xe0 a photo"
+
+
+def shelf_at(path: Path) -> Shelf:
+    return Shelf(path / "shop")
+
+
+def put_photo(shelf: Shelf, job_id: str, arm: str = "port", content: bytes = JPEG) -> None:
+    entry = shelf.find(job_id)
+    with shelf.incoming(entry) as path:
+        path.write_bytes(content)
+        shelf.keep(entry, arm, path)
+
+
+def test_a_job_of_the_page_is_one_of_the_command_line(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    form = {"boat": "Dunlin 14", "part": "knee", "thickness": "3.1", "distances": "A-H = 742.5 ± 0.2",
+            "units": "mm", "paper": "letter", "date": "2026-05-14", "tolerance": ""}  # fmt: skip
+    entry = shelf.create(table_from(form))
+    put_photo(shelf, entry.id)
+    order = read_order(entry.job.file, {})
+    assert order.facts.boat == "Dunlin 14"
+    assert order.facts.thickness_mm == 3.1
+    assert order.facts.distances == (("A", "H", 742.5, 0.2),)
+    assert order.facts.tolerance_mm == 1.5
+    assert str(order.facts.date) == "2026-05-14"
+    assert order.photos["port"] == (entry.folder / "port_1.jpg",)
+
+
+def test_a_job_of_the_command_line_is_one_of_the_page(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    shutil.copytree(SAMPLES, shelf.root / "knee")
+    (entry,) = shelf.entries()
+    assert entry.title == "Pepperwort, quarter knee"
+    assert [(p.arm, p.path.name) for p in entry.photos] == [
+        ("port", "port.jpg"),
+        ("starboard", "starboard.jpg"),
+    ]
+    before = entry.job.file.read_text()
+    shelf.change(entry, lambda d: lay_in(d, table_from({**form_of(entry.table), "boat": "Teal"})))
+    after = entry.job.file.read_text()
+    # The person's comments stay, and nothing but what was changed is different.
+    assert after == before.replace('boat = "Pepperwort"', 'boat = "Teal"')
+
+
+def test_bare_numbers_are_in_the_unit_that_the_form_shows() -> None:
+    table = table_from({"units": "in", "thickness": "1/8", "distances": "A-H = 29 1/4; B-C = 400 mm",
+                        "tolerance": "1.5 mm"})  # fmt: skip
+    assert table["thickness"] == "1/8 in"
+    assert table["distances"] == ["A-H = 29 1/4 in", "B-C = 400 mm"]
+    assert table["tolerance"] == "1.5 mm"
+
+
+def test_new_answers_stand_above_the_tables(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    put_photo(shelf, entry.id)
+    shelf.change(shelf.find(entry.id), lambda d: lay_in(d, {"boat": "Curlew", "units": "in"}))
+    order = read_order(entry.job.file, {})
+    assert order.facts.units == "in"
+    assert len(order.photos["port"]) == 1
+
+
+def test_what_would_be_no_job_is_refused_and_the_file_stays(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    before = entry.job.file.read_bytes()
+    with pytest.raises(UsageError, match="thickness"):
+        shelf.change(entry, lambda d: lay_in(d, {"thickness": "9 m"}))
+    put_photo(shelf, entry.id, "single")
+    with pytest.raises(UsageError, match="single part"):
+        put_photo(shelf, entry.id, "port")
+    assert [p.name for p in entry.folder.glob("*.jpg")] == ["single_1.jpg"]
+    assert entry.job.file.read_bytes() != before
+
+
+def test_which_photos_may_come_next() -> None:
+    assert arms_open({}) == ["port", "starboard", "single", "both"]
+    assert arms_open({"port": {"photos": ["a"]}}) == ["port", "starboard"]
+    assert arms_open({"both": {"photos": ["a"]}}) == ["both"]
+    assert arms_open({"single": {"photos": ["a"]}}) == ["single"]
+
+
+def test_a_photo_set_aside_is_kept_and_its_name_is_not_given_again(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    put_photo(shelf, entry.id)
+    put_photo(shelf, entry.id, content=JPEG + b"2")
+    entry = shelf.find(entry.id)
+    shelf.set_aside(entry, entry.photos[0])
+    assert (entry.folder / "set_aside" / "port_1.jpg").read_bytes() == JPEG
+    assert [p.path.name for p in shelf.find(entry.id).photos] == ["port_2.jpg"]
+    put_photo(shelf, entry.id, content=JPEG + b"3")
+    assert [p.path.name for p in shelf.find(entry.id).photos] == ["port_2.jpg", "port_3.jpg"]
+
+
+def test_after_a_crash_a_photo_that_came_in_is_taken_up_and_half_ones_go(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    put_photo(shelf, entry.id)
+    # Killed between the photo's name and the job file's change; and while one was coming in.
+    (entry.folder / "port_2.jpg").write_bytes(JPEG)
+    (entry.folder / "my own.jpg").write_bytes(JPEG)
+    entry.bench.mkdir(parents=True, exist_ok=True)
+    (entry.bench / "incoming-0123").write_bytes(b"\xff\xd8")
+    again = Shelf(shelf.root)
+    again.mend()
+    assert [p.path.name for p in again.find(entry.id).photos] == ["port_1.jpg", "port_2.jpg"]
+    assert not [*entry.bench.glob("incoming-*")]
+
+
+def test_killed_while_writing_leaves_the_old_job_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    before = entry.job.file.read_bytes()
+
+    def cut_off(_: int) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "fsync", cut_off)
+    with pytest.raises(KeyboardInterrupt):
+        shelf.change(entry, lambda d: lay_in(d, {"boat": "Teal"}))
+    assert entry.job.file.read_bytes() == before
+
+
+def test_a_file_of_several_parts_is_shown_part_by_part_and_not_changed(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    folder = shelf.root / "spring"
+    folder.mkdir()
+    (folder / "job.toml").write_text(
+        'out = "spring"\n[[parts]]\npart = "knee"\nport.photos = ["a.jpg"]\n'
+        '[[parts]]\npart = "hook"\nsingle.photos = ["b.jpg"]\n'
+    )
+    entries = shelf.entries()
+    assert {e.title for e in entries} == {"knee", "hook"}
+    assert {e.results for e in entries} == {folder / "spring" / "knee", folder / "spring" / "hook"}
+    with pytest.raises(UsageError, match="several parts"):
+        shelf.change(entries[0], lambda d: lay_in(d, {"boat": "Teal"}))
+
+
+def test_a_damaged_job_file_is_told_and_the_others_are_shown(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    good = shelf.create({"boat": "Curlew"})
+    bad = shelf.root / "bad"
+    bad.mkdir()
+    (bad / "job.toml").write_text("boat = ")
+    problems = {e.folder.name: bool(e.problem) for e in shelf.entries()}
+    assert problems == {"curlew": False, "bad": True}
+    assert shelf.find(good.id).title == "Curlew"
+
+
+def test_ids_are_of_places_and_nothing_else_is_an_id(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    assert Shelf(shelf.root).find(entry.id).folder == entry.folder
+    for wrong in ("", "..", entry.folder.name, str(entry.folder), entry.id.upper() + "0"):
+        with pytest.raises(NotThere):
+            shelf.find(wrong)
+
+
+def test_names_make_folders_that_every_system_takes(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    names = [shelf.create({"boat": b}).folder.name for b in ("../../x", "CON:", "Käpt'n", "", "")]
+    assert names == ["x", "con", "käpt_n", "job", "job_2"]
+
+
+def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    from spilemark.errors import CannotWrite
+
+    (tmp_path / "shop").write_text("a file")
+    with pytest.raises(CannotWrite, match="--jobs"):
+        Shelf(tmp_path / "shop")
+
+
+def test_a_file_that_is_no_photo_is_not_kept(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    with pytest.raises(UnreadableInput):
+        put_photo(shelf, entry.id, content=b"hello")
+    assert not [*entry.folder.glob("port*")]
