@@ -8,6 +8,7 @@ or newer; the same on Linux, macOS and Windows.
 import argparse
 import hashlib
 import os
+import shutil
 import subprocess
 import sys
 import venv
@@ -80,6 +81,11 @@ def run_tests(more):
         "types": ["mypy"],
         "tests": ["pytest", "-n", "auto", *more],
     }
+    if browser() is None:
+        say(
+            "No Chromium here: the tests of the bench page in a browser are skipped, all others run.\n"
+            "On Debian: apt-get install chromium"
+        )
     failed = []
     for name, words in steps.items():
         print(f"== {name}: {' '.join(words)}", flush=True)
@@ -87,6 +93,11 @@ def run_tests(more):
             failed.append(name)
     print(f"FAILED: {', '.join(failed)}" if failed else "All checks passed.", flush=True)
     return 1 if failed else 0
+
+
+def browser():
+    """Where the system's Chromium is; None where it has none."""
+    return shutil.which("chromium") or shutil.which("chromium-browser")
 
 
 def prepare(extent):

@@ -50,7 +50,11 @@ class Page:
         return f"http://{HOME}:{self.port}"
 
     def ask(
-        self, path: str, method: str = "GET", body: Any = None, headers: dict[str, str] | None = None
+        self,
+        path: str,
+        method: str = "GET",
+        body: Any = None,
+        headers: dict[str, str] | None = None,
     ) -> Answer:
         """Exactly these headers, beside a Host that may be given too."""
         line = http.client.HTTPConnection(HOME, self.port, timeout=60)

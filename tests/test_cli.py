@@ -24,7 +24,7 @@ from spilemark.hookspecs import hookimpl
 from spilemark.records import Photo, ScaleBasis
 
 HEAVY = ("numpy", "cv2", "shapely", "scipy", "skimage", "PIL", "reportlab", "svgwrite", "ezdxf",
-         "pluggy", "msgspec", "spilemark_stages")  # fmt: skip
+         "pluggy", "msgspec", "starlette", "uvicorn", "tomlkit", "segno", "spilemark_stages")  # fmt: skip
 COMMANDS = {
     " ".join((name, *inner)): command
     for name, given in cli.spilemark.commands.items()

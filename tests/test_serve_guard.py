@@ -85,7 +85,9 @@ def test_another_site_may_link_here_but_not_look_in(page: Page) -> None:
     assert page.ask("/static/mark.svg", headers=cross | {"Sec-Fetch-Mode": "no-cors"}).status == 403
 
 
-@pytest.mark.parametrize("method", ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "CONNECT", "PROPFIND"])
+@pytest.mark.parametrize(
+    "method", ["PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "CONNECT", "PROPFIND"]
+)
 def test_other_methods_do_nothing(page: Page, method: str) -> None:
     assert page.ask("/api/jobs", method, headers=page.ours()).status in (400, 405)
 
@@ -136,7 +138,9 @@ def test_a_form_beyond_the_limit_is_refused(page: Page) -> None:
     assert answer.status == 413
 
 
-@pytest.mark.parametrize("body", [b"[1]", b"{", b"\xff", b'{"boat": 3}', b'{"out": "/etc"}', b'"x"', b"[" * 9000])
+@pytest.mark.parametrize(
+    "body", [b"[1]", b"{", b"\xff", b'{"boat": 3}', b'{"out": "/etc"}', b'"x"', b"[" * 9000]
+)
 def test_a_form_that_is_none_is_refused_in_words(page: Page, body: bytes) -> None:
     answer = page.post("/api/jobs", body)
     assert answer.status == 400
@@ -168,7 +172,14 @@ def test_the_shelf_and_the_disk_have_a_quota(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "content",
-    [b"GIF89a....", b"<svg onload=alert(1)>", b"%PDF-1.7", b"#!/bin/sh\n", b"MZ\x90", b"PK\x03\x04"],
+    [
+        b"GIF89a....",
+        b"<svg onload=alert(1)>",
+        b"%PDF-1.7",
+        b"#!/bin/sh\n",
+        b"MZ\x90",
+        b"PK\x03\x04",
+    ],
 )
 def test_what_is_no_photo_is_refused_by_its_first_bytes(page: Page, content: bytes) -> None:
     job = page.new_job()
@@ -187,7 +198,9 @@ def png_claiming(width: int, height: int) -> bytes:
 
     head = width.to_bytes(4, "big") + height.to_bytes(4, "big") + b"\x08\x02\x00\x00\x00"
     packed = zlib.compress(bytes(100_000))
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", packed) + chunk(b"IEND", b"")
+    return (
+        b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", packed) + chunk(b"IEND", b"")
+    )
 
 
 @pytest.mark.parametrize("size", [(50_000, 50_000), (12_000, 9_000), (0x7FFFFFFF, 1)])
@@ -203,7 +216,7 @@ def test_a_bomb_is_refused_in_the_worker_and_the_page_goes_on(
 
 
 def test_names_are_shown_as_they_are_and_run_nowhere(page: Page) -> None:
-    evil = '<img src=x onerror=alert(1)>"\'{{7*7}}'
+    evil = "<img src=x onerror=alert(1)>\"'{{7*7}}"
     job = page.new_job(boat=evil, part='x"\nout = "/tmp/evil"\n[hull]')
     for path in ("/", f"/jobs/{job}", f"/jobs/{job}/sheet", f"/jobs/{job}/look"):
         text = page.ask(path).text
@@ -228,9 +241,11 @@ def inline_things(text: str) -> list[str]:
             ):
                 found.append(tag)
             found.extend(n for n in names if n == "style" or n.startswith("on"))
-            for name in ("src", "href", "action"):
-                if not (names.get(name) or "/").startswith(("/", "#")):
-                    found.append(f"{tag} {name}")
+            found.extend(
+                f"{tag} {name}"
+                for name in ("src", "href", "action")
+                if not (names.get(name) or "/").startswith(("/", "#"))
+            )
 
     Look().feed(text)
     return found
@@ -274,7 +289,9 @@ def test_results_that_could_run_something_are_of_no_origin_or_saved(page: Page) 
 def test_a_job_file_from_elsewhere_does_not_choose_what_is_written_over(page: Page) -> None:
     folder = page.shelf.root / "from_a_stick"
     folder.mkdir()
-    (folder / "job.toml").write_text('boat = "X"\nout = "../../../etc"\n[port]\nphotos = ["a.jpg"]\n')
+    (folder / "job.toml").write_text(
+        'boat = "X"\nout = "../../../etc"\n[port]\nphotos = ["a.jpg"]\n'
+    )
     entry = next(e for e in page.shelf.entries() if e.folder == folder)
     assert entry.results == folder / "results"
 
@@ -282,5 +299,3 @@ def test_a_job_file_from_elsewhere_does_not_choose_what_is_written_over(page: Pa
 def test_it_listens_to_this_computer_only(page: Page) -> None:
     (listener,) = page.server.servers[0].sockets
     assert listener.getsockname()[0] == "127.0.0.1"
-
-

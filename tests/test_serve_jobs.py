@@ -40,10 +40,14 @@ def test_photos_are_judged_in_words(page: Page, measured: str) -> None:
     state = page.until(measured, lambda s: all(p["check"] for p in s["photos"]))
     for photo in state["photos"]:
         assert photo["check"]["good"] == "yes"
-        assert photo["check"]["words"].startswith("Sharp, eight cards seen (A, B, C, D, E, F, G, H)")
+        assert photo["check"]["words"].startswith(
+            "Sharp, eight cards seen (A, B, C, D, E, F, G, H)"
+        )
 
 
-def test_the_results_are_those_of_the_command_line(page: Page, measured: str, tmp_path: Path) -> None:
+def test_the_results_are_those_of_the_command_line(
+    page: Page, measured: str, tmp_path: Path
+) -> None:
     from spilemark.cli import main
 
     entry = page.shelf.find(measured)
@@ -68,7 +72,9 @@ def test_the_traced_edge_is_where_a_detector_of_another_library_sees_it(
         x, y = ring.T
         near = np.max([strength[y + j, x + k] for j in (-1, 0, 1) for k in (-1, 0, 1)], axis=0)
         assert np.median(near) > 10 * np.median(strength)
-        away = np.max([strength[y + j + 25, x + k + 25] for j in (-1, 0, 1) for k in (-1, 0, 1)], axis=0)
+        away = np.max(
+            [strength[y + j + 25, x + k + 25] for j in (-1, 0, 1) for k in (-1, 0, 1)], axis=0
+        )
         assert np.median(near) > 3 * np.median(away)
 
 
@@ -76,11 +82,15 @@ def test_the_cards_are_drawn_on_their_white_and_black(page: Page, measured: str)
     from PIL import Image, ImageOps
 
     (first, _) = page.ask(f"/api/jobs/{measured}/drawing").json["photos"]
-    image = np.asarray(ImageOps.exif_transpose(Image.open(SAMPLES / "port.jpg")).convert("L"), float)
+    image = np.asarray(
+        ImageOps.exif_transpose(Image.open(SAMPLES / "port.jpg")).convert("L"), float
+    )
     for card in first["cards"]:
         corners = np.array(card["corners_px"])
         middle = corners.mean(axis=0)
-        inside = [middle + s * (corners[k] - middle) for k in range(4) for s in np.linspace(0.1, 0.9, 9)]
+        inside = [
+            middle + s * (corners[k] - middle) for k in range(4) for s in np.linspace(0.1, 0.9, 9)
+        ]
         values = [image[int(y), int(x)] for x, y in inside]
         assert max(values) - min(values) > 60
 
@@ -91,7 +101,14 @@ def test_every_result_is_offered_and_comes_whole(page: Page, measured: str) -> N
     text = page.ask(f"/jobs/{measured}/print").text
     entry = page.shelf.find(measured)
     files = {path.name: file_id for file_id, path in entry.files().items()}
-    for name in ("port_tiled.pdf", "starboard_tiled.pdf", "shop.pdf", "report.html", "port.dxf", "port.svg"):
+    for name in (
+        "port_tiled.pdf",
+        "starboard_tiled.pdf",
+        "shop.pdf",
+        "report.html",
+        "port.dxf",
+        "port.svg",
+    ):
         assert files[name] in text, name
         got = page.ask(f"/api/jobs/{measured}/files/{files[name]}")
         assert got.body == (entry.results / name).read_bytes()
@@ -100,7 +117,9 @@ def test_every_result_is_offered_and_comes_whole(page: Page, measured: str) -> N
     assert len(pypdfium2.PdfDocument(sheets)) > 1
 
 
-def test_the_zip_holds_the_job_and_makes_it_again(page: Page, measured: str, tmp_path: Path) -> None:
+def test_the_zip_holds_the_job_and_makes_it_again(
+    page: Page, measured: str, tmp_path: Path
+) -> None:
     got = page.ask(f"/api/jobs/{measured}/all.zip")
     with zipfile.ZipFile(io.BytesIO(got.body)) as pack:
         assert pack.testzip() is None
@@ -120,7 +139,9 @@ def test_pictures_are_upright_and_carry_nothing_of_the_camera(page: Page, measur
             image = Image.open(io.BytesIO(got.body))
             assert not image.getexif()
             original = ImageOps.exif_transpose(Image.open(SAMPLES / f"{photo['arm']}.jpg"))
-            assert image.width / image.height == pytest.approx(original.width / original.height, rel=0.01)
+            assert image.width / image.height == pytest.approx(
+                original.width / original.height, rel=0.01
+            )
 
 
 def test_changes_are_noticed(page: Page, tmp_path: Path) -> None:

@@ -18,8 +18,8 @@ from spilemark.errors import SpilemarkError
 from spilemark.serve.bench import Bench
 from spilemark.serve.bodies import read_form, save_body
 from spilemark.serve.drawing import photo_drawings
-from spilemark.serve.shelf import Entry, NotThere, ShelfPhoto, TooMuch
 from spilemark.serve.sheet import lay_in, table_from
+from spilemark.serve.shelf import Entry, NotThere, ShelfPhoto, TooMuch
 
 Handler = Callable[[Request], Awaitable[Response]]
 _HEARTBEAT_S = 15.0

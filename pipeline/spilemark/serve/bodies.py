@@ -78,6 +78,4 @@ def _check_claim(request: Request, limit: int) -> int | None:
 
 
 def _too_large(limit: int) -> TooMuch:
-    return TooMuch(
-        f"That file is larger than {limit / 1e6:.0f} MB.", "Send the photo as a JPEG."
-    )
+    return TooMuch(f"That file is larger than {limit / 1e6:.0f} MB.", "Send the photo as a JPEG.")

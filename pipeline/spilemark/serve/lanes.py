@@ -16,7 +16,7 @@ from spilemark.errors import SpilemarkError
 from spilemark.serve.news import News
 from spilemark.serve.shelf import Entry, Shelf, ShelfPhoto, put_file
 from spilemark.serve.steps import Progress
-from spilemark.serve.worker import Worker, WorkEnded, WorkStopped
+from spilemark.serve.worker import WorkEnded, Worker, WorkStopped
 
 _ASKED, _END = "asked", "end.json"
 _CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000

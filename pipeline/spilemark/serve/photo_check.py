@@ -127,4 +127,3 @@ def _judged(
         "more": more,
         "cards": cards,
     }
-

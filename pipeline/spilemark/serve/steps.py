@@ -7,7 +7,16 @@ from typing import Any
 from spilemark.serve.sheet import arms_of
 
 # Seconds on the two sample photos, by ``benchmarks``' clock on one core; only their shares count.
-_READ, _CARDS, _TRACE, _LAY, _COMPARE, _SUMS, _BLANK, _WRITE = 0.4, 0.3, 1.0, 0.1, 0.1, 0.2, 2.0, 1.0
+_READ, _CARDS, _TRACE, _LAY, _COMPARE, _SUMS, _BLANK, _WRITE = (
+    0.4,
+    0.3,
+    1.0,
+    0.1,
+    0.1,
+    0.2,
+    2.0,
+    1.0,
+)
 
 
 def steps_of(table: dict[str, Any]) -> list[tuple[str, float]]:

@@ -1,0 +1,22 @@
+"""Where everything has to be there, nothing may be left out."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import pytest
+
+ALL_OF_THEM = "SPILEMARK_NO_SKIPS"
+"""Set by ``.ci/run``: a test that is skipped then fails the run."""
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    terminal: Any = session.config.pluginmanager.get_plugin("terminalreporter")
+    if terminal is None or hasattr(session.config, "workerinput"):
+        return
+    skipped = len(terminal.stats.get("skipped", ()))
+    if skipped and os.environ.get(ALL_OF_THEM):
+        terminal.write_line(f"{skipped} tests were skipped, and {ALL_OF_THEM} is set: FAILED.")
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
