@@ -78,7 +78,7 @@ class watched:  # noqa: N801 - reads as a word
         if not self.expected or self.expected not in words:
             self.complaints.append(words)
 
-    def __exit__(self, kind: Any, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         self.about.close()
         assert kind is not None or self.complaints == []
 

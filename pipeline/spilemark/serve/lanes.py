@@ -21,6 +21,7 @@ from spilemark.serve.worker import WorkEnded, Worker, WorkStopped
 _ASKED, _END = "asked", "end.json"
 _CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000
 _MEASURE_S, _PER_PHOTO_S, _MEASURE_BYTES = 120.0, 60.0, 8_000_000_000
+_STOPPED = "Stopped by you; what was measured before is as it was."
 _CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens")
 
 
@@ -167,15 +168,14 @@ class Lanes:
             end = self._measurer.do(
                 task, seconds=_MEASURE_S + _PER_PHOTO_S * len(entry.photos), told=told
             )
-        except WorkStopped:
-            if self._closed:
-                return
-            end = {"exit_code": 130, "failed": True, "stopped": True, "seconds": 0.0,
-                   "words": "Stopped by you; what was measured before is as it was."}  # fmt: skip
-            _sweep(entry)
         except WorkEnded as error:
-            end = {"exit_code": 70, "failed": True, "words": str(error), "seconds": 0.0}
             _sweep(entry)
+            if self._closed:
+                # It stays marked, and waits again when the program is opened.
+                return
+            end = {"exit_code": 70, "failed": True, "words": str(error), "seconds": 0.0}
+            if isinstance(error, WorkStopped):
+                end |= {"exit_code": 130, "stopped": True, "words": _STOPPED}
         put_file_in(entry.bench / _END, json.dumps(end).encode())
         with self._changed:
             again = any(w.job_id == entry.id for w in self._waiting)

@@ -108,13 +108,15 @@ class Entry:
     @property
     def photos(self) -> tuple[ShelfPhoto, ...]:
         """Its photos in working order, whether or not they are there."""
-        found = []
+        found: list[ShelfPhoto] = []
         for arm in ARMS:
             table = self.table.get(arm)
             names = table.get("photos", []) if isinstance(table, dict) else []
-            for name in names if isinstance(names, list) else []:
-                if isinstance(name, str):
-                    found.append(ShelfPhoto(_id(f"{arm}/{name}"), arm, self.folder / name))
+            found += [
+                ShelfPhoto(_id(f"{arm}/{name}"), arm, self.folder / name)
+                for name in (names if isinstance(names, list) else [])
+                if isinstance(name, str)
+            ]
         return tuple(found)
 
     def photo(self, photo_id: str) -> ShelfPhoto:
