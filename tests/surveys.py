@@ -156,7 +156,9 @@ def pieces_of(world: World, solution: Solution, edge_noise_px: float = 0.15) -> 
             TracedPiece(
                 view=view,
                 photo=None,
-                region=Region(np.zeros((0, 2)), (), cut_by_frame=False, area_mm2=0.0),
+                region=Region(
+                    np.zeros((0, 2)), (), cut_by_frame=False, area_mm2=0.0, coarse_px=4.0
+                ),
                 outer=TracedRing(
                     points, edge_noise_px * across, np.ones(len(points), dtype=bool), ()
                 ),

@@ -142,16 +142,20 @@ def coded(linear: Floats) -> Floats:
     return np.where(low <= 0.0031308, low * 12.92, 1.055 * low ** (1 / 2.4) - 0.055)
 
 
-def reading(means: Floats, samples: Floats, inner: float, outer: float) -> Reading:
+def luma_code(linear: Floats | Float32) -> Floats:
+    """Code (...) of the luminance of linear values (..., C)."""
+    values = np.asarray(linear, dtype=np.float64)
+    return coded(values[..., 0] if values.shape[-1] == 1 else values @ LUMA_WEIGHTS)
+
+
+def reading(means: Floats, first: Bools, last: Bools) -> Reading:
     """Read mean profiles (M, S, C).
 
-    ``inner`` and ``outer`` are the samples, in px, up to which all is face and
-    from which on all is bench.
+    ``first`` and ``last`` (S,) are the samples that are face for sure, and
+    those that are bench.
     """
-    s = np.asarray(samples)
-    first, last = s <= inner, s >= outer
     channels = means.shape[-1]
-    light = coded(means[..., 0] if channels == 1 else means @ LUMA_WEIGHTS.astype(np.float64))
+    light = luma_code(means)
     light = light - np.median(light[:, first], axis=1)[:, None]
     span = np.maximum(np.quantile(np.abs(light), 0.9, axis=1), 0.01)[:, None]
     light = light / span

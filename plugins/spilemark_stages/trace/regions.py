@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from spilemark.lens import mm_per_px_across, pixels_to_plane
 from spilemark.records import Bools, Floats, View
 from spilemark_stages.trace.bench import Relative, log_features, relative_to_bench
+from spilemark_stages.trace.cutting import cuts, patches, weakness
 from spilemark_stages.trace.densities import (
     STRAY_LOG_DENSITY,
     bin_of,
@@ -19,6 +20,7 @@ from spilemark_stages.trace.densities import (
     shadow_log_density,
 )
 from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
+from spilemark_stages.trace.seams import seam_map
 
 Mask = NDArray[np.uint8]
 Labels = NDArray[np.int32]
@@ -31,6 +33,13 @@ _RIM_MM = 1.5
 """From here to twice as far beyond its paper, what lies round a card is asked."""
 _PAPER_REACH_MM = 15.0
 """Usual margin of a cut-out card, with some to spare."""
+_MARGIN_MM = 8.0
+"""Margin of a cut-out card where its paper cannot be told from what it lies on."""
+_WEAKEST = 0.3
+"""Mean cost of a closed seam, against none at all, from which on it surrounds nothing."""
+_AS_WELL_CLOSED = 1.6
+_SPIKE_MM = 4.0
+"""What sticks out on less than twice this is no pattern but a patch by a card."""
 _SMALLEST_MM2 = 1600.0
 """A pattern is not smaller than 40 mm squared."""
 _NARROWEST_MM = 12.0
@@ -55,6 +64,8 @@ class Region:
     holes_px: tuple[Floats, ...]
     cut_by_frame: bool
     area_mm2: float
+    coarse_px: float
+    """Size in stored px of the steps in which it was found."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,6 +189,21 @@ class _Finder:
         at_frame = (rows < 2) | (columns < 2) | (rows > height - 3) | (columns > width - 3)
         return float(at_frame.mean())
 
+    def paper_reach(self) -> Bools:
+        """Cards with the usual margin of their paper, where its own tone tells nothing."""
+        return _grown(self.hidden.astype(np.uint8), _MARGIN_MM / self.mm) > 0
+
+    def region(self, one: Mask, bench_like: Bools, shrink: int = 1) -> Region:
+        """One part of a mask as a region."""
+        outer, holes = _rings(self, one, bench_like)
+        return Region(
+            outer_px=outer,
+            holes_px=holes,
+            cut_by_frame=self._frame_share(one, (slice(0, None), slice(0, None))) > 0.0,
+            area_mm2=float(one.sum()) * self.mm**2,
+            coarse_px=float(shrink * self.factor),
+        )
+
     def _deep(self, labels: Labels, faces: list[int]) -> Bools:
         """Pixels well within the faces: neither shadow nor wall nor a rule that lies against one."""
         deep = np.zeros(self.shape, dtype=bool)
@@ -279,7 +305,7 @@ def find_patterns(view: View) -> Found:
         paper[card.box] |= (card.like | card.core) > 0
     labels, faces, clutter = finder.pieces(first, paper)
     if not faces:
-        return Found((), clutter, finder.factor, finder.hidden)
+        return _found_by_seams(view, finder, relative, clutter)
     score = finder.face_score(relative, labels, faces)
     face = (score > 0).astype(np.uint8)
     face[finder.hidden] = 0
@@ -290,16 +316,30 @@ def find_patterns(view: View) -> Found:
     closed = _closed(face, _BITE_MM / finder.mm)
     face[(closed > 0) & ~bench & ~finder.hidden] = 1
     labels, good, _ = finder.pieces(face, paper)
-    regions = []
-    for k in good:
-        one = (labels == k).astype(np.uint8)
-        outer, holes = _rings(finder, one, bench)
-        regions.append(
-            Region(
-                outer_px=outer,
-                holes_px=holes,
-                cut_by_frame=finder._frame_share(one, (slice(0, None), slice(0, None))) > 0.0,
-                area_mm2=float(one.sum()) * finder.mm**2,
-            )
+    regions = tuple(finder.region((labels == k).astype(np.uint8), bench) for k in good)
+    return Found(regions, clutter, finder.factor, covered)
+
+
+def _found_by_seams(view: View, finder: _Finder, relative: Relative, clutter: int) -> Found:
+    """Patterns that no tone tells from the bench: whatever a closed seam surrounds."""
+    hidden = finder.paper_reach()
+    seams = seam_map(view.straight.photo.pixels, relative.values, hidden, finder.factor, finder.mm)
+    split = patches(seams)
+    tried: list[tuple[float, list[Mask]]] = []
+    for cut in cuts(split):
+        large = cv2.resize(
+            cut.inside.astype(np.uint8), finder.shape[::-1], interpolation=cv2.INTER_NEAREST
         )
-    return Found(tuple(regions), clutter, finder.factor, covered)
+        inside = 1 - _grown(1 - np.asarray(large, dtype=np.uint8), _SPIKE_MM / finder.mm)
+        inside = _grown(inside, _SPIKE_MM / finder.mm)
+        labels, good, _ = finder.pieces(inside, hidden)
+        weak = weakness(split, cut.inside)
+        if good and weak < _WEAKEST:
+            tried.append((weak, [(labels == k).astype(np.uint8) for k in good]))
+    # A pencil line may close a part of a pattern off as well as its edge does: the largest that is
+    # about as well closed as the best.
+    least = min((weak for weak, _ in tried), default=0.0)
+    best = [parts for weak, parts in tried if weak <= _AS_WELL_CLOSED * least + 0.05]
+    nowhere = np.zeros(finder.shape, dtype=bool)
+    regions = tuple(finder.region(one, nowhere, seams.shrink) for one in (best[-1] if best else ()))
+    return Found(regions, clutter, finder.factor, hidden)

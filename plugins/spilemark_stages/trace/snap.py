@@ -8,8 +8,15 @@ from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, PlaneMap
 from spilemark_stages.trace.bridges import bridge
 from spilemark_stages.trace.edgemodel import best_path, grid, place_of
+from spilemark_stages.trace.faint import BESIDE_PX, FAINT, faint_evidence
 from spilemark_stages.trace.photometry import LinearPhoto
-from spilemark_stages.trace.profiles import edge_evidence, placed, profiles, reading, stacked
+from spilemark_stages.trace.profiles import (
+    edge_evidence,
+    placed,
+    profiles,
+    reading,
+    stacked,
+)
 from spilemark_stages.trace.rings import blurred_ring, bridged, resample, right_normals, robust_fit
 
 _SEARCH_PX = 8.0
@@ -21,14 +28,19 @@ _FINEST_MM = 0.7
 """Spacing of the ring at most, but never below half a px: a photo that was shrunk shows corners no less."""
 _PACE_PX = 1.0
 """Distance of the places that are tried: the next stage needs no better than half of it."""
+_ASIDE_PX = 6.0
+"""Room beyond the places that are tried, on which the face is learnt."""
 _COARSE_BLUR_PX = 1.2
 """Blur of a mean of profiles that are not yet aligned."""
 
 
 def snapped(
     photo: LinearPhoto, plane: PlaneMap, ring_px: Floats, coarse_px: float, thickness_mm: float
-) -> Floats:
+) -> tuple[Floats, bool]:
     """A closed ring in mm on the edge near a coarse ring, evenly spaced, about 2 px a step.
+
+    Beside it: whether it is still rough, because brightness tells face from bench
+    badly or it was found in large steps.
 
     Parameters
     ----------
@@ -41,10 +53,26 @@ def snapped(
     scale = mean_scale(ring_px, plane)
     ring = resample(mm, coarse_px * scale, closed=True)
     ring = blurred_ring(ring, 1.0)
-    for search, every in ((_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 4)):
+    # A ring found in larger steps may be that much farther off.
+    first = max(_SEARCH_PX, 2.0 * coarse_px)
+    passes = [(first, 4)] if first > _SEARCH_PX else []
+    faint = is_faint(photo, plane, resample(ring, 4 * scale, closed=True), first)
+    for search, every in (*passes, (_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 4)):
         ring = resample(ring, every * scale, closed=True)
-        ring = _moved(photo, plane, ring, thickness_mm, search, every)
-    return resample(ring, max(min(2 * scale, _FINEST_MM), 0.5 * scale), closed=True)
+        ring = _moved(photo, plane, ring, thickness_mm, search, every, faint=faint)
+    return resample(ring, max(min(2 * scale, _FINEST_MM), 0.5 * scale), closed=True), faint or bool(
+        passes
+    )
+
+
+def is_faint(photo: LinearPhoto, plane: PlaneMap, ring: Floats, search: float) -> bool:
+    """Whether brightness tells face from bench badly along most of a ring with a point every 4 px."""
+    samples = np.arange(-search - BESIDE_PX, search + BESIDE_PX + 1.0, 2.0)
+    line = placed(ring, right_normals(ring, closed=True), plane, 0.0)
+    values, inside = profiles(photo, line, samples)
+    means, weight = stacked(values, inside, 4, 4, closed=True)
+    how = reading(means, samples <= -search, samples >= search)
+    return bool(np.median(how.light_trust[weight > 0.5]) < 1.0 - FAINT)
 
 
 def mean_scale(ring_px: Floats, plane: PlaneMap) -> float:
@@ -62,18 +90,27 @@ def _moved(
     thickness_mm: float,
     search: float,
     every: int,
+    *,
+    faint: bool,
 ) -> Floats:
     """One pass: each stretch of about 12 px moved to its likeliest place, neighbours agreeing.
 
     ``every`` is the spacing of the ring, px: 4, or a part of it.
     """
-    where = grid(search + 6, _REACH_PX, 1.0, search, _PACE_PX)
+    aside = BESIDE_PX if faint else _ASIDE_PX
+    where = grid(search + aside, max(_REACH_PX, search + aside), 1.0, search, _PACE_PX)
     line = placed(ring, right_normals(ring, closed=True), plane, thickness_mm)
     values, inside = profiles(photo, line, np.array(where.samples))
     stride = 4 // every
     means, weight = stacked(values, inside, 2 * stride, stride, closed=True)
-    how = reading(means, np.array(where.samples), -search - 2.0, search + 4.0)
+    samples = np.array(where.samples)
+    how = reading(means, samples <= -search - 2.0, samples >= search + 4.0)
     evidence = edge_evidence(how, line.wall_px[::stride], where, _COARSE_BLUR_PX)
+    if faint:
+        dim = 1.0 - how.light_trust
+        evidence += dim[:, None] * faint_evidence(
+            photo, line, inside, where, _COARSE_BLUR_PX, 2 * stride, stride, closed=True
+        )
     evidence[weight < 0.5] = 0.0
     path = best_path(evidence, _PACE_PX, _STIFFNESS, closed=True)
     place, _ = place_of(evidence, path, where.shifts, 1.0)

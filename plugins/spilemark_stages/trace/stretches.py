@@ -10,10 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats
 from spilemark_stages.light import LUMA_WEIGHTS
 from spilemark_stages.trace.edgemodel import MEASURING, best_path, grid, log_evidence, place_of
+from spilemark_stages.trace.faint import FAINT, faint_evidence
 from spilemark_stages.trace.hue import hue_evidence, hue_scale, step_middle
 from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.profiles import Placed, profiles, stacked
@@ -37,6 +39,8 @@ _ALIKE = 0.35
 """Log ratio of two sides' light up to which their hues part where their surfaces part."""
 _UNLIKE = 1.5
 """The same from which on smoothing of colour makes hue misplace the edge by a px and more."""
+_TOLD = 3.0
+"""Log odds by which a place is better than either end of the search: twenty to one."""
 BLURS_PX = (0.6, 0.75, 0.9, 1.1, 1.35, 1.7, 2.2, 2.8)
 
 
@@ -88,6 +92,10 @@ class Stretches:
     """(M,)"""
     usable: Bools
     """(N,) profiles that took part."""
+    told: Bools
+    """(M,) where the place stands out from both ends of the places that were tried."""
+    faint: bool
+    """Brightness tells little: single profiles cannot be registered by it."""
 
 
 def _brightness(values: Floats | Float32) -> Floats:
@@ -158,10 +166,23 @@ def find_stretches(
     weight_of_hue = hue.trust * np.exp(-0.5 * (unlike / _UNLIKE) ** 2)
     evidence += weight_of_hue[:, None] * hue_evidence(hue.mean, walls, WHERE)
     evidence += _hue_step(hue, unlike, walls)
+    dim = 1.0 - light.trust
+    faint = bool(np.median(dim) > FAINT)
+    if faint:
+        evidence += dim[:, None] * faint_evidence(
+            photo, line, usable, WHERE, blur_px, reach, stride, closed=closed
+        )
     evidence[weight < 0.05] = 0.0
     path = best_path(evidence, 0.2, _STIFFNESS, closed=closed)
     place, sigma = place_of(evidence, path, WHERE.shifts, _REACH_PX)
-    return Stretches(stride, light, hue, place, _rounded(near, level), sigma, usable)
+    told = _told(evidence, path) if faint else np.ones(len(path), dtype=bool)
+    return Stretches(stride, light, hue, place, _rounded(near, level), sigma, usable, told, faint)
+
+
+def _told(evidence: Floats, path: NDArray[np.int64]) -> Bools:
+    """Where (M,) the place is told from what lies on either side of it."""
+    best = evidence[np.arange(len(path)), path]
+    return np.asarray(best - np.maximum(evidence[:, 0], evidence[:, -1]) > _TOLD)
 
 
 def _rounded(near: Floats, level: Floats) -> Floats:

@@ -21,6 +21,13 @@ from spilemark_stages.trace.corners import (
     pieces_between,
     turn_between,
 )
+from spilemark_stages.trace.faint_ring import (
+    CORNER_GAP_MM,
+    SEARCHES_PX,
+    STEP_PX,
+    faint_pieces,
+    moved_piece,
+)
 from spilemark_stages.trace.measure import SPACING_PX, offsets, placed_piece
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.rings import bridged, local_scatter, resample, robust_fit
@@ -96,7 +103,9 @@ class RingTracer:
 
     def trace(self, ring_px: Floats, coarse_px: float) -> TracedRing:
         """Measure one ring found at reduced size (stored px; wood on its left in the plane)."""
-        ring = snapped(self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm)
+        ring, rough = snapped(self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm)
+        if rough:
+            ring = self._faired(ring, mean_scale(ring_px, self.plane))
         mm_per_px = mean_scale(ring_px, self.plane)
         if not self.blur_px:
             line = placed_piece(
@@ -131,6 +140,25 @@ class RingTracer:
             if _same(again, corners):
                 break
         return _joined(pieces, corners)
+
+    def _faired(self, ring: Floats, mm_per_px: float) -> Floats:
+        """A ring whose single stretches are doubtful, moved in long fair pieces."""
+        spacing = float(np.linalg.norm(np.diff(ring, axis=0), axis=1).mean())
+        step = STEP_PX * mm_per_px
+        for search in SEARCHES_PX:
+            bases, corners = faint_pieces(ring, step)
+            closed = not corners
+            moved = [
+                moved_piece(
+                    self.photo, self.plane, b, self.sheet.thickness_mm, search, closed=closed
+                )
+                for b in bases
+            ]
+            pieces = [Piece(m, np.full(len(m), 0.1), np.ones(len(m), dtype=bool)) for m in moved]
+            if corners:
+                pieces, _ = cornered(pieces, corners, step, CORNER_GAP_MM)
+            ring = _ring_of(pieces, spacing, open_ends=bool(corners))
+        return ring
 
     def _pass(
         self, ring: Floats, corners: list[Meeting], base_gap: float, step: float, gap: float

@@ -57,13 +57,13 @@ def traced_piece(
         return None
     photo = LinearPhoto(view.straight.photo.pixels, found.covered, found.factor)
     tracer = RingTracer(photo, view.plane, Sheet(thickness_mm))
-    outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), found.factor)
+    outer = tracer.trace(_turned(region.outer_px, view, anticlockwise=True), region.coarse_px)
     if not shapely.Polygon(outer.points_mm).is_valid or signed_area(outer.points_mm) <= 0:
         return None
     if outer.seen_share < _LEAST_SEEN:
         return None
     gap = corner_gap_mm(tracer.blur_px, mean_scale(region.outer_px, view.plane))
-    holes, doubtful = _holes(tracer, view, found, region, outer)
+    holes, doubtful = _holes(tracer, view, region, outer)
     darker = darker_than_bench(photo, view, outer.points_mm, thickness_mm)
     return TracedPiece(
         view=view,
@@ -92,7 +92,7 @@ def _has_size(region: Region, view: View) -> bool:
 
 
 def _holes(
-    tracer: RingTracer, view: View, found: Found, region: Region, outer: TracedRing
+    tracer: RingTracer, view: View, region: Region, outer: TracedRing
 ) -> tuple[list[TracedRing], list[Floats]]:
     """Holes that were measured, and the middles (2,) of those that could not be."""
     holes: list[TracedRing] = []
@@ -101,7 +101,7 @@ def _holes(
     largest = sorted(region.holes_px, key=lambda ring: -abs(signed_area(ring)))
     doubtful += [_middle(ring, view) for ring in largest[_MOST_HOLES:]]
     for ring_px in largest[:_MOST_HOLES]:
-        hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), found.factor)
+        hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), region.coarse_px)
         shape = shapely.Polygon(hole.points_mm)
         good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
         if good and signed_area(hole.points_mm) < 0:
