@@ -119,6 +119,42 @@ def test_unequal_strips_of_several_woods():
     )
 
 
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_every_strip_of_a_reverse_curve_is_judged_on_its_own_hollow_face(way):
+    """An ogee: 120 mm at 1/120 one way, 400 mm at 1/250 the other; nine strips of 2 mm."""
+    s = np.linspace(0.0, 520.0, 5201)
+    throat = from_curvature(s, way * np.where(s < 120.0, -1 / 120.0, 1 / 250.0))
+    knee = laminate(throat, equal_strips(18.0, OAK, number=9))
+    (worst,) = knee.tightest
+    # Own derivation.  The stack lies outside of the greater turn, 1.6 rad, and so on the hollow
+    # side of the other: there its mid-line is at 120 - 9, on the form at 80/81 of that.
+    outermost = 80.0 / 81.0 * (120.0 - 9.0) - 9.0
+    innermost = 80.0 / 81.0 * (250.0 + 9.0) - 9.0
+    assert worst.strip == 9
+    assert worst.inside_radius_mm == pytest.approx(outermost, rel=1e-3)
+    assert worst.inside_radius_mm < innermost
+    assert worst.stress_share > 1.0
+    # The same from the drawn form alone: circles through three points of each face of each strip.
+    for number, low, high in ((1, 9.0, 7.0), (9, -7.0, -9.0)):
+        least = min(
+            drawn_radius(knee.form.moved_left(low).points_mm(), 1.0),
+            drawn_radius(knee.form.moved_left(high).points_mm(), -1.0),
+        )
+        assert worst.inside_radius_mm <= least * 1.002
+        assert number == 1 or worst.inside_radius_mm == pytest.approx(least, rel=2e-3)
+
+
+def drawn_radius(points: np.ndarray, way: float, over: int = 60) -> float:
+    """Least radius of circles through three points that turn one way."""
+    a, b, c = points[: -2 * over], points[over:-over], points[2 * over :]
+    (ux, uy), (vx, vy) = (b - a).T, (c - a).T
+    cross = way * (ux * vy - uy * vx)
+    sides = [np.linalg.norm(p - q, axis=1) for p, q in ((a, b), (b, c), (c, a))]
+    return float(
+        np.min(np.where(cross > 1e-9, np.prod(sides, axis=0), np.inf) / np.maximum(2 * cross, 1e-9))
+    )
+
+
 def test_toe_range_holds_the_ends_of_the_expected_springback():
     knee = laminate(arc(160.0, math.pi / 2, 250.0), equal_strips(18.0, OAK, number=6))
     for kept, off in zip(knee.springback.kept_range, knee.toe_range_mm(), strict=True):

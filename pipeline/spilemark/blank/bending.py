@@ -54,6 +54,8 @@ class Bend:
     stress_share: float
     """Nominal stress over the breaking stress of clear wood."""
     limits: tuple[BendLimit, ...]
+    strip: int = 0
+    """Which strip of a stack, 1 the inside one; 0: of none."""
 
     @property
     def below_every_limit(self) -> bool:
@@ -122,8 +124,14 @@ def furniture_thickest_mm(inside_radius_mm: float) -> float:
 
 
 def _limits(t: float, radius: float, species: Species) -> tuple[BendLimit, ...]:
-    timber = 125.0 if species.softwood else 100.0
-    woods = "softwoods" if species.softwood else "hardwoods"
+    # A wood told by its numbers alone may be either: the stricter limit is the safe one.
+    timber = 100.0 if species.softwood is False else 125.0
+    woods = {
+        True: "softwoods",
+        False: "hardwoods",
+        None: f'softwoods (100 for hardwoods: if {species.name} is one, write ", hardwood" '
+        "behind its numbers)",
+    }[species.softwood]
     reference = (
         f"E t/(2R) reaches the strength of clear {species.name} at {species.reference_ratio:.1f} "
         f"thicknesses to the mid-line (own sum from {species.source})"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -53,8 +53,7 @@ class Lamination:
     arms_mm: tuple[float, float]
     """Straight lengths added before and after the wanted curve."""
     tightest: tuple[Bend, ...]
-    """The strips at the tightest place of the form, from the inside; one for each kind."""
-    tightest_at_mm: float
+    """Of each kind of strip the one that is strained most, where it is; in order from the inside."""
 
     @property
     def bend_deg(self) -> float:
@@ -172,7 +171,7 @@ def laminate(
     if abs(throat.turn_rad) < math.radians(1.0):
         raise UsageError(
             f"The throat curve turns by {math.degrees(abs(throat.turn_rad)):.1f}° only: that is no bend.",
-            'Name the curved edge, for example --edge "throat curve".',
+            'Name the curved edge, for example throat = "throat curve" (--throat on a command).',
         )
     springback = springback_of(strips.thicknesses_mm, [w.moe_mpa for w in strips.woods], factor)
     if throat.turn_rad < 0:
@@ -181,15 +180,13 @@ def laminate(
     wanted = throat.extended(*arms_mm).moved_left(-strips.stack_mm / 2.0)
     middle = wanted.middle_mm()
     form = wanted.bent(springback.overbend).laid_on(wanted, middle)
-    bends, at = _tightest(form, strips)
     return Lamination(
         strips=strips,
         springback=springback,
         wanted=wanted,
         form=form,
         arms_mm=arms_mm,
-        tightest=bends,
-        tightest_at_mm=at,
+        tightest=_tightest(form, strips),
     )
 
 
@@ -203,20 +200,33 @@ def reversed_curve(curve: Curve) -> Curve:
     )
 
 
-def _tightest(form: Curve, strips: Strips) -> tuple[tuple[Bend, ...], float]:
-    """Every kind of strip where it is strained most."""
-    inner = form.moved_left(strips.stack_mm / 2.0)
-    radius, at = inner.tightest()
-    found: list[Bend] = []
-    told: set[tuple[float, str]] = set()
-    depth = 0.0
-    for thickness, wood in zip(strips.thicknesses_mm, strips.woods, strict=True):
+def _tightest(form: Curve, strips: Strips) -> tuple[Bend, ...]:
+    """Of every kind of strip the one that is strained most, along the whole curve.
+
+    Where the curve turns left a strip's hollow face is its inner one, where it turns
+    right its outer one: in a reverse curve the outermost strip may be the worst.
+    """
+    worst: dict[tuple[float, str], Bend] = {}
+    offset = strips.stack_mm / 2.0
+    for number, (thickness, wood) in enumerate(
+        zip(strips.thicknesses_mm, strips.woods, strict=True), start=1
+    ):
+        radius = min(
+            _hollow_radius_mm(form.moved_left(offset), 1.0),
+            _hollow_radius_mm(form.moved_left(offset - thickness), -1.0),
+        )
+        offset -= thickness
         kind = (round(thickness, 6), wood.name)
-        if kind not in told and math.isfinite(radius):
-            told.add(kind)
-            found.append(bend_of(thickness, radius + depth, wood))
-        depth += thickness
-    return tuple(found), at
+        known = worst.get(kind)
+        if math.isfinite(radius) and (known is None or radius < known.inside_radius_mm - 1e-9):
+            worst[kind] = replace(bend_of(thickness, radius, wood), strip=number)
+    return tuple(sorted(worst.values(), key=lambda b: b.strip))
+
+
+def _hollow_radius_mm(curve: Curve, way: float) -> float:
+    """Least radius where a curve turns left (``way`` 1) or right (-1); infinite where nowhere."""
+    most = float((way * curve.curvature_per_mm).max())
+    return 1.0 / most if most > 1e-9 else math.inf
 
 
 def clamp_stations(curve: Curve, spacing_mm: float, end_mm: float) -> Floats:

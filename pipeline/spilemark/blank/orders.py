@@ -6,7 +6,7 @@ In a job file::
     throat = "throat curve"        # the edge that is the lamination's inside
     stack = "18 mm"                # thickness of the whole stack, across the throat
     strips = 9                     # or "2 mm", the thickest; or ["3 mm", "3 mm", "6 mm"], inside first
-    wood = "white oak"             # or one for each strip; "iroko: 1.38, 12400" (million psi, psi)
+    wood = "white oak"             # or one for each strip; "iroko: 1.38, 12400, hardwood" (million psi, psi)
     width = "18 mm"                # of the finished part; the stock of [shop] where it is not told
     pair = true                    # one lamination for both sides, ripped
     side = "port"                  # whose throat it follows; all measured sides where it is not told

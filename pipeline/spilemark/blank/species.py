@@ -30,7 +30,8 @@ class Species:
     """Stiffness in bending, million psi, as the inch-pound table prints it."""
     mor_psi: float
     """Nominal stress at which the test piece broke, psi."""
-    softwood: bool
+    softwood: bool | None
+    """None: not told."""
     source: str
     """Edition and table."""
 
@@ -103,13 +104,15 @@ def species_called(name: str) -> Species:
         raise UsageError(
             f'No wood called "{name}" is in the tables here.{nearest(plain, [*known, *_ALSO])}',
             f"Known: {', '.join(known)}. For another, give its numbers from a table: "
-            '"iroko: 1.38, 12400" (million psi, psi).',
+            '"iroko: 1.38, 12400, hardwood" (million psi, psi).',
         )
     return found
 
 
 def read_wood(text: str) -> Species:
     """Read a wood as told: a name, or ``name: MOE, MOR`` in million psi and psi.
+
+    ``hardwood`` or ``softwood`` may stand behind the numbers; some limits ask for it.
 
     Raises
     ------
@@ -120,8 +123,10 @@ def read_wood(text: str) -> Species:
     if not colon:
         return species_called(text)
     try:
-        moe, mor = (float(part) for part in numbers.split(","))
-    except ValueError as error:
+        parts = [part.strip().lower() for part in numbers.split(",")]
+        softwood = {"hardwood": False, "softwood": True}[parts.pop()] if len(parts) == 3 else None
+        moe, mor = (float(part) for part in parts)
+    except (ValueError, KeyError) as error:
         raise _no_numbers(text) from error
     if not (0.2 <= moe <= 5.0 and 1_000 <= mor <= 50_000 and name.strip()):
         raise _no_numbers(text)
@@ -129,7 +134,7 @@ def read_wood(text: str) -> Species:
         name=name.strip().lower(),
         moe_mpsi=moe,
         mor_psi=mor,
-        softwood=False,
+        softwood=softwood,
         source="numbers as told for this job, without a table",
     )
 
@@ -137,5 +142,5 @@ def read_wood(text: str) -> Species:
 def _no_numbers(text: str) -> UsageError:
     return UsageError(
         f'"{text}" is not a wood with its stiffness and strength.',
-        'Write them in million psi and psi, as the Handbook does: "iroko: 1.38, 12400".',
+        'Write them in million psi and psi, as the Handbook does: "iroko: 1.38, 12400, hardwood".',
     )

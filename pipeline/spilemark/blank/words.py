@@ -86,8 +86,9 @@ def bend_lines(bends: Sequence[Bend], units: Show = "mm") -> list[str]:
     lines = []
     for bend in bends:
         wood = bend.species
+        number = f" (number {bend.strip} from the inside)" if bend.strip > 1 else ""
         lines.append(
-            f"{wood.name}, strip {_thin(bend.thickness_mm, units)} on {show_length(bend.inside_radius_mm, units)} "
+            f"{wood.name}, strip {_thin(bend.thickness_mm, units)}{number} on {show_length(bend.inside_radius_mm, units)} "
             f"inside radius: R/t {bend.ratio:.1f}, strain {100 * bend.strain:.2f} %, nominal stress "
             f"{bend.stress_share:.2f} of clear wood's strength ({wood.source})."
         )
