@@ -17,16 +17,19 @@ import pytest
 import shapes as zoo
 from shapely import LinearRing, LineString, Point
 
+from spilemark.blank.board import board_order, lay
+from spilemark.blank_job import BlankRequest, blank_sums, part_lines
 from spilemark.errors import CannotWrite
-from spilemark.ink import Stroke, Words
+from spilemark.grain import grain_of
+from spilemark.ink import Sheet, Stroke, Words
 from spilemark.ink_files import text_width_mm
 from spilemark.records import Side
 from spilemark.results import JobResult
-from spilemark.shop_job import shop_request, shop_sums
+from spilemark.shop.outlines import ShopEdge
+from spilemark.shop_job import part_of, shop_request, shop_sums
 from spilemark.walks import walks
 from spilemark.wording import GLUE, TRUER
 from spilemark_stages.write import shop
-from spilemark_stages.write.shop_drawing import long_way_rad
 from spilemark_stages.write.shop_page import MARGIN_MM, shop_page
 from spilemark_stages.write.shop_rows import (
     UNLIKE,
@@ -371,11 +374,75 @@ def pdf_of(result: JobResult, folder: Path) -> bytes:
     return path.read_bytes()
 
 
-def test_the_grain_runs_the_long_way():
+def test_the_grain_of_a_knee_runs_from_toe_to_toe_as_its_board_has_it(tmp_path):
+    # Sides of 295 and 355 mm at 93 degrees, toes 44 mm wide; the throat's ends by construction:
+    # each arm's end is square to its edge, 44 mm in from the outer corner of the toe.
+    sizes = {
+        "hull_mm": 295.0,
+        "transom_mm": 355.0,
+        "angle_deg": 93.0,
+        "end_mm": 44.0,
+        "sag_mm": 0.0,
+    }
+    drawn = zoo.knee(side="port", **sizes)
+    found = drawn_jobs.result(port=drawn, sides=("port",))
+    pattern = found.patterns[Side.PORT]
+    lean = math.radians(93.0)
+    along_hull, along_transom = np.array([math.cos(lean), math.sin(lean)]), np.array([1.0, 0.0])
+    toes = [
+        295.0 * along_hull + 44.0 * np.array([along_hull[1], -along_hull[0]]),
+        355.0 * along_transom + 44.0 * np.array([0.0, 1.0]),
+    ]
+    expected = math.degrees(math.atan2(*(toes[0] - toes[1])[::-1])) % 180.0
+    drawn_way = _arrow_degrees(shop_page(found, "a4"))
+    assert drawn_way == pytest.approx(expected, abs=0.6)
+    board = lay(
+        part_of(pattern, found.facts, found.survey.scale).outline, board_order({}, "[board]")
+    )
+    assert board.grain.degrees % 180.0 == pytest.approx(drawn_way, abs=0.1)
+    assert board.grain.basis == "toe to toe"
+    assert "toe to toe" in text_of(pdf_of(found, tmp_path))
+
+
+def test_the_grain_that_a_job_told_is_drawn(tmp_path):
+    found = drawn_jobs.result(sides=("port",))
+    lines, _ = part_lines(found.patterns, found.shop, found.facts, found.survey.scale)
+    request = BlankRequest(board=board_order({"grain_part": 30}, "[board]"))
+    told = replace(found, blank=blank_sums(request, lines)[0])
+    assert _arrow_degrees(shop_page(told, "a4")) == pytest.approx(30.0, abs=1e-6)
+    assert "as you told it" in text_of(pdf_of(told, tmp_path))
+
+
+def test_the_grain_of_a_part_without_a_throat_is_said_to_be_the_long_way():
     ring = np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 50.0], [0.0, 50.0]])
     turn = np.radians(30)
     matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    assert long_way_rad(ring @ matrix.T) == pytest.approx(turn, abs=1e-9)
+    found = grain_of(ring @ matrix.T, ())
+    assert (found.basis, found.degrees) == ("long way", pytest.approx(30.0, abs=1e-6))
+
+
+def test_a_throat_in_pieces_has_its_toes_at_its_outer_ends():
+    ring = np.array([[0, 0], [400, 0], [400, 60], [250, 90], [90, 260], [60, 400], [0, 400]], float)
+    names = ("hull edge", "hull arm end", "throat curve 2", "throat curve", "throat curve 3",
+             "transom arm end", "transom edge")  # fmt: skip
+    edges = [ShopEdge(name=n, start=k, stop=(k + 1) % 7) for k, n in enumerate(names)]
+    for shift in (0, 3, 5):  # wherever the ring begins
+        way = grain_of(ring, edges[shift:] + edges[:shift])
+        assert way.degrees % 180 == pytest.approx(135.0)
+
+
+def _arrow_degrees(sheet: Sheet) -> float:
+    """Way of the longest of the three parallel strokes over the word GRAIN, y up."""
+    word = next(m for m in sheet.marks if isinstance(m, Words) and m.text == "GRAIN")
+    near = [
+        np.array(m.points)
+        for m in sheet.marks
+        if isinstance(m, Stroke)
+        and len(m.points) == 2
+        and np.linalg.norm(np.mean(m.points, axis=0) - np.array(word.at) + [0, 16.0]) < 1.0
+    ]
+    across, down = max((p[1] - p[0] for p in near), key=np.linalg.norm)
+    return math.degrees(math.atan2(-down, across)) % 180.0
 
 
 def test_nominal_scale_is_said_first(tmp_path):

@@ -8,7 +8,8 @@ In a job file::
     points = [[0, 0], [600, 0], [590, 210], [0, 200]]   # drawn, mm
     defects = ["120, 40, 15"]      # knots to keep clear of: x, y and radius in mm, on the blank
     grain = 0                      # degrees from x on the blank
-    grain_part = 45                # degrees from x on the part; from toe to toe where not told
+    grain_part = 45                # degrees from x on the part; where not told from toe to toe of
+                                   # the throat, without one the way the part is longest
     grain_within = 20              # degrees that the two may differ
     saw = "3 mm"                   # wood wanted outside the line all round
     kerf = "3 mm"                  # least between the two of a pair
@@ -37,6 +38,7 @@ from spilemark.blank.curves import Floats
 from spilemark.blank.fit import Blank, Guide, Placement, place_part
 from spilemark.blank.nest import NestedPair, nest_pair
 from spilemark.errors import UsageError
+from spilemark.grain import Grain, grain_of
 from spilemark.shop.files import read_part
 from spilemark.shop.outlines import ShopOutline
 from spilemark.strict import check_keys, convert
@@ -98,8 +100,8 @@ class Laid:
     """None without a blank, or where a pair was asked."""
     pair: NestedPair | None
     boards: BoardsToBuy
-    grain_deg: float | None
-    """Direction of the grain in the part, as given."""
+    grain: Grain
+    """Its way in the part."""
 
     @property
     def fits(self) -> bool | None:
@@ -196,11 +198,10 @@ def lay(
         The part has no edge of the name told, or an outline is none.
     """
     ring = np.asarray(outline.points_mm if ring_mm is None else ring_mm)
-    grain = order.grain_part_deg
-    throat = next((e for e in outline.edges if e.name == order.throat), None)
-    if grain is None and throat is not None:
-        chord = outline.points_mm[throat.stop] - outline.points_mm[throat.start]
-        grain = math.degrees(math.atan2(chord[1], chord[0]))
+    way = grain_of(
+        outline.points_mm, outline.edges, told_deg=order.grain_part_deg, throat=order.throat
+    )
+    grain = way.degrees
     boards = boards_for(
         ring, around_mm=order.saw_mm, grain_deg=grain, grain_within_deg=order.grain_within_deg
     )
@@ -242,7 +243,7 @@ def lay(
         placement=placement,
         pair=pair,
         boards=boards,
-        grain_deg=grain,
+        grain=way,
     )
 
 

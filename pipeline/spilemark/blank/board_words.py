@@ -18,6 +18,11 @@ from spilemark.shop.lengths import Show, show_degrees, show_length
 
 SHORT_GRAIN = "Look at the wood itself: grain that runs out, knots and short grain at the toes are not seen here."
 SPARE = "The numbers within the line tell how much wood there is beyond it."
+_GRAIN_WORDS = {
+    "told": "as told",
+    "toe to toe": "toe to toe of its throat",
+    "long way": "the way it is longest, since it has no throat",
+}
 _NUMBERS = 12
 _LETTER_MM = 4.0
 
@@ -32,9 +37,10 @@ def board_lines(laid: Laid, units: Show = "mm") -> list[str]:
         lines = []
     if laid.fits is not True:
         lines.append(_buy(laid, units))
-    if laid.grain_deg is not None and laid.order.grain_within_deg < 180.0:
+    if laid.order.grain_within_deg < 180.0:
         lines.append(
-            f"Grain of the wood kept within {show_degrees(laid.order.grain_within_deg, 0)} of the part's."
+            f"Grain of the wood kept within {show_degrees(laid.order.grain_within_deg, 0)} of the "
+            f"part's ({_GRAIN_WORDS[laid.grain.basis]})."
         )
     return [*lines, SHORT_GRAIN]
 
@@ -65,7 +71,8 @@ def board_table(laid: Laid, lines: list[str]) -> dict[str, Any]:
     placement, pair = laid.placement, laid.pair
     return {
         "fits": laid.fits,
-        "grain_deg": laid.grain_deg,
+        "grain_deg": laid.grain.degrees,
+        "grain_basis": laid.grain.basis,
         "placement": None
         if placement is None
         else {

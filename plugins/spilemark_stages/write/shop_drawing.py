@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from spilemark.grain import Grain
 from spilemark.ink import Anchor, Area, Mark, Point, Stroke, Words
 from spilemark.ink_files import text_width_mm
 from spilemark.records import Floats, RegisteredPattern, RigidMap, SideComparison
@@ -30,6 +31,11 @@ _TICK_MM, _NUMBER_MM, _NAME_MM = 1.8, 2.7, 3.4
 _BAR_IN_MM = 2.2
 _LETTER_MM = 4.2
 _LETTER_IN_MM = 7.0
+_GRAIN_WORDS = {
+    "told": ("of solid stock,", "as you told it"),
+    "toe to toe": ("of solid stock,", "toe to toe, if", "nothing else", "is said"),
+    "long way": ("of solid stock:", "the long way, if", "nothing else", "is said"),
+}
 _STROKE_STEP_MM = 0.25
 """Drawn lines keep no more points than this apart, on the paper."""
 
@@ -59,6 +65,7 @@ def draw(
     stretches: Sequence[Stretch],
     frame: Frame,
     units: Units,
+    grain: Grain,
 ) -> Drawing:
     """Draw the part.
 
@@ -73,8 +80,10 @@ def draw(
     frame : Frame
     units : "mm" or "in"
         Of the stations' numbers.
+    grain : Grain
+        Of the pattern drawn solid.
     """
-    return _Drawer(pattern, comparison, frame, units).all(tables, stretches)
+    return _Drawer(pattern, comparison, frame, units).all(tables, stretches, grain)
 
 
 class _Drawer:
@@ -108,7 +117,9 @@ class _Drawer:
             (np.asarray(points_mm) - self.middle_mm) * [self.scale, -self.scale] + self.middle
         )
 
-    def all(self, tables: Sequence[EdgeTable], stretches: Sequence[Stretch]) -> Drawing:
+    def all(
+        self, tables: Sequence[EdgeTable], stretches: Sequence[Stretch], grain: Grain
+    ) -> Drawing:
         for stretch in stretches:
             self.stretch(stretch)
         self.outlines()
@@ -120,7 +131,7 @@ class _Drawer:
             for row in table.rows:
                 self.station(row)
         self.forward()
-        self.grain()
+        self.grain(grain)
         return self.drawing
 
     def outlines(self) -> None:
@@ -245,9 +256,9 @@ class _Drawer:
             Words(text="FWD", at=(x, top + 28.0), size_mm=7.0, bold=True, anchor="middle"),
         ]
 
-    def grain(self) -> None:
-        """A double arrow the way the part is longest: where solid stock usually has its grain."""
-        angle = long_way_rad(self.pattern.outline.ring.points_mm)
+    def grain(self, grain: Grain) -> None:
+        """A double arrow along the grain, and why this way."""
+        angle = math.radians(grain.degrees)
         x = self.frame.left + self.frame.width - _STRIP_MM / 2
         y = self.frame.top + 50.0
         half = 9.5
@@ -262,12 +273,7 @@ class _Drawer:
             tip = middle + sign * half * along
             barbs = [tip - sign * 3.2 * along + s * 1.5 * left for s in (-1, 1)]
             self.marks.append(Area(loops=(_points(np.array([tip, *barbs])),)))
-        lines = (
-            ("GRAIN", 4.2, True),
-            ("of solid stock,", 2.7, False),
-            ("if nothing else", 2.7, False),
-            ("is said", 2.7, False),
-        )
+        lines = (("GRAIN", 4.2, True), *((text, 2.7, False) for text in _GRAIN_WORDS[grain.basis]))
         base = y + 16.0
         for text, size, bold in lines:
             self.marks.append(
@@ -279,16 +285,6 @@ class _Drawer:
 def station_words(s_mm: float, units: Units) -> str:
     """A station's distance, bare: whole millimetres, or inches to an eighth."""
     return f"{s_mm:.0f}" if units == "mm" else format_inches(s_mm, 8)
-
-
-def long_way_rad(ring_mm: Floats) -> float:
-    """Direction of the longer side of the smallest rectangle about a ring, 0..pi."""
-    from shapely import Polygon
-
-    box = np.array(Polygon(ring_mm).minimum_rotated_rectangle.exterior.coords)
-    sides = np.diff(box, axis=0)[:2]
-    x, y = sides[int(np.argmax(np.linalg.norm(sides, axis=1)))]
-    return math.atan2(y, x) % math.pi
 
 
 def _starboard_as_fitted(comparison: SideComparison) -> Floats:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from spilemark import wording
 from spilemark.card_papers import PAPERS
+from spilemark.grain import THROAT, Grain, grain_of
 from spilemark.ink import Anchor, Mark, Point, Sheet, Stroke, Words, box
 from spilemark.ink_files import text_width_mm, wrapped
 from spilemark.records import RegisteredPattern, Side
@@ -90,7 +91,9 @@ class _Page:
         # What the table does not take, the drawing does, and it gives way where much is to be said.
         drawn = max(_SMALLEST_DRAWING_MM, _LEAST_DRAWING_MM + (room - needed) * _ROW_MM)
         frame = drawing.Frame(self.left, y, self.room, drawn)
-        art = drawing.draw(self.pattern, self.comparison, tables, stretches, frame, self.units)
+        art = drawing.draw(
+            self.pattern, self.comparison, tables, stretches, frame, self.units, self.grain()
+        )
         self.marks += art.marks
         y = self.legend(y + drawn, art.one_to, stretches)
         self.table(blocks, y + 2.0)
@@ -98,6 +101,15 @@ class _Page:
         return Sheet(
             title=self.title(), width_mm=self.width, height_mm=self.height, marks=tuple(self.marks)
         )
+
+    def grain(self) -> Grain:
+        """As the part is laid in its wood, where the job has some; else of the pattern itself."""
+        laid = self.result.blank.laid.get(self.pattern.side)
+        if laid is not None:
+            return laid.grain
+        outline = self.pattern.outline
+        throat = self.facts.edge_names.get(THROAT, THROAT)
+        return grain_of(outline.ring.points_mm, outline.edges, throat=throat)
 
     def rows(self, top: float, footer: Sequence[Text], drawn: float) -> int:
         """How many rows of the table there is room for under a drawing so high."""
