@@ -15,7 +15,8 @@ from typing import Any
 import uvicorn
 
 from spilemark.serve.bench import Bench
-from spilemark.serve.run import HOME, listen_on, server_for
+from spilemark.serve.run import HOME, server_for
+from spilemark.serve.settings import listen_on
 from spilemark.serve.shelf import Limits, Shelf
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images" / "quarter_knee"
@@ -55,12 +56,16 @@ class Page:
         method: str = "GET",
         body: Any = None,
         headers: dict[str, str] | None = None,
+        *,
+        port: int | None = None,
+        source: str = HOME,
     ) -> Answer:
-        """Exactly these headers, beside a Host that may be given too."""
-        line = http.client.HTTPConnection(HOME, self.port, timeout=60)
+        """Exactly these headers, beside a Host that may be given too; from an address of this machine."""
+        port = port or self.port
+        line = http.client.HTTPConnection(HOME, port, timeout=60, source_address=(source, 0))
         try:
             line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
-            sent = {"Host": f"{HOME}:{self.port}"} | (headers or {})
+            sent = {"Host": f"{HOME}:{port}"} | (headers or {})
             if isinstance(body, bytes) and "Transfer-Encoding" not in sent:
                 sent.setdefault("Content-Length", str(len(body)))
             for name, value in sent.items():
@@ -110,7 +115,7 @@ def running(root: Path, limits: Limits | None = None) -> Iterator[Page]:
     """A server of its own; its workers end with it."""
     shelf = Shelf(root, limits)
     listener = listen_on(HOME, 0)
-    server, bench = server_for(shelf, listener)
+    server, bench = server_for(shelf, listener, phone_address=HOME)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     while not server.started:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import shutil
 from collections.abc import Iterator
@@ -357,3 +358,53 @@ def test_the_shop_may_lie_anywhere(tmp_path: Path) -> None:
     with running(tmp_path / "Bøtshop no. 2" / "jobs") as page:
         job = page.new_job(boat="Ærø")
         assert page.ask(f"/jobs/{job}").status == 200
+
+
+def test_a_phone_is_let_in_by_the_picture_and_told_whether_its_photo_will_do(
+    browser: Browser, page: Page
+) -> None:
+    import cv2
+    import numpy as np
+
+    job = page.new_job(boat="Plover")
+    phone_like = context(
+        browser, viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True
+    )
+    with watched(context(browser)) as laptop, watched(phone_like) as phone:
+        laptop.goto(f"{page.address}/jobs/{job}")
+        laptop.get_by_role("button", name="Let a phone in").click()
+        picture = laptop.get_by_alt_text("Code to scan with the phone's camera")
+        expect(picture).to_be_visible()
+        laptop.wait_for_timeout(300)
+        pixels = np.asarray(image_of(picture.screenshot()).convert("L"))
+        link, _, _ = cv2.QRCodeDetector().detectAndDecode(pixels)
+        assert link.startswith("http://127.0.0.1:")
+        assert broken_rules(laptop) == []
+
+        phone.goto(link)
+        assert broken_rules(phone) == []
+        phone.get_by_role("button", name="Let this phone in").tap()
+        expect(phone.get_by_role("heading", level=1)).to_have_text("Plover, quarter knee")
+        assert phone.evaluate(TOUCHED) == []
+        phone.get_by_label("Starboard").check()
+        phone.locator("#take input").set_input_files(SAMPLES / "starboard.jpg")
+        verdict = phone.locator("#verdict")
+        expect(verdict).to_contain_text("Sharp, eight cards seen", timeout=60_000)
+        expect(phone.locator("[data-arm=both]")).to_be_hidden()
+        for light in ("light", "dark"):
+            phone.emulate_media(color_scheme=light)
+            assert broken_rules(phone) == []
+        assert phone.evaluate("document.documentElement.scrollWidth") <= 390
+
+        # It is there on the laptop, without a touch.
+        expect(laptop.locator("[data-arm=starboard] .photos li")).to_have_count(1)
+        expect(laptop.locator("#door")).to_contain_text("1 phone is in")
+        laptop.get_by_role("button", name="Shut the door").click()
+        expect(laptop.locator("#door")).to_be_hidden()
+    assert page.shelf.find(job).photos[0].arm == "starboard"
+
+
+def image_of(data: bytes) -> Any:
+    from PIL import Image
+
+    return Image.open(io.BytesIO(data))

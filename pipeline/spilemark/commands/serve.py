@@ -36,8 +36,14 @@ DEFAULT_PORT = 8733
     metavar="NUMBER",
     help="Where it listens, on this computer only; 0 takes any that is free.",
 )
+@click.option(
+    "--phone-address",
+    default="",
+    metavar="ADDRESS",
+    help="Where a phone finds this computer, once you let it in. [default: as the network tells]",
+)
 @click.option("--browser/--no-browser", default=True, help="Open it in the browser. [default: yes]")
-def serve(jobs: Path, tcp_port: int, *, browser: bool) -> int:
+def serve(jobs: Path, tcp_port: int, phone_address: str, *, browser: bool) -> int:
     """Open the bench page in the browser of this computer.
 
     Photograph, see what was found, compare and print without a command line.
@@ -46,5 +52,11 @@ def serve(jobs: Path, tcp_port: int, *, browser: bool) -> int:
     """
     from spilemark.serve.run import serve as run
 
-    run(jobs, tcp_port, lambda words: click.echo(words, err=True), browser=browser)
+    run(
+        jobs,
+        tcp_port,
+        lambda words: click.echo(words, err=True),
+        browser=browser,
+        phone_address=phone_address,
+    )
     return 0

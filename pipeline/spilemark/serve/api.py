@@ -17,6 +17,7 @@ from starlette.routing import Route
 from spilemark.errors import SpilemarkError
 from spilemark.serve.bench import Bench
 from spilemark.serve.bodies import read_form, save_body
+from spilemark.serve.door import NotLetIn
 from spilemark.serve.drawing import photo_drawings
 from spilemark.serve.sheet import lay_in, table_from
 from spilemark.serve.shelf import Entry, NotThere, ShelfPhoto, TooMuch
@@ -40,6 +41,8 @@ def status_of(error: SpilemarkError) -> int:
     """The HTTP status of an error of ours."""
     if isinstance(error, NotThere):
         return 404
+    if isinstance(error, NotLetIn):
+        return 403
     return 413 if isinstance(error, TooMuch) else 400
 
 

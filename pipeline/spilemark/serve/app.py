@@ -15,17 +15,20 @@ from starlette.types import ASGIApp
 
 from spilemark.serve.api import Api
 from spilemark.serve.bench import Bench
+from spilemark.serve.door import Door
+from spilemark.serve.door_api import DoorApi
 from spilemark.serve.guard import Guard
 from spilemark.serve.pages import Pages, page, static_folder
 
 
-def laptop_app(bench: Bench, hosts: Callable[[], frozenset[str]]) -> ASGIApp:
+def laptop_app(bench: Bench, door: Door, hosts: Callable[[], frozenset[str]]) -> ASGIApp:
     """The pages and what their scripts ask, behind the guard.
 
     Parameters
     ----------
     bench : Bench
         Opened and closed with the server.
+    door : Door
     hosts : callable
         The names under which it may be asked for.
     """
@@ -36,12 +39,14 @@ def laptop_app(bench: Bench, hosts: Callable[[], frozenset[str]]) -> ASGIApp:
         try:
             yield
         finally:
+            door.shut()
             bench.close()
 
     app = Starlette(
         routes=[
             *Pages(bench).routes(),
             *Api(bench).routes(),
+            *DoorApi(bench, door).routes(),
             Mount("/static", _Static(directory=static_folder())),
         ],
         lifespan=life,

@@ -14,7 +14,8 @@ let sent = 0;
 function show() {
   const busy = job.work !== null;
   let words = statusWords(job);
-  if (!busy && job.end && job.photos.length) words += `. ${job.end.words}`;
+  const end = document.getElementById("end");
+  end.textContent = !busy && job.end && job.photos.length ? job.end.words : "";
   if (sending) words = `Sending photo ${sent + 1} of ${sending} …`;
   if (state.textContent !== words) state.textContent = words;
   bar.hidden = !busy;
@@ -121,6 +122,44 @@ for (const name of ["dragover", "drop"]) addEventListener(name, (event) => event
 
 buttons.measure.addEventListener("click", () => attempt(() => send(`${api}/measure`)));
 buttons.stop.addEventListener("click", () => attempt(() => send(`${api}/stop`)));
+
+const door = document.getElementById("door");
+let asking = null;
+
+function minutes(seconds) {
+  return seconds > 90 ? `${Math.round(seconds / 60)} minutes` : `${seconds} seconds`;
+}
+
+/** What stands at the door: the code to scan, or who is in, and the way to shut it. */
+function showDoor(told) {
+  door.hidden = !told.open;
+  buttons["let-in"].textContent = told.open ? "Let one more phone in" : "Let a phone in";
+  if (!told.open) {
+    clearInterval(asking);
+    asking = null;
+    door.replaceChildren();
+    door.dataset.link = "";
+    return;
+  }
+  if (door.dataset.link !== told.link || !door.childElementCount) {
+    door.dataset.link = told.link;
+    const shut = el("button", { type: "button" }, "Shut the door");
+    shut.addEventListener("click", () => attempt(async () => showDoor(await send("/api/door/shut"))));
+    const words = el("div", {}, el("p", { className: "status", role: "status" }), el("p", { className: "quiet" }));
+    words.append(el("p", { className: "bar" }, shut));
+    door.replaceChildren(words);
+    if (told.link) door.prepend(el("img", { src: `/api/door/code.svg?${Date.now()}`, alt: "Code to scan with the phone's camera" }));
+  }
+  const [first, second] = door.querySelectorAll("p");
+  const phones = `${told.guests} phone${told.guests === 1 ? " is" : "s are"} in`;
+  const line = told.link ? `Scan this with the phone's camera. It works once, for ${minutes(told.code_seconds)}.` : `${phones}. Photos come in below as they are taken.`;
+  if (first.textContent !== line) first.textContent = line;
+  second.textContent = `${told.link ? `Or type ${told.link} . ${told.guests ? `${phones}. ` : ""}` : ""}The door shuts by itself in ${minutes(told.seconds)}.`;
+  asking ??= setInterval(async () => showDoor((await attempt(() => get("/api/door"))) ?? { open: false }), 1500);
+}
+
+buttons["let-in"].addEventListener("click", () => attempt(async () => showDoor(await send(`${api}/door`))));
+attempt(async () => showDoor(await get("/api/door")));
 
 listen((told) => {
   if (told.id !== job.id) return;
