@@ -67,7 +67,7 @@ def test_nothing_listens_for_phones_until_the_door_is_opened(page: Page, job: st
     assert caller.ask(f"/in/{caller.code}").status == 200
     page.post("/api/door/shut")
     time.sleep(0.5)
-    with pytest.raises(OSError), socket.create_connection((HOME, caller.port), 2):
+    with pytest.raises(ConnectionRefusedError), socket.create_connection((HOME, caller.port), 2):
         pass
     assert not page.ask("/api/door").json["open"]
 
