@@ -116,8 +116,52 @@ def test_a_scan_that_was_resized_is_told_and_still_right(
     Image.fromarray(drawn).save(path, dpi=(300, 300))
     survey = surveyed(read(path), facts=FACTS)
     note = next(n for n in survey.notes if n.code == "scan-dpi-wrong")
-    assert "claims 300" in note.text
+    assert "says 300 dots per inch, the cards say 200:" in note.text
     assert survey.views[0].plane.lens[0] / 1e6 * 25.4 == pytest.approx(TRUE_DPI[0], rel=2e-4)
+
+
+@pytest.mark.parametrize("claim", [(72, 72), (150, 150), (209, 209), (30, 30), (200, 100)])
+@pytest.mark.parametrize("given", ["check bars", "tape"])
+def test_what_a_file_claims_of_its_dots_moves_nothing(
+    claim: tuple[int, int], given: str, png: Path, drawn: np.ndarray[Any, Any], tmp_path: Path
+) -> None:
+    """The very size and doubt that the same pixels have with a true claim."""
+    # A short tape is loose: whatever else is believed of the size pulls at it.
+    tape = float(np.hypot(145.0, 7.0))
+    facts = FACTS if given == "check bars" else JobFacts(distances=(("A", "B", tape, 0.3),))
+    path = tmp_path / "lies.png"
+    Image.fromarray(drawn).save(path, dpi=claim)
+    lies, true = surveyed(read(path), facts=facts), surveyed(read(png), facts=facts)
+    found, right = (survey.views[0].plane.lens[:2] for survey in (lies, true))
+    assert found == pytest.approx(right, rel=2e-5)
+    assert lies.scale.sigma_relative == pytest.approx(true.scale.sigma_relative, rel=0.02)
+    told = next(n.text for n in lies.notes if n.code == "scan-dpi-wrong")
+    assert "the file is wrong and was not used" in told
+    assert f"says {claim[0]} " in told
+    # What was given already is not asked for.
+    assert "--printed-bar" not in told
+
+
+def test_nothing_measured_says_what_the_size_rests_on(
+    png: Path, drawn: np.ndarray[Any, Any], tmp_path: Path
+) -> None:
+    nothing = JobFacts()
+    agree = surveyed(read(png), facts=nothing)
+    note = next(n for n in agree.notes if n.code == "scan-dpi")
+    assert "no more than that the page with the cards was not shrunk to fit" in note.text
+    far, near = tmp_path / "far.png", tmp_path / "near.png"
+    Image.fromarray(drawn).save(far, dpi=(72, 72))
+    Image.fromarray(drawn).save(near, dpi=(209, 209))
+    wrong = surveyed(read(far), facts=nothing)
+    text = next(n.text for n in wrong.notes if n.code == "scan-dpi-wrong")
+    assert "was not used. The size rests on the cards as if printed at 100 %" in text
+    assert wrong.scale.sigma_relative == pytest.approx(agree.scale.sigma_relative, rel=0.01)
+    # 200 by the cards for 209 claimed: a page printed at 96 %, or a wrong file.
+    either = surveyed(read(near), facts=nothing)
+    text = next(n.text for n in either.notes if n.code == "scan-dpi-wrong")
+    assert "printed at 96 % of their size, or the file is wrong" in text
+    assert either.scale.sigma_relative > 0.04
+    assert agree.scale.sigma_relative < 0.01
 
 
 def test_a_scan_without_a_claim_is_measured_by_its_cards_alone(

@@ -23,8 +23,9 @@ from spilemark.records import (
     View,
 )
 from spilemark_stages.rectify.card_faults import free_faulty_cards
+from spilemark_stages.rectify.dots import dots_notes, from_the_cards
 from spilemark_stages.rectify.findings import survey_notes
-from spilemark_stages.rectify.flatbed import scan_notes, with_squareness
+from spilemark_stages.rectify.flatbed import with_squareness
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
 from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
@@ -97,6 +98,7 @@ def survey_from(
         In the same order.
     """
     check_photos_connect(observed)
+    observed = from_the_cards(observed)
     beliefs = gather_beliefs(
         job,
         card_set,
@@ -116,7 +118,7 @@ def survey_from(
     scale = state_scale(solution, job, views)
     notes += scale_notes(job, scale, beliefs, observed, card_set)
     notes += survey_notes(views, observed, solution, faults) + repeat_notes(observed)
-    notes += scan_notes(views) + skewed
+    notes += dots_notes(views, scale) + skewed
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
 
 

@@ -1,4 +1,4 @@
-"""What the cards tell of a flatbed: its real dots per inch, and whether its two ways are square."""
+"""What the cards tell of a flatbed: whether its two ways are square."""
 
 from __future__ import annotations
 
@@ -7,15 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from spilemark.lens import SCAN_DISTANCE_MM
-from spilemark.records import Cause, Floats, Note, View
+from spilemark.records import Cause, Floats, Note
 from spilemark_stages.rectify.model import gather_priors, photo_rows
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.solve import Solution
 
-_INCH_MM = 25.4
-_CLAIM_WRONG = 0.01
-"""Scanners miss their claim by some tenths of a percent; more means that the scan was resized."""
 _NOISIEST = 1.5
 """A skew itself makes the crossings fit worse: that is not noise."""
 _SURE = 4.0
@@ -99,56 +95,6 @@ def _lean(photo: PhotoObservation) -> Floats:
             for seen in photo.cards
         ]
     ).ravel()
-
-
-def scan_notes(views: Sequence[View]) -> list[Note]:
-    """What each scan's dots per inch are by the cards."""
-    return [_dpi_note(view) for view in views if view.straight.photo.is_scan]
-
-
-def dpi_of(numbers: Floats) -> tuple[float, float]:
-    """Dots per inch across and along of a solved scan's lens numbers."""
-    across = float(numbers[0]) / SCAN_DISTANCE_MM * _INCH_MM
-    return across, across * float(numbers[1])
-
-
-def _dpi_note(view: View) -> Note:
-    photo = view.straight.photo
-    across, along = dpi_of(view.plane.lens)
-    name = photo.path.name
-    found = f"{name}: by the cards it has {across:.2f} dots per inch across and {along:.2f} along"
-    if photo.claimed_dpi is None:
-        return Note(
-            code="scan-dpi",
-            severity="info",
-            text=f"{found}; the file claims nothing.",
-            value=across,
-            unit="dpi",
-            photo=name,
-        )
-    claims = photo.claimed_dpi
-    off = max(abs(across / claims[0] - 1), abs(along / claims[1] - 1))
-    said = [f"{value:.1f}".removesuffix(".0") for value in claims]
-    claim = said[0] if said[0] == said[1] else " x ".join(said)
-    if off <= _CLAIM_WRONG:
-        return Note(
-            code="scan-dpi",
-            severity="info",
-            text=f"{found}; the file claims {claim}, {100 * off:.2f} % off. The cards were believed.",
-            value=100 * off,
-            unit="%",
-            photo=name,
-        )
-    return Note(
-        code="scan-dpi-wrong",
-        severity="warn",
-        text=f"{found}, but the file claims {claim}: {100 * off:.1f} % off. The cards were"
-        " believed. Either the scan was resized after scanning, or the cards were not printed at"
-        " 100 %: measure their 100 mm bars and give --printed-bar.",
-        value=100 * off,
-        unit="%",
-        photo=name,
-    )
 
 
 def _skew_notes(photo: PhotoObservation, skew: float, sigma: float) -> list[Note]:

@@ -38,6 +38,7 @@ def measure_photo(straight: StraightPhoto, card_set: CardSet, name: str) -> Phot
         height_px=photo.height_px,
         cards=tuple(seen for seen in measured if seen is not None),
         is_scan=photo.is_scan,
+        claimed_dpi=photo.claimed_dpi,
     )
 
 

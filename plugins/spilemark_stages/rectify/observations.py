@@ -59,6 +59,8 @@ class PhotoObservation:
     cards: tuple[CardObservation, ...]
     is_scan: bool = False
     """From a flatbed: seen from straight above everywhere."""
+    claimed_dpi: tuple[float, float] | None = None
+    """Of a scan: what its file says, across and along."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

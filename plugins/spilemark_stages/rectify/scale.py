@@ -12,6 +12,7 @@ from spilemark.errors import UsageError
 from spilemark.lens import plane_sensitivity
 from spilemark.records import Floats, JobFacts, Note, ScaleBasis, ScaleStatement, View
 from spilemark.units import Units, format_fine
+from spilemark_stages.rectify.dots import PLAUSIBLE_PRINT, print_doubt
 from spilemark_stages.rectify.model import cross_place
 from spilemark_stages.rectify.observations import Beliefs, Length, PhotoObservation
 from spilemark_stages.rectify.solve import Solution, solve
@@ -21,8 +22,6 @@ _ASSUMED_THICKNESS_MM = 3.0
 _ASSUMED_THICKNESS_SIGMA_MM = 0.4
 _STILL_MM = 0.3
 """Cards that lie this much differently may be the same, nudged; beyond it they were moved."""
-_PLAUSIBLE_PRINT = (0.88, 1.06)
-"""Print scales that happen: fit-to-page gives 0.91 to 0.97; anything beyond is a slip of the pen."""
 
 
 def gather_beliefs(
@@ -50,7 +49,7 @@ def gather_beliefs(
             print_kind="measured check bars",
         )
     # A sheet shrunk to fit the page is shrunk as a whole; a measured length finds that out.
-    common = 0.1 if used else nominal_sigma
+    common = 0.1 if used else float(np.hypot(nominal_sigma, print_doubt(photos)))
     return replace(
         beliefs,
         print_common_sigma=common,
@@ -120,7 +119,7 @@ def check_lengths(solution: Solution) -> None:
     UsageError
         When the cards would have been printed at an impossible scale.
     """
-    low, high = _PLAUSIBLE_PRINT
+    low, high = PLAUSIBLE_PRINT
     for _, length in solution.layout.ties:
         scale = float(solution.print_scale.mean())
         if not low < scale < high:

@@ -1,9 +1,9 @@
 """A flatbed scan: no lens, two scales, seen from straight above.
 
 The glass is scanned line by line: across, a row of sensors sets the scale;
-along, the motor's steps do.  The two differ, and neither is what the file
-claims to better than some tenths of a percent, so the cards in the scan decide
-both and the claim is only where the search starts.
+along, the motor's steps do.  The two differ, and what the file claims of them
+may be any number: the cards in the scan decide both, and the claim is only
+where the search starts.
 """
 
 from __future__ import annotations
@@ -15,9 +15,8 @@ from spilemark.records import Lens, Note, Photo, StraightPhoto
 
 _INCH_MM = 25.4
 _USUAL_DPI = 300.0
-_CLAIM_SIGMA = 0.03
-"""Wide enough that cards overrule the claim; a scan resized afterwards is told by it."""
-_GUESS_SIGMA = 1.0
+_SCALE_SIGMA = 1.0
+"""Relative: so wide that a claim never pulls against cards, tape or check bars."""
 _AXES_SIGMA = 0.01
 """How much the two scales differ beyond what the file claims."""
 
@@ -28,9 +27,8 @@ def propose(photo: Photo, arm: str) -> StraightPhoto:
     across, along = claimed or (_USUAL_DPI, _USUAL_DPI)
     focal = across / _INCH_MM * SCAN_DISTANCE_MM
     centre = (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
-    relative = _CLAIM_SIGMA if claimed else _GUESS_SIGMA
     # Where the scan lies in its own frame is a free unknown: the lens centre is a name for it.
-    sigmas = [relative * focal, _AXES_SIGMA, 1e-3, 1e-3, 1e-6, 1e-6, 1e-9, 1e-9, 1e-6]
+    sigmas = [_SCALE_SIGMA * focal, _AXES_SIGMA, 1e-3, 1e-3, 1e-6, 1e-6, 1e-9, 1e-9, 1e-6]
     words = f"flatbed, the file claims {across:.0f} dpi" if claimed else "flatbed, no dpi claimed"
     if claimed and abs(across - along) > 0.5:
         words = f"flatbed, the file claims {across:.0f} x {along:.0f} dpi"
