@@ -385,6 +385,35 @@ def test_a_wider_corner_is_not_called_rack() -> None:
     assert f"{(outer.starboard_deg - outer.port_deg) / 2:.2f}° out of square" in said
 
 
+def test_a_bump_near_the_corner_racks_no_hull() -> None:
+    # Hull edge bulged from 40 to 200 mm, toes as drawn: what the angle next to the corner times
+    # the arm's length would be at the toe is not there.
+    found = compared(LONG_LINE, LONG_LINE | {"bump_mm": (120.0, 2.5, 160.0)})
+    outer = next(c for c in found.corners if c.name == "outer")
+    assert abs(outer.opened_deg) > outer.u95_deg
+    assert np.radians(abs(outer.opened_deg)) * 400.0 > 1.5
+    assert outer.through_toes_deg == pytest.approx(0.0, abs=0.06)
+    assert outer.is_local
+    assert not notes(found, "corner-differs")
+    said = notes(found, "corner-uneven")[0]
+    assert said.severity == "info"
+    assert "bump or a hollow near the corner" in said.text
+    away = float(said.text.split("meet within ")[1].split(" mm")[0])
+    assert away <= 0.4
+    assert not any("out of square does that" in n.text for n in found.notes)
+
+
+def test_a_wider_corner_says_how_far_the_toes_lie_apart() -> None:
+    # Two straight arms of 300 mm opened by 1 degree: 300 tan 1 = 5.24 mm at the toe.
+    job = zoo.job()
+    found = compared(angle_bracket(0.0), angle_bracket(1.0).mirrored(), noise=False)
+    outer = next(c for c in found.corners if c.name == "outer")
+    assert outer.through_toes_deg == pytest.approx(1.0, abs=1e-3)
+    opened = words.Opened(outer, 300.0)
+    assert opened.seen_at_toe_mm == pytest.approx(5.236, abs=0.01)
+    assert "the toes lie 5.2 mm apart" in words.rigid_note(found.rigid, opened, job).text
+
+
 def test_the_turns_doubt_is_that_of_the_two_lines() -> None:
     found = compared(LONG_LINE, LONG_LINE, noise=False, line_doubt_mm=0.15)
     one = np.degrees(np.sqrt(2) * 0.15 / 295.0)

@@ -260,7 +260,7 @@ def test_signs_of_what_a_racked_hull_does_to_patterns() -> None:
     # Corner angles, sides parallel to the centreline: starboard less port.
     port_deg = corner_angle(port, port + forward, starboard)
     starboard_deg = corner_angle(starboard, starboard + forward, port)
-    found = hull_against_corners(hull, port_deg, starboard_deg, 0.1)
+    found = hull_against_corners(hull, starboard_deg - port_deg, 0.1)
     assert found.found_deg == pytest.approx(2 * skew)
     assert found.expected_deg == pytest.approx(2 * skew)
     assert found.share is HullShare.EXPLAINS

@@ -495,6 +495,29 @@ class CornerComparison:
     port_deg: float
     starboard_deg: float
     u95_deg: float
+    through_toes_deg: float | None = None
+    """Of the outer corner: starboard less port, by straight lines from it to the toes; else None.
+    A bump of an edge next to the corner opens the angle there, and not this one."""
+
+    @property
+    def opened_deg(self) -> float:
+        """How much wider it is on starboard, next to the corner."""
+        return self.starboard_deg - self.port_deg
+
+    @property
+    def is_local(self) -> bool:
+        """Whether the edges part next to the corner only: the toes show less than half of it."""
+        if self.through_toes_deg is None or abs(self.opened_deg) <= self.u95_deg:
+            return False
+        sign = 1.0 if self.opened_deg > 0 else -1.0
+        return sign * self.through_toes_deg < 0.5 * abs(self.opened_deg)
+
+    @property
+    def whole_deg(self) -> float:
+        """How much wider it is for the arms as a whole."""
+        if self.is_local and self.through_toes_deg is not None:
+            return self.through_toes_deg
+        return self.opened_deg
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -247,6 +247,7 @@ def comparison_table(comparison: SideComparison) -> dict[str, Any]:
                 "port_deg": _number(c.port_deg, 3),
                 "starboard_deg": _number(c.starboard_deg, 3),
                 "difference_u95_deg": _number(c.u95_deg, 3),
+                "difference_whole_deg": _number(c.whole_deg, 3),
             }
             for c in comparison.corners
         ],

@@ -205,7 +205,7 @@ def hull_beside(
     found = [
         (
             f"angle at the {corner.name.removesuffix(' corner')} corner",
-            hull_against_corners(hull, corner.port_deg, corner.starboard_deg, corner.u95_deg),
+            hull_against_corners(hull, corner.whole_deg, corner.u95_deg),
         )
         for corner in comparison.corners
         if corner.name in ("outer", "outer corner")

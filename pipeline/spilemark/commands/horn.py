@@ -179,9 +179,9 @@ def _beside(
         from spilemark.shop.files import compared
 
         report = compared(comparison)
-        for name, port, starboard, u95 in report.corners:
+        for name, wider, u95 in report.corners:
             what = f"angle at the {name.removesuffix(' corner')} corner"
-            found.append((what, hull_against_corners(hull, port, starboard, u95)))
+            found.append((what, hull_against_corners(hull, wider, u95)))
         if report.turn_deg is not None and line_from == "centreline":
             turned = hull_against_turn(hull, report.turn_deg, report.turn_u95_deg)
             found.append((TURN, turned))

@@ -111,8 +111,9 @@ def read_part(path: Path, side: SideName | None = None) -> Part:
 class Compared:
     """What a comparison found that a hull could explain."""
 
-    corners: tuple[tuple[str, float, float, float], ...]
-    """Outer corner: name, port and starboard angle, 95 % half-width of their difference, degrees."""
+    corners: tuple[tuple[str, float, float], ...]
+    """Outer corner: name, starboard's angle less port's for the arms as a whole, its 95 % half-width,
+    degrees."""
     turn_deg: float | None
     """Mirrored starboard's transom edge against port's, on their pencil lines; None where it was
     not measured."""
@@ -143,7 +144,11 @@ def compared(path: Path) -> Compared:
             )
         return Compared(
             corners=tuple(
-                (c["name"], c["port_deg"], c["starboard_deg"], c["difference_u95_deg"])
+                (
+                    c["name"],
+                    c.get("difference_whole_deg", c["starboard_deg"] - c["port_deg"]),
+                    c["difference_u95_deg"],
+                )
                 for c in outer
                 if None not in (c["port_deg"], c["starboard_deg"], c["difference_u95_deg"])
             ),

@@ -113,14 +113,12 @@ def hull_against_turn(
     return _beside(hull, sign * hull.knees_differ_deg, turn_deg, turn_u95_deg)
 
 
-def hull_against_corners(
-    hull: Horning, port_deg: float, starboard_deg: float, u95_deg: float
-) -> HullAgainstPatterns:
+def hull_against_corners(hull: Horning, wider_deg: float, u95_deg: float) -> HullAgainstPatterns:
     """Set a hull beside the angles of the two outer corners, starboard less port.
 
-    Needs no drawn line.  ``u95_deg`` is that of the difference of the two.
+    Needs no drawn line.
     """
-    return _beside(hull, hull.knees_differ_deg, starboard_deg - port_deg, u95_deg)
+    return _beside(hull, hull.knees_differ_deg, wider_deg, u95_deg)
 
 
 def _beside(hull: Horning, expected: float, found: float, found_u95: float) -> HullAgainstPatterns:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from spilemark.corner_angles import End, Heading, between_deg, ends_at, heading
-from spilemark.corners import corner_functional, edge_span, edges_at
+from spilemark.corners import Indices, corner_functional, edge_span, edges_at, ring_span
+from spilemark.names import OUTER
 from spilemark.records import CornerComparison, Edge, EdgeComparison, Floats, RegisteredPattern
 from spilemark.uncertainty import COVERAGE_FACTOR, align_causes, arc_weights, normals_of
 from spilemark_stages.compare.pair import edge_key
 
 _KNOT_MM = 10.0
+_TOE = "arm outer"
+"""How the names of the corners at the toes end."""
 
 
 def compare_edges(
@@ -54,9 +57,59 @@ def compare_corners(
                 port_deg=angle,
                 starboard_deg=other_angle,
                 u95_deg=float(np.degrees(_u95(port, mirrored, row, other_row))),
+                through_toes_deg=_through_toes_deg(port, mirrored)
+                if corner.name == OUTER
+                else None,
             )
         )
     return tuple(found)
+
+
+def _through_toes_deg(port: RegisteredPattern, mirrored: RegisteredPattern) -> float | None:
+    """Outer corner's angle by straight lines to the toes, mirrored starboard's less port's.
+
+    Each arm is met equally far from the corner on both sides, at the nearer of its two
+    toes, so that a bow that both have opens neither. None where a toe was not seen.
+    """
+    sides = [(p, _arms(p)) for p in (port, mirrored)]
+    if not all(
+        pattern.outline.ring.seen[arm[-3:]].all() for pattern, arms in sides for arm in arms
+    ):
+        return None
+    walked = [[pattern.outline.ring.points_mm[arm] for arm in arms] for pattern, arms in sides]
+    reaches = [min(_far(arm)[-1] for arm in both) for both in zip(*walked, strict=True)]
+    one, other = (
+        [_way_rad(arm, reach) for arm, reach in zip(arms, reaches, strict=True)] for arms in walked
+    )
+    wider = (other[0] - other[1]) - (one[0] - one[1])
+    return float(np.degrees((wider + np.pi) % (2 * np.pi) - np.pi))
+
+
+def _arms(pattern: RegisteredPattern) -> tuple[Indices, Indices]:
+    """Points of the ring from the outer corner to each toe: against the ring's order, and along it."""
+    corners, count = pattern.outline.corners, len(pattern.outline.ring.points_mm)
+    origin = pattern.origin_corner or 0
+    toes = []
+    for step in (-1, 1):
+        ahead = [corners[(origin + step * k) % len(corners)] for k in range(1, len(corners))]
+        toes.append(next((c for c in ahead if c.name.endswith(_TOE)), ahead[0]).index)
+    at = corners[origin].index
+    return ring_span(toes[0], at, count)[::-1], ring_span(at, toes[1], count)
+
+
+def _far(points: Floats) -> Floats:
+    """Distance of each point from the first, never falling."""
+    return np.asarray(np.maximum.accumulate(np.linalg.norm(points - points[0], axis=1)))
+
+
+def _way_rad(points: Floats, reach_mm: float) -> float:
+    """Direction in which a walk is ``reach_mm`` from its first point."""
+    far = _far(points)
+    k = min(int(np.searchsorted(far, reach_mm - 1e-9)), len(far) - 1)
+    k = max(k, 1)
+    share = np.clip((reach_mm - far[k - 1]) / max(far[k] - far[k - 1], 1e-9), 0.0, 1.0)
+    x, y = points[k - 1] + share * (points[k] - points[k - 1]) - points[0]
+    return float(np.arctan2(y, x))
 
 
 def _u95(

@@ -196,7 +196,7 @@ def _rigid(
     shift_u95 = COVERAGE_FACTOR * np.sqrt(np.diag(carry @ covariance @ carry.T))
     turn = float(np.degrees((motion.turn_rad + np.pi) % (2 * np.pi) - np.pi))
     turn_u95 = float(np.degrees(COVERAGE_FACTOR * np.sqrt(covariance[0, 0])))
-    by_corner = 0.0 if opened is None else abs(opened.by_deg)
+    by_corner = 0.0 if opened is None else abs(opened.angles.whole_deg)
     return RigidDifference(
         turn_deg=turn,
         turn_u95_deg=turn_u95,

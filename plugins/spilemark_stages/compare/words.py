@@ -237,6 +237,7 @@ def rigid_note(
     """What the turn of one side against the other means: rack, corner, or nothing."""
     turn = f"{abs(rigid.turn_deg):.2f}° (±{rigid.turn_u95_deg:.2f}°)"
     code, severity, wider = "no-rack", "info", _wider(opened, job, names)
+    uneven = _uneven(opened, job, names)
     text = (
         f"As a whole {names.both} are turned against each other by {turn}: no more than the "
         "measurement and the drawn lines can explain."
@@ -246,11 +247,13 @@ def rigid_note(
         text = (
             f"As a whole {names.both} are turned against each other by {turn}, more than the "
             f"measurement and the drawn lines ({job.line_doubt_mm:g} mm at each end) can explain."
-            f"{_RACK if names.sides else ''}{wider and ' ' + wider}"
+            f"{_RACK if names.sides else ''}{wider and ' ' + wider}{uneven and ' ' + uneven}"
         )
     elif wider:
         code, severity = "corner-differs", "warn"
         text = wider
+    elif uneven:
+        code, text = "corner-uneven", uneven
     return Note(
         code=code,
         severity=severity,  # type: ignore[arg-type]
@@ -275,37 +278,58 @@ class Opened:
     """Length of the longer of its two edges."""
 
     @property
-    def by_deg(self) -> float:
-        """How much wider starboard's is."""
-        return self.angles.starboard_deg - self.angles.port_deg
-
-    @property
     def sure_deg(self) -> float:
         """What of the difference is beyond measurement, not below zero."""
-        return max(0.0, abs(self.by_deg) - self.angles.u95_deg)
+        return max(0.0, abs(self.angles.opened_deg) - self.angles.u95_deg)
 
     @property
     def at_toe_mm(self) -> float:
-        """What the difference amounts to at the end of the longer edge."""
-        return self.arm_mm * float(np.radians(abs(self.by_deg)))
+        """What the difference would amount to at the end of the longer edge, were the edges straight."""
+        return self.arm_mm * float(np.radians(abs(self.angles.opened_deg)))
+
+    @property
+    def seen_at_toe_mm(self) -> float:
+        """How far the toes really lie apart, corner on corner and one arm on the other's."""
+        through = self.angles.through_toes_deg
+        return self.at_toe_mm if through is None else self.arm_mm * float(np.radians(abs(through)))
+
+
+def _matters(opened: Opened | None, job: JobFacts) -> bool:
+    """Whether the corner's own difference is beyond measurement, and would matter at the toe."""
+    return opened is not None and opened.sure_deg > 0 and opened.at_toe_mm > job.tolerance_mm
 
 
 def _wider(opened: Opened | None, job: JobFacts, names: Names) -> str:
-    """The corner's own difference, where it is beyond measurement and matters at the toe."""
-    if opened is None or opened.sure_deg <= 0 or opened.at_toe_mm <= job.tolerance_mm:
+    """The corner's own difference, where the toes show it and it matters there."""
+    if opened is None or not _matters(opened, job) or opened.angles.is_local:
         return ""
-    angles, by = opened.angles, opened.by_deg
+    if opened.seen_at_toe_mm <= job.tolerance_mm:
+        return ""
+    angles, by = opened.angles, opened.angles.opened_deg
     found = (
         f"The outer corner is {abs(by):.2f}° (±{angles.u95_deg:.2f}°) wider on "
         f"{names.other if by > 0 else names.one} ({angles.port_deg:.1f}° on {names.one}, "
-        f"{angles.starboard_deg:.1f}° on {names.other}), {size(opened.at_toe_mm, job.units)} at the "
-        "toe"
+        f"{angles.starboard_deg:.1f}° on {names.other}); the toes lie "
+        f"{size(opened.seen_at_toe_mm, job.units)} apart for it"
     )
     if not names.sides:
         return f"{found}."
     return (
         f"{found}: a transom {abs(by) / 2:.2f}° out of square does that to a hull that is otherwise "
         "alike on both sides. Check its diagonals before you call it a difference of the parts."
+    )
+
+
+def _uneven(opened: Opened | None, job: JobFacts, names: Names) -> str:
+    """An angle that is wider next to the corner and not at the toes: an edge's, not the hull's."""
+    if opened is None or not _matters(opened, job) or not opened.angles.is_local:
+        return ""
+    by, toe = opened.angles.opened_deg, _give(opened.seen_at_toe_mm, job.units).lstrip("±")
+    hull = " A hull out of square does not do that." if names.sides else ""
+    return (
+        f"Next to the outer corner the edges stand {abs(by):.2f}° wider on "
+        f"{names.other if by > 0 else names.one}, but at the toes they meet within {toe}: an edge "
+        f"has a bump or a hollow near the corner.{hull}"
     )
 
 
