@@ -116,6 +116,18 @@ def test_tighter_than_every_limit_warns_with_numbers(capsys):
     assert "Strips of 0.9 mm would stay within" in said
 
 
+def test_clamp_holes_that_were_left_out_are_told(capsys):
+    told = ["--stack", "12mm", "--width", "18mm", "--strips", "8", "--wood", "oak"]
+    small = ["--corner", "80", "--radius", "60mm"]
+    assert main(["laminate", *small, *told]) == 0
+    assert "Only 1 of 3 clamp holes have room" in " ".join(capsys.readouterr().out.split())
+    assert main(["laminate", "--corner", "98", "--radius", "160mm", *told]) == 0
+    assert "clamp holes" not in capsys.readouterr().out
+    assert main(["laminate", "--corner", "25", "--radius", "60mm", *told]) == 0
+    # Own derivation: 155·64/63 = 157.5°.
+    assert "only 22.5° open" in " ".join(capsys.readouterr().out.split())
+
+
 def test_a_kink_is_told(capsys):
     points = "; ".join(f"{x},0" for x in range(0, 120, 20))
     points += "; " + "; ".join(f"100,{y}" for y in range(20, 120, 20))

@@ -194,6 +194,48 @@ def test_the_form_lies_on_its_side_of_the_stack(kind):
     assert gaps.max() <= 100.0 + 1e-6
 
 
+@pytest.mark.parametrize("kind", ["male", "female"])
+@pytest.mark.parametrize("arm", [0.0, 60.0, 200.0])
+@pytest.mark.parametrize("radius", [40.0, 60.0, 110.0, 300.0])
+@pytest.mark.parametrize("corner", [30, 60, 80, 90, 110, 150])
+def test_a_form_of_any_throat_keeps_off_the_strips_and_has_no_teeth(corner, radius, arm, kind):
+    """Everything measured by shapely from the drawn rings alone."""
+    throat = arc(radius, math.radians(180.0 - corner))
+    knee = laminate(throat, equal_strips(18.0, OAK, number=6), arms_mm=(arm, arm))
+    form = make_form(knee, FormOrder(kind=kind))
+    body = Polygon(form.body_mm)
+    assert body.is_valid
+    # Strips lie against all of the face, and run on past its ends by their trim.
+    strips = LineString(knee.form.extended(25.0, 25.0).points_mm()).buffer(8.99, cap_style="flat")
+    assert body.intersection(strips).area < 1e-6
+    face = LineString(form.face.points_mm())
+    assert face.within(body.boundary.buffer(1e-5))
+    # Face, two ends, and a back that is no longer than an even one.
+    back = face.length + (math.radians(knee.form_bend_deg) * 110.0 if kind == "female" else 0.0)
+    assert body.length < face.length + 220.0 + back + 1.0
+    # No slot or notch: a disc of 50 mm rolls along the back.
+    rolled = body.buffer(50.0, quad_segs=64).buffer(-50.0, quad_segs=64)
+    behind = rolled.difference(body).difference(face.buffer(60.0, cap_style="flat"))
+    assert behind.area < 1.0
+    holes = [Point(h).buffer(20.0, quad_segs=64) for h in form.holes_mm]
+    assert all(body.exterior.distance(hole) > 10.0 - 0.01 for hole in holes)
+    assert all(body.contains(hole) for hole in holes)
+    for one, other in itertools.combinations(holes, 2):
+        assert one.distance(other) > 19.9
+    assert form.narrowed is (len(holes) < len(form.clamps_mm))
+
+
+def test_a_bend_that_no_form_can_have_is_refused():
+    # Own derivation: 175° of two strips wants 175·4/3 = 233.3° on the form.
+    with pytest.raises(UsageError, match=r"turn through 233\.3°"):
+        laminate(arc(160.0, math.radians(175.0)), equal_strips(18.0, OAK, number=2))
+    # A hook of 250° that runs across its own first arm, then back by 126°.
+    s = np.linspace(0.0, 860.0, 1721)
+    hook = from_curvature(s, np.where(s < 436.0, 0.01, np.where(s > 640.0, -0.01, 0.0)))
+    with pytest.raises(UsageError, match="run into itself"):
+        laminate(hook, equal_strips(18.0, OAK, number=9), arms_mm=(300.0, 300.0))
+
+
 def test_a_form_without_room_for_its_holes_is_refused():
     with pytest.raises(UsageError, match="cannot be drawn"):
         FormOrder(hole_mm=60.0, hole_in_mm=20.0)

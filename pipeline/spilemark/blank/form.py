@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from spilemark.blank.curves import Curve, Floats
+from spilemark.blank.form_body import body_behind, hole_places, ring_of
 from spilemark.blank.lamination import FormKind, Lamination, clamp_stations
 from spilemark.errors import UsageError
 
 _STRAIGHT_SHARE = 0.02
 """Of the tightest curvature: flatter than this counts as the straight arm."""
-_BETWEEN_HOLES = 1.5
-"""Middles of clamp holes are at least so many diameters apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +60,8 @@ class Form:
     """(2, 2) where the bend begins and ends on the face."""
     arms_at_mm: Floats
     """(2, 2) on the face where the knee's toes come, between arms and curve."""
+    narrowed: bool
+    """Whether holes were left out for want of room: fewer than there are clamps."""
     centre_mm: Floats
     """(2,) middle of the bend on the face."""
     centre_normal: Floats = field(default_factory=lambda: np.array([0.0, 1.0]))
@@ -74,25 +74,33 @@ def make_form(lamination: Lamination, order: FormOrder | None = None) -> Form:
     Raises
     ------
     UsageError
-        The body cannot be drawn, since the face folds.
+        The body cannot be drawn, since the face runs into itself.
     """
     order = FormOrder() if order is None else order
     face = lamination.face(order.kind)
     # The stack's inside is on the left of all curves, and a male form is inside of it.
     into_body = 1.0 if order.kind == "male" else -1.0
     points = face.points_mm()
+    body = body_behind(face, order.body_mm * into_body)
     begin, end = bend_ends(face)
     middle = lamination.form.middle_mm()
     at = float(np.interp(middle, lamination.form.s_mm, face.s_mm))
     clamps = clamp_stations(face, order.clamp_spacing_mm, order.clamp_spacing_mm / 4.0)
+    holes = np.zeros((0, 2))
+    if order.hole_mm > 0:
+        theta = np.interp(clamps, face.s_mm, face.theta_rad)
+        inward = into_body * np.column_stack([-np.sin(theta), np.cos(theta)])
+        wanted = _on(points, face.s_mm, clamps) + order.hole_in_mm * inward
+        holes = hole_places(body, wanted, order.hole_mm)
     way = float(np.interp(at, face.s_mm, face.theta_rad))
     first, last = lamination.arms_mm
     toes = np.interp([first, lamination.form.length_mm - last], lamination.form.s_mm, face.s_mm)
     return Form(
         order=order,
         face=face,
-        body_mm=_body(points, order.body_mm * into_body),
-        holes_mm=_holes(face, clamps, order, into_body),
+        body_mm=ring_of(body),
+        holes_mm=holes,
+        narrowed=order.hole_mm > 0 and len(holes) < len(clamps),
         clamps_mm=_on(points, face.s_mm, clamps),
         tangents_mm=_on(points, face.s_mm, np.array([begin, end])),
         arms_at_mm=_on(points, face.s_mm, toes),
@@ -110,35 +118,3 @@ def bend_ends(curve: Curve) -> tuple[float, float]:
 
 def _on(points: Floats, s: Floats, at: Floats) -> Floats:
     return np.column_stack([np.interp(at, s, axis) for axis in points.T])
-
-
-def _body(face: Floats, depth: float) -> Floats:
-    from shapely import LineString
-
-    body: Any = LineString(face).buffer(depth, single_sided=True, join_style="mitre")
-    if body.geom_type == "MultiPolygon":
-        body = max(body.geoms, key=lambda p: p.area)
-    if body.is_empty:
-        raise UsageError("The form's body cannot be drawn.", "Make the form less deep: body = 60.")
-    return np.asarray(body.exterior.coords)[:-1]
-
-
-def _holes(face: Curve, clamps: Floats, order: FormOrder, into_body: float) -> Floats:
-    """Holes behind the clamps; where the bend crowds them, some are left out."""
-    from shapely import LineString, Point
-
-    if order.hole_mm <= 0:
-        return np.zeros((0, 2))
-    points = face.points_mm()
-    line = LineString(points)
-    places = _on(points, face.s_mm, clamps)
-    theta = np.interp(clamps, face.s_mm, face.theta_rad)
-    inward = into_body * np.column_stack([-np.sin(theta), np.cos(theta)])
-    kept: list[Floats] = []
-    for place in places + order.hole_in_mm * inward:
-        # On the inside of a tight bend a normal reaches the other arm's face.
-        clear = line.distance(Point(place)) > 0.9 * order.hole_in_mm
-        apart = all(np.hypot(*(place - k)) >= _BETWEEN_HOLES * order.hole_mm for k in kept)
-        if clear and apart:
-            kept.append(place)
-    return np.array(kept).reshape(-1, 2)

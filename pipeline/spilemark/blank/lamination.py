@@ -180,6 +180,7 @@ def laminate(
     wanted = throat.extended(*arms_mm).moved_left(-strips.stack_mm / 2.0)
     middle = wanted.middle_mm()
     form = wanted.bent(springback.overbend).laid_on(wanted, middle)
+    _check_turn(wanted, form, strips)
     return Lamination(
         strips=strips,
         springback=springback,
@@ -188,6 +189,28 @@ def laminate(
         arms_mm=arms_mm,
         tightest=_tightest(form, strips),
     )
+
+
+def _check_turn(wanted: Curve, form: Curve, strips: Strips) -> None:
+    """Refuse a bend whose arms, or whose stack, run into each other."""
+    from shapely import Polygon
+
+    bend, on_form = (math.degrees(abs(c.turn_rad)) for c in (wanted, form))
+    if on_form >= 180.0:
+        raise UsageError(
+            f"No form bends {strips.count} strips so far: for a bend of {bend:.1f}° (a corner of "
+            f"{180.0 - bend:.1f}°) it would have to turn through {on_form:.1f}°, half a turn or more, "
+            "and the arms would run into each other.",
+            "Use more and thinner strips, which spring back less, or check the corner's angle.",
+        )
+    half = strips.stack_mm / 2.0
+    for curve, where in ((form, "on its form"), (wanted, "off its form")):
+        ring = [curve.moved_left(-half).points_mm(), curve.moved_left(half).points_mm()[::-1]]
+        if not Polygon(np.vstack(ring)).is_valid:
+            raise UsageError(
+                f"The stack would run into itself {where}.",
+                "Make the arms shorter, the stack thinner or the curve rounder.",
+            )
 
 
 def reversed_curve(curve: Curve) -> Curve:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from spilemark.blank.bending import Bend
+from spilemark.blank.form_body import WALL_MM
 from spilemark.blank.knee import LaminatedKnee
 from spilemark.blank.lamination import wood_kinds
 from spilemark.blank.trial import TrialBend, TrialFinding
@@ -30,6 +31,7 @@ CURE = (
 MOISTURE = "Strips of one moisture, within what the glue's label allows."
 DEADWOOD = "Corner block (deadwood): its grain runs with the arrow. It fills the corner, and carries little."
 THROAT = "The stack's inside face is the finished throat: what you plane off it comes off the first strip."
+_NARROW_DEG = 45.0
 LAMINATION_CAUTIONS = (TRIAL, STRIPS, RELEASE, OPEN_TIME)
 
 
@@ -74,10 +76,41 @@ def form_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
             f"{show_length(more, units)} wide to {show_length(less, units)} tight (95 of 100; both are drawn). "
             f"{TRIAL}"
         ),
+        *hole_lines(knee, units),
+        *narrow_lines(knee),
         (
             f"Length is kept at mid-thickness, {show_length(found.form.length_mm, units)} with arms; the drawn "
             f"throat is faired within {show_doubt(max(knee.throat.off_mm, 0.1), units)} of the points given."
         ),
+    ]
+
+
+def hole_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
+    """Say it where clamp holes were left out."""
+    form = knee.form
+    if not form.narrowed:
+        return []
+    holes, clamps = len(form.holes_mm), len(form.clamps_mm)
+    drawn = "No clamp hole has" if not holes else f"Only {holes} of {clamps} clamp holes have"
+    return [
+        (
+            f"{drawn} room in this form with {show_length(WALL_MM, units)} of wood left round each (common practice, no "
+            f"source); {clamps} clamps are wanted: reach over the form's back with the others, or make holes "
+            "smaller, arms longer or the form deeper."
+        )
+    ]
+
+
+def narrow_lines(knee: LaminatedKnee) -> list[str]:
+    """Say it where the arms on the form stand so close that clamps may not get in."""
+    corner = knee.lamination.form_corner_deg
+    if corner >= _NARROW_DEG:
+        return []
+    return [
+        (
+            f"TIGHT: on the form the arms stand only {show_degrees(corner, 1)} open. Try every clamp in its place, dry, "
+            "before you mix glue."
+        )
     ]
 
 
