@@ -12,6 +12,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from spilemark import lens as camera
@@ -38,6 +39,7 @@ CONCRETE = (0.30, 0.29, 0.27)
 WHITE = (0.80, 0.79, 0.77)
 PAINT = (0.55, 0.57, 0.60)
 KRAFT = (0.34, 0.22, 0.11)
+PENCIL = (0.06, 0.06, 0.065)
 
 MM_PER_PX = 0.28
 SIZE = (1240, 960)
@@ -197,6 +199,22 @@ def grained(
         streak += np.interp(y, (np.arange(2000) - 1000) * cell, knots)
     wood = np.exp(streak)[..., None] * np.asarray(colour, float)
     bench.light = before + cover * (wood - before)
+
+
+def closely(ring: Floats, closed: bool = True) -> Floats:
+    """Points every half millimetre, so that the lens bends the line as it bends the truth."""
+    line = shapely.LinearRing(ring) if closed else shapely.LineString(ring)
+    return np.array(line.segmentize(0.5).coords)
+
+
+def drawn(bench: Bench, line: Floats, width: float, *, dark: float = 0.75, closed: bool = True):
+    """A pencil line along a ring or an open line."""
+    path = shapely.LineString(closely(line, closed))
+    body = path.buffer(0.5 * width, cap_style="flat", join_style="mitre").segmentize(0.5)
+    for part in shapely.get_parts(body):
+        rings = [np.array(part.exterior.coords)[:-1]]
+        rings += [np.array(hole.coords)[:-1] for hole in part.interiors]
+        bench.lay(rings, PENCIL, opacity=dark)
 
 
 def _flat(level: float):

@@ -24,7 +24,7 @@ TOP = {"schema", "units", "frame", "job", "patterns", "comparison", "notes", "pr
 PATTERN = {
     "measured", "outline_mm", "sigma_mm", "u95_fit_mm", "u95_datum_mm", "seen", "holes_mm",
     "marks_mm", "centreline_mm", "corners_mm", "edges", "scale", "registration", "seen_percent",
-    "photos", "budget",
+    "photos", "budget", "drawn_width_mm", "holes", "marks",
 }  # fmt: skip
 COMPARISON = {
     "datum", "tolerance_mm", "stations", "rigid", "verdict", "one_part_serves_both", "take_off",

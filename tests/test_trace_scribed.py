@@ -7,13 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 import shapely
-from drawn_benches import MAT, PLY, WHITE, Bench, grained, plane, survey
+from drawn_benches import MAT, PLY, WHITE, Bench, closely, drawn, grained, plane, survey
 
 from spilemark.errors import NoOutline
 from spilemark.records import Floats, JobFacts, Outline
 from spilemark_stages.trace import cut_edge
 
-PENCIL = (0.06, 0.06, 0.065)
 SIZE = (1360, 1240)
 SHEET = np.array([[-125.0, -95], [121, -94], [120, 75], [-126, 74]])
 
@@ -28,22 +27,6 @@ def _part() -> Floats:
 
 
 PART = _part()
-
-
-def closely(ring: Floats, closed: bool = True) -> Floats:
-    """Points every half millimetre, so that the lens bends the line as it bends the truth."""
-    line = shapely.LinearRing(ring) if closed else shapely.LineString(ring)
-    return np.array(line.segmentize(0.5).coords)
-
-
-def drawn(bench: Bench, line: Floats, width: float, *, dark: float = 0.75, closed: bool = True):
-    """A pencil line along a ring or an open line."""
-    path = shapely.LineString(closely(line, closed))
-    body = path.buffer(0.5 * width, cap_style="flat", join_style="mitre").segmentize(0.5)
-    for part in shapely.get_parts(body):
-        rings = [np.array(part.exterior.coords)[:-1]]
-        rings += [np.array(hole.coords)[:-1] for hole in part.interiors]
-        bench.lay(rings, PENCIL, opacity=dark)
 
 
 def sheet(colour: Sequence[float] = PLY, *, wood: bool = True, ring: Floats = SHEET) -> Bench:

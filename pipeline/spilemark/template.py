@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark import wording
+from spilemark.circles import is_closed_mark
 from spilemark.curves import fit_polyline
 from spilemark.frames import outward_normals
 from spilemark.records import (
@@ -104,7 +105,7 @@ def build_template(
     stated = max(allowed, *(curve_tolerance(h, tolerance_mm) for h in outline.of_role("hole")), 0.0)
     unseen, unseen_words = _unseen(outline.ring)
     lines = [_centreline(line) for line in outline.of_role("centreline")]
-    lines += [_as_measured(line, "mark") for line in outline.of_role("mark")]
+    lines += [_mark(line, stated) for line in outline.of_role("mark")]
     lines += [t for line in outline.of_role("centreline") for t in _edge_ticks(line, outline.ring)]
     drawing = ShopDrawing() if shop is None else shop_drawing(shop, stated)
     on_part, part_words = letter_part(pattern, facts, drawing.lines)
@@ -167,9 +168,13 @@ def _ring(line: Polyline, corners: Sequence[int], tolerance: float) -> Stroke:
     return Stroke(style=style, segments=fitted.segments, closed=True, name=line.name)  # type: ignore[arg-type]
 
 
-def _as_measured(line: Polyline, style: str) -> Stroke:
+def _mark(line: Polyline, tolerance: float) -> Stroke:
+    """A mark as measured; one that is closed as the curve that it is."""
+    if is_closed_mark(line):
+        fitted = fit_polyline(line.points_mm[:-1], corners=[], closed=True, tolerance_mm=tolerance)
+        return Stroke(style="mark", segments=fitted.segments, closed=True, name=line.name)
     segments = tuple(np.stack(pair) for pair in itertools.pairwise(line.points_mm))
-    return Stroke(style=style, segments=segments, closed=False, name=line.name)  # type: ignore[arg-type]
+    return Stroke(style="mark", segments=segments, closed=False, name=line.name)
 
 
 def _centreline(line: Polyline) -> Stroke:

@@ -232,9 +232,16 @@ class _Tracing:
     def _lines(
         self, piece: TracedPiece, shared: Sensible
     ) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
-        face = face_polygon(piece.outer, list(piece.holes))
         return lines_on_face(
-            piece.photo, piece.view, self.views[0], face, shared, self.arm, self.job
+            piece.photo,
+            piece.view,
+            self.views[0],
+            face_polygon(piece.outer, list(piece.holes)),
+            shared,
+            self.arm,
+            self.job,
+            piece.blur_px,
+            None if piece.line_width_mm is None else piece.outer.points_mm,
         )
 
     def _record(

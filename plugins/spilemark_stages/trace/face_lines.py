@@ -8,6 +8,7 @@ import shapely
 from spilemark.frames import upright_to_stored
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Note, Polyline, View
+from spilemark_stages.trace.marks import find_circles, find_marks
 from spilemark_stages.trace.outlines import Sensible, open_polyline
 from spilemark_stages.trace.pencil import PencilLine, PencilTracer, clear_line
 from spilemark_stages.trace.photometry import LinearPhoto
@@ -43,15 +44,29 @@ def lines_on_face(
     shared: Sensible,
     arm: str,
     job: JobFacts,
+    blur_px: float,
+    drawn: Floats | None = None,
 ) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
     """Reference line and marks on one face, with what is to be said of them.
 
-    ``first_view`` is the arm's first photo, in whose pixels a line is given.
+    ``first_view`` is the arm's first photo, in whose pixels a line is given;
+    ``drawn`` (N, 2) the outline where it is itself a pencil line.
     """
     tracer = PencilTracer(photo, view.plane, face, under_cards(view))
     given = _given(first_view, arm, job)
     if given is not None and shapely.Point(given.mean(axis=0)).within(face):
-        return _given_line(tracer, given, shared, view)
+        lines, notes = _given_line(tracer, given, shared, view)
+    else:
+        lines, notes = _found_lines(tracer, shared, view)
+    known = [line.points_mm for line in lines]
+    known += [] if drawn is None else [np.vstack([drawn, drawn[:1]])]
+    return (*lines, *_small_marks(tracer, shared, known, blur_px, len(lines))), notes
+
+
+def _found_lines(
+    tracer: PencilTracer, shared: Sensible, view: View
+) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
+    """The straight lines that run over the face: the clear one is the reference line."""
     found = tracer.lines()
     reference = clear_line(found)
     lines = []
@@ -60,6 +75,27 @@ def lines_on_face(
     if reference is not None:
         return (_record(reference, shared, "centreline", "reference line"), *lines), ()
     return tuple(lines), _ambiguity(found, view)
+
+
+def _small_marks(
+    tracer: PencilTracer, shared: Sensible, known: list[Floats], blur_px: float, before: int
+) -> list[Polyline]:
+    """Short marks and drawn circles as records, numbered on."""
+    view = tracer.view()
+    if view is None:
+        return []
+    plane, photo = tracer.plane, tracer.photo
+    circles = find_circles(view, photo, plane, known, blur_px)
+    rounds = [circle.ring() for circle in circles]
+    ticks = find_marks(view, photo, plane, [*known, *rounds], blur_px)
+    lines = [
+        open_polyline(t.points_mm, np.full(2, t.sigma_mm), "mark", shared, f"mark {before + k}")
+        for k, t in enumerate(ticks, 1)
+    ]
+    return lines + [
+        open_polyline(ring, np.full(len(ring), c.sigma_mm), "mark", shared, f"circle {k}")
+        for k, (c, ring) in enumerate(zip(circles, rounds, strict=True), 1)
+    ]
 
 
 def _record(line: PencilLine, shared: Sensible, role: str, name: str) -> Polyline:

@@ -9,7 +9,12 @@ import shapely
 
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.light import LUMA_WEIGHTS
-from spilemark_stages.trace.pencil_search import Candidate, find_lines, view_face
+from spilemark_stages.trace.pencil_search import (
+    Candidate,
+    FaceView,
+    find_lines,
+    view_face,
+)
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.profiles import Placed, placed, profiles
 
@@ -72,10 +77,17 @@ class PencilTracer:
         self.covered = covered
         self._within = face.buffer(-1.0)
         shapely.prepare(self._within)
+        self._view: FaceView | None = None
+
+    def view(self) -> FaceView | None:
+        """The face from above; None where it is too small for a line."""
+        if self._view is None:
+            self._view = view_face(self.photo, self.plane, self.face, self.covered)
+        return self._view
 
     def lines(self) -> list[PencilLine]:
         """All straight lines on the face, longest first."""
-        view = view_face(self.photo, self.plane, self.face, self.covered)
+        view = self.view()
         if view is None:
             return []
         found = [self.measure(c) for c in find_lines(view)]

@@ -74,25 +74,25 @@ def drawn_ring(
     view = view_face(photo, plane, face, covered)
     if view is None:
         return None
-    strokes = _strokes(view)
-    top = float(np.quantile(strokes[strokes > 0], 0.995)) if (strokes > 0).any() else 0.0
+    found = strokes(view)
+    top = float(np.quantile(found[found > 0], 0.995)) if (found > 0).any() else 0.0
     if top <= 0.0:
         return None
     best: DrawnRing | None = None
     for share in _SHARES:
-        mask = _long_parts(strokes > share * top, strokes > min(2 * share, 0.6) * top, view.step_mm)
+        mask = _long_parts(found > share * top, found > min(2 * share, 0.6) * top, view.step_mm)
         for gap in _GAPS_MM:
             ring = _enclosed(view, mask, gap)
             if ring is None:
                 continue
-            found = _snapped(view, ring)
-            if found is not None and (best is None or found.merit > best.merit):
-                best = found
+            ring_of = _snapped(view, ring)
+            if ring_of is not None and (best is None or ring_of.merit > best.merit):
+                best = ring_of
             break
     return best if best is not None and best.shown >= least_shown else None
 
 
-def _strokes(view: FaceView) -> Float32:
+def strokes(view: FaceView, along_mm: float = _ALONG_MM) -> Float32:
     """Mean ridge (h, w) along the ridge's own direction; 0 where there is none.
 
     A stroke is dark over a length, a speck of the photo's noise is not.
@@ -103,7 +103,7 @@ def _strokes(view: FaceView) -> Float32:
     if not len(rows):
         return out
     angle = view.angle_at(rows, columns)
-    reach = max(2, round(_ALONG_MM / view.step_mm))
+    reach = max(2, round(along_mm / view.step_mm))
     t = np.arange(-reach, reach + 1, dtype=np.float32)
     x = (columns[:, None] + np.cos(angle)[:, None] * t).astype(np.float32)
     y = (rows[:, None] - np.sin(angle)[:, None] * t).astype(np.float32)

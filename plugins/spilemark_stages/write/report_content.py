@@ -21,6 +21,7 @@ from spilemark.shop_parts import card_rows, hull_lines, part_lines
 from spilemark.summary import advice_for
 from spilemark.uncertainty import Contribution, budget
 from spilemark.units import INCH_MM, Units, format_inches, format_mm, rounded_up_mm
+from spilemark_stages.write.report_marks import mark_table
 from spilemark_stages.write.report_sources import card_table, photo_rows
 from spilemark_stages.write.report_words import (
     CAUSES,
@@ -74,7 +75,10 @@ class _Teller:
             nominal=wording.NO_SIZE if result.scale_is_nominal else "",
             do_first=self.do_first(),
             patterns=tuple(self.pattern(p) for p in result.patterns.values()),
-            tables=self.tables(),
+            tables=(
+                *self.tables(),
+                *mark_table(result.patterns.values(), self.length, lambda mm: self.doubt(mm, 2)),
+            ),
             stations=None if self.comparison is None else self.stations(self.comparison),
             notes=notes,
             places=places,
