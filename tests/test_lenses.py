@@ -14,6 +14,7 @@ from PIL import Image, TiffImagePlugin
 
 from spilemark import cli
 from spilemark.cards import shop_cards
+from spilemark.conductor import read_photos, survey_photos
 from spilemark.errors import UnreadableInput, UsageError, WouldOverwrite
 from spilemark.jobfile import order_from
 from spilemark.lens import LENS_NAMES
@@ -25,7 +26,9 @@ from spilemark.lenses import (
     sigmas,
     store_lens,
 )
-from spilemark.records import CameraFacts, JobFacts, Photo, PlaneMap
+from spilemark.recipe import prepare, standard_recipe
+from spilemark.records import CameraFacts, JobFacts, Photo, PlaneMap, Survey
+from spilemark.results import JobRequest
 from spilemark.testing.bench import look_at
 from spilemark.testing.scenes import Look, draw_scene
 from spilemark_stages.undistort.exif_prior import Options, undistort
@@ -183,12 +186,14 @@ def test_an_update_starts_from_what_was_known(
     store: Path, photos: list[Path], tmp_path: Path
 ) -> None:
     path = tmp_path / "lenses.toml"
-    path.write_bytes(store.read_bytes())
+    # As stored before hashes were kept: nothing says that these photos were used.
+    store_lens(replace(find_lens("pocket", store), used=[]), path)
     words = ["lens", "measure", "pocket", *map(str, photos[:3]), "--file", str(path)]
     assert cli.main(words) == 6
     assert cli.main([*words, "--update"]) == 0
     before, after = find_lens("pocket", store), find_lens("pocket", path)
     assert after.photos == before.photos + 3
+    assert len(after.used) == 3
     alone = tmp_path / "alone.toml"
     assert cli.main([*words[:-1], str(alone)]) == 0
     assert sigmas(after)[0] < sigmas(find_lens("pocket", alone))[0]
@@ -197,10 +202,6 @@ def test_an_update_starts_from_what_was_known(
 def test_a_stored_lens_narrows_what_one_photo_says(
     store: Path, photos: list[Path], as_settings: None
 ) -> None:
-    from spilemark.conductor import read_photos, survey_photos
-    from spilemark.recipe import prepare, standard_recipe
-    from spilemark.results import JobRequest
-
     doubts = []
     for name in ("", "pocket"):
         order = order_from(
@@ -214,23 +215,91 @@ def test_a_stored_lens_narrows_what_one_photo_says(
     assert doubts[1] < 0.5 * doubts[0]
 
 
-def test_a_wrong_stored_lens_is_told(
+def _surveyed(photo: Path, lens: str = "") -> Survey:
+    order = order_from(
+        {"port": {"photos": [str(photo)]}} | ({"lens": lens} if lens else {}), "here"
+    )
+    request = JobRequest(facts=order.facts, photos=order.photos, card_set=shop_cards())
+    kitchen = prepare(standard_recipe())
+    return survey_photos(request, kitchen, read_photos(request, kitchen))
+
+
+def test_a_photo_by_another_lens_is_measured_as_if_none_were_stored(
     store: Path, photos: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from spilemark.conductor import read_photos, survey_photos
-    from spilemark.recipe import prepare, standard_recipe
-    from spilemark.results import JobRequest
-
+    """No card is accused of what the lens did, and one note says what was done."""
     profile = find_lens("pocket", store)
     values = [*profile.values]
     values[4], values[5] = -0.05, 0.02
     store_lens(replace(profile, values=values), tmp_path / "lenses.toml")
     monkeypatch.setenv("SPILEMARK_CONFIG", str(tmp_path))
-    order = order_from({"port": {"photos": [str(photos[1])]}, "lens": "pocket"}, "here")
-    request = JobRequest(facts=order.facts, photos=order.photos, card_set=shop_cards())
-    kitchen = prepare(standard_recipe())
-    survey = survey_photos(request, kitchen, read_photos(request, kitchen))
-    assert "stored-lens-off" in [note.code for note in survey.notes]
+    told, plain = _surveyed(photos[1], "pocket"), _surveyed(photos[1])
+    assert told.views[0].plane.lens == pytest.approx(plain.views[0].plane.lens, rel=1e-9)
+    assert told.scale.sigma_relative == pytest.approx(plain.scale.sigma_relative)
+    assert told.views[0].straight.lens.basis == plain.views[0].straight.lens.basis
+    more = [note for note in told.notes if note.code not in {n.code for n in plain.notes}]
+    assert [note.code for note in more] == ["stored-lens-not-used"]
+    assert "another lens took it" in more[0].text
+    assert not [n for n in told.notes if n.code.startswith("card-")]
+
+
+def test_a_lens_that_new_photos_do_not_bear_out_is_not_updated_by_them(
+    store: Path, photos: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    profile = find_lens("pocket", store)
+    values = [*profile.values]
+    values[4], values[5] = -0.05, 0.02
+    path = tmp_path / "lenses.toml"
+    store_lens(replace(profile, values=values, used=[]), path)
+    before = path.read_bytes()
+    words = ["lens", "measure", "pocket", *map(str, photos[:3]), "--file", str(path), "--update"]
+    assert cli.main(words) == 2
+    assert "does not look as if taken with the stored lens pocket" in capsys.readouterr().err
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["my/phone", "0.jpg"], 2, "letters, digits"),
+        (["pocket", "0.jpg"], 6, "stored already"),
+        (["new"], 2, "Name 3 or more photos"),
+    ],
+)
+def test_a_name_that_cannot_be_kept_costs_no_work(
+    words: list[str], code: int, said: str, store: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The photos named do not even exist."""
+    assert cli.main(["lens", "measure", *words, "--file", str(store)]) == code
+    heard = capsys.readouterr().err
+    assert said in heard
+    assert "--port" not in heard
+    assert "reading" not in heard
+
+
+def test_a_photo_counts_once_for_a_lens(
+    store: Path, photos: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = store.read_bytes()
+    words = ["lens", "measure", "pocket", "--file", str(store), "--update"]
+    assert cli.main([*words, *map(str, photos[:2])]) == 2
+    assert 'The lens "pocket" was measured by 0.jpg and 1.jpg already' in capsys.readouterr().err
+    assert store.read_bytes() == before
+    assert cli.main(["lens", "measure", "n", *map(str, [photos[0], photos[1], photos[0]])]) == 2
+    heard = capsys.readouterr().err
+    assert "The same photo was given twice: 0.jpg and 0.jpg. Give each photo once." in heard
+    assert "--both" not in heard
+
+
+def test_a_name_twice_in_a_file_of_lenses_is_told_before_one_is_lost(
+    store: Path, tmp_path: Path
+) -> None:
+    twice = tmp_path / "lenses.toml"
+    entry = store.read_text()[store.read_text().index("[[lens]]") :]
+    twice.write_text(entry + "\n" + entry)
+    for do in (read_lenses, lambda path: store_lens(find_lens("pocket", store), path, force=True)):
+        with pytest.raises(UsageError, match='has 2 lenses of the name "pocket"'):
+            do(twice)
 
 
 def test_two_photos_cannot_tell_a_lens(photos: list[Path], tmp_path: Path) -> None:
@@ -241,10 +310,6 @@ def test_two_photos_cannot_tell_a_lens(photos: list[Path], tmp_path: Path) -> No
 
 
 def test_photos_of_two_lenses_are_told_apart(photos: list[Path], tmp_path: Path) -> None:
-    from spilemark.conductor import read_photos, survey_photos
-    from spilemark.recipe import prepare, standard_recipe
-    from spilemark.results import JobRequest
-
     other = tmp_path / "other.jpg"
     Image.open(photos[2]).save(other, quality=97)
     order = order_from({"port": {"photos": [*map(str, photos[:2]), str(other)]}}, "here")
@@ -294,10 +359,6 @@ def test_the_list_of_lenses(store: Path, capsys: pytest.CaptureFixture[str]) -> 
 def test_of_several_taped_distances_the_longest_is_named_and_the_rest_counted(
     photos: list[Path],
 ) -> None:
-    from spilemark.conductor import read_photos, survey_photos
-    from spilemark.recipe import prepare, standard_recipe
-    from spilemark.results import JobRequest
-
     crosses = dict(zip("ABCDEF", np.array(PLACES, float), strict=True))
     taped = [
         f"{one}-{other} = {np.linalg.norm(crosses[one] - crosses[other]):.2f} mm"

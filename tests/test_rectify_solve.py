@@ -13,7 +13,6 @@ from spilemark.errors import NoScale, UsageError
 from spilemark.frames import outward_normals
 from spilemark.records import JobFacts
 from spilemark.testing.worlds import World
-from spilemark_stages.rectify.card_survey import solve_apart_if_need_be
 from spilemark_stages.rectify.layout import lay_out
 from spilemark_stages.rectify.model import gather_priors, photo_rows
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
@@ -24,6 +23,7 @@ from spilemark_stages.rectify.scale import (
 )
 from spilemark_stages.rectify.solve import Solution, solve
 from spilemark_stages.rectify.start import first_values
+from spilemark_stages.rectify.whose_lens import solve_apart_if_need_be
 
 QUIET = {"crossing_noise_px": 0.0, "edge_noise_px": 0.0, "edge_bias_sd_px": 0.0}
 

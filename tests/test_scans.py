@@ -18,10 +18,11 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
 from spilemark.cards import shop_cards
-from spilemark.errors import NoScale, UnreadableInput
+from spilemark.errors import NoScale, UnreadableInput, UsageError
 from spilemark.jobfile import order_from
 from spilemark.lens import rotation_matrix
-from spilemark.records import Floats, JobFacts, Photo, Survey
+from spilemark.records import Floats, JobFacts, Photo, PlaneMap, Survey
+from spilemark.testing.bench import look_at
 from spilemark.testing.scenes import Look, draw_scene, scan_plane
 from spilemark_stages.read import file
 from spilemark_stages.rectify.layout import lay_out
@@ -203,15 +204,50 @@ def test_a_scanner_out_of_square_is_noticed_and_widens_the_doubt(
     assert sums[1] < 2e-4
 
 
-def test_a_photo_said_to_be_a_scan_is_told(tmp_path: Path) -> None:
+def test_a_photo_said_to_be_a_scan_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "phone.jpg"
     exif = Image.Exif()
     exif[272] = "Phone 9"
     exif.get_ifd(0x8769)[37386] = TiffImagePlugin.IFDRational(5, 1)
     Image.fromarray(np.full((200, 300, 3), 90, np.uint8)).save(path, exif=exif)
-    notes = proposed(read(path), FACTS).notes
-    assert [n.code for n in notes] == ["scan-from-camera"]
-    assert "Phone 9" in notes[0].text
+    with pytest.raises(UsageError, match=r"a camera took it \(Phone 9\).*Leave out --scan"):
+        proposed(read(path), FACTS)
+
+
+@pytest.mark.parametrize("tilt_deg", [3.0, 20.0])
+def test_a_photo_without_a_word_of_its_camera_is_no_scan_either(
+    tilt_deg: float, tmp_path: Path
+) -> None:
+    """Messengers strip what the camera wrote; the cards still show the slant."""
+    rotation, translation = look_at(np.zeros(3), 900.0, tilt_deg, 40.0, 3.0)
+    plane = PlaneMap(
+        lens=np.array([1600.0, 1.0, 1023.5, 767.5, 0.02, 0.0, 0.0, 0.0, 0.0]),
+        rotation_rad=rotation, translation_mm=translation, height_mm=0.0, gain=np.zeros((16, 0)),
+    )  # fmt: skip
+    cards = [laid("A", (-250, -90), 3), laid("B", (240, 100), -40), laid("C", (-220, 160), 12)]
+    look = Look(bench=0.75, noise=1.0)
+    path = tmp_path / "stripped.png"
+    Image.fromarray(draw_scene([], plane, (2048, 1536), cards=cards, look=look).photo.pixels).save(
+        path
+    )
+    with pytest.raises(UsageError, match=r"seen at a slant.*Leave out --scan"):
+        surveyed(read(path), facts=FACTS)
+    as_photo = surveyed(read(path, is_scan=False), facts=FACTS)
+    assert "looks-like-scan" not in codes(as_photo)
+
+
+def test_a_scan_without_the_word_is_asked_for(png: Path) -> None:
+    survey = surveyed(read(png, is_scan=False), facts=FACTS)
+    note = next(n for n in survey.notes if n.code == "looks-like-scan")
+    assert "is it a flatbed scan? Then add --scan" in note.text
+    assert "looks-like-scan" not in codes(surveyed(read(png), facts=FACTS))
+
+
+def test_a_stored_lens_is_none_of_a_scans_and_that_is_said(png: Path) -> None:
+    notes = proposed(read(png), JobFacts(lens="shop-phone")).notes
+    assert [n.code == "lens-not-for-scan" for n in notes] == [True]
+    assert "shop-phone was not used for the scan port.png" in notes[0].text
+    assert not proposed(read(png), FACTS).notes
 
 
 def test_no_card_on_the_glass_says_where_to_put_one(tmp_path: Path) -> None:

@@ -108,6 +108,7 @@ class _Run:
         request = self.request
         photos = self.photos()
         survey = self.survey(photos)
+        photos = _as_surveyed(photos, survey)
         outlines = self.outlines(survey, tuple(photos))
         self.notes += check_card_places(survey, outlines, request.facts)
         patterns = self.patterns(outlines)
@@ -260,6 +261,14 @@ class _Run:
         return {f"{stage}: {name}": table for (stage, name), table in self.kitchen.tables().items()}
 
 
+def _as_surveyed(
+    photos: dict[str, tuple[StraightPhoto, ...]], survey: Survey
+) -> dict[str, tuple[StraightPhoto, ...]]:
+    """The photos with the lenses that they were measured with: a stored one may not have fitted."""
+    views = iter(survey.views)
+    return {arm: tuple(next(views).straight for _ in set_of) for arm, set_of in photos.items()}
+
+
 def _label(arm: str) -> str:
     return {"both": "patterns", "single": "part"}.get(arm, f"{arm} pattern")
 
@@ -270,17 +279,22 @@ def _refuse_repeats(photos: dict[str, tuple[Photo, ...]]) -> None:
     for arm, set_of in photos.items():
         for photo in set_of:
             if photo.sha256 in seen:
-                raise _repeated(seen[photo.sha256], (arm, photo.path))
+                raise _repeated(seen[photo.sha256], (arm, photo.path), alone=len(photos) == 1)
             seen[photo.sha256] = (arm, photo.path)
 
 
-def _repeated(first: tuple[str, Path], second: tuple[str, Path]) -> UsageError:
+def _repeated(first: tuple[str, Path], second: tuple[str, Path], *, alone: bool) -> UsageError:
     (one, path), (other, again) = first, second
     if one == other:
-        what = f"The same photo was given twice for {one}: {path.name} and {again.name}."
-    else:
-        what = f"The same photo was given for {one} ({path.name}) and for {other} ({again.name})."
-    return UsageError(what, "Give each photo once. Are both patterns in one photo? Use --both.")
+        whose = "" if alone else f" for {one}"
+        return UsageError(
+            f"The same photo was given twice{whose}: {path.name} and {again.name}.",
+            "Give each photo once.",
+        )
+    return UsageError(
+        f"The same photo was given for {one} ({path.name}) and for {other} ({again.name}).",
+        "Give each photo once. Are both patterns in one photo? Use --both.",
+    )
 
 
 def _gather(

@@ -10,7 +10,7 @@ from spilemark.cards import shop_cards
 from spilemark.conductor import Progress, read_photos, survey_photos
 from spilemark.errors import NoScale, UsageError
 from spilemark.jobfile import JobOrder
-from spilemark.lenses import LensProfile, profile_of, sigmas
+from spilemark.lenses import FEWEST_PHOTOS, LensProfile, profile_of, sigmas
 from spilemark.recipe import prepare, standard_recipe
 from spilemark.records import StraightPhoto, Survey
 from spilemark.results import JobRequest
@@ -47,6 +47,11 @@ def lens_from_photos(
     SpilemarkError
         As the stages do; ``NoScale`` where the cards do not fit together.
     """
+    if not order.photos:
+        raise UsageError(
+            "No photo was given to measure the lens by.",
+            f"Name {FEWEST_PHOTOS} or more photos of the printed cards after the lens's name.",
+        )
     request = JobRequest(
         facts=order.facts,
         photos=order.photos,
@@ -55,10 +60,14 @@ def lens_from_photos(
     kitchen = prepare(standard_recipe())
     photos = read_photos(request, kitchen, progress)
     if before is not None:
+        _refuse_used(photos, before)
         photos = {
             arm: tuple(_known(photo, before) for photo in group) for arm, group in photos.items()
         }
     survey = survey_photos(request, kitchen, photos, progress)
+    strange = next((note for note in survey.notes if note.code == "stored-lens-off"), None)
+    if strange is not None:
+        raise UsageError(strange.text, "Measure it under another name.")
     worst = next((note for note in survey.notes if note.code == "poor-fit"), None)
     if worst is not None and (worst.value or 0.0) > _POOR:
         raise NoScale(
@@ -70,6 +79,22 @@ def lens_from_photos(
     if before is not None:
         profile = _counted(profile, before)
     return profile, _words(profile, survey)
+
+
+def _refuse_used(photos: dict[str, tuple[StraightPhoto, ...]], before: LensProfile) -> None:
+    """Refuse photos that the stored lens was measured by: they would count twice."""
+    names = [
+        straight.photo.path.name
+        for group in photos.values()
+        for straight in group
+        if straight.photo.sha256 in before.used
+    ]
+    if names:
+        raise UsageError(
+            f'The lens "{before.name}" was measured by {" and ".join(names)} already: the same'
+            " photo tells nothing new.",
+            "Leave out what was used, and take new photos from other sides.",
+        )
 
 
 def _known(photo: StraightPhoto, before: LensProfile) -> StraightPhoto:
@@ -85,7 +110,9 @@ def _known(photo: StraightPhoto, before: LensProfile) -> StraightPhoto:
 
 
 def _counted(profile: LensProfile, before: LensProfile) -> LensProfile:
-    return replace(profile, photos=profile.photos + before.photos)
+    return replace(
+        profile, photos=profile.photos + before.photos, used=[*before.used, *profile.used]
+    )
 
 
 def _words(profile: LensProfile, survey: Survey) -> list[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -49,6 +49,8 @@ class LensProfile:
     photos: int
     """By how many it was measured."""
     measured: dt.date | None = None
+    used: list[str] = field(default_factory=list)
+    """Hashes (SHA-256, hex) of these photos: each may count once only."""
 
     def __post_init__(self) -> None:
         check_name(self.name, "lens")
@@ -155,6 +157,7 @@ def profile_of(name: str, views: Sequence[View], *, measured: dt.date | None = N
         covariance=(gains @ gains.T).tolist(),
         photos=len(photos),
         measured=measured,
+        used=[photo.sha256 for photo in photos],
     )
 
 
@@ -183,6 +186,9 @@ def _entry(profile: LensProfile) -> str:
     lines = ["\n[[lens]]", *(f"{k} = {json.dumps(v)}" for k, v in told.items() if v is not None)]
     if profile.measured is not None:
         lines.append(f"measured = {profile.measured.isoformat()}")
+    if profile.used:
+        hashes = ",\n".join(f"  {json.dumps(photo)}" for photo in profile.used)
+        lines.append(f"used = [\n{hashes},\n]")
     lines.append("# f, aspect, cx, cy, k1, k2, p1, p2, k3")
     lines.append(f"values = {profile.values!r}")
     rows = ",\n".join(f"  {row!r}" for row in profile.covariance)
@@ -198,3 +204,4 @@ _STORE = NamedStore(
     again="Choose another name, add --update to start from it, or --force to replace it.",
 )
 read_lenses, find_lens, store_lens = _STORE.read, _STORE.find, _STORE.store
+check_new_lens = _STORE.check_new

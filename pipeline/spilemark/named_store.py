@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -87,6 +88,13 @@ class NamedStore(Generic[T]):
             convert(entry, self.record, f"The {what} {path}, {self.kind} {k},")
             for k, entry in enumerate(entries, start=1)
         ]
+        for name, count in Counter(item.name for item in found).items():
+            if count > 1:
+                # Storing the next one would drop all but the last of them.
+                raise UsageError(
+                    f'The {what} {path} has {count} {self.many} of the name "{name}".',
+                    "Give each a name of its own, or remove all but one.",
+                )
         return tuple(sorted(found, key=lambda item: item.name))
 
     def find(self, name: str, path: Path | None = None) -> T:
@@ -106,6 +114,26 @@ class NamedStore(Generic[T]):
             )
         return known[name]
 
+    def check_new(self, name: str, path: Path | None = None, *, force: bool = False) -> None:
+        """Refuse a name before anything is measured for it.
+
+        Raises
+        ------
+        UsageError
+            It is none that could be stored.
+        WouldOverwrite
+            One of that name is stored and ``force`` is false.
+        """
+        try:
+            check_name(name, self.kind)
+        except ValueError as error:
+            raise UsageError(f'"{name}": {error}.', "Choose another name.") from error
+        known = {old.name: old for old in self.read(path)}
+        if name in known and not force:
+            raise WouldOverwrite(
+                f'A {self.kind} "{name}" is stored already{self.told(known[name])}.', self.again
+            )
+
     def store(self, item: T, path: Path | None = None, *, force: bool = False) -> Path:
         """Keep one, whole or not at all; hands back the file.
 
@@ -118,13 +146,9 @@ class NamedStore(Generic[T]):
         # Not at the top: it brings the drawing library, and most only read.
         from spilemark.ink_files import store_files
 
+        self.check_new(item.name, path, force=force)
         path = self._file(path)
         known = {old.name: old for old in self.read(path)}
-        if item.name in known and not force:
-            raise WouldOverwrite(
-                f'A {self.kind} "{item.name}" is stored already{self.told(known[item.name])}.',
-                self.again,
-            )
         known[item.name] = item
         head = (
             f"# {self.many.capitalize()} as measured."

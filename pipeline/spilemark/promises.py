@@ -64,7 +64,8 @@ def _undistort(result: StraightPhoto, given: Arguments) -> str:
 def _rectify(result: Survey, given: Arguments) -> str:
     seen = tuple(view.straight for view in result.views)
     same = len(seen) == len(given["photos"]) and all(
-        a is b for a, b in zip(seen, given["photos"], strict=True)
+        a is b or (a is b.otherwise and a.photo is b.photo)
+        for a, b in zip(seen, given["photos"], strict=True)
     )
     if not same:
         return "did not hand on one view per photo in the order given"

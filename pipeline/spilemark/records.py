@@ -178,6 +178,9 @@ class StraightPhoto:
     arm: str
     """Which set of photos this belongs to: "port", "starboard", "single" or "both"."""
     notes: tuple[Note, ...] = ()
+    otherwise: StraightPhoto | None = None
+    """The same photo proposed without what was stored of its lens, for a survey that finds that
+    another lens took it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -70,11 +70,15 @@ def measure(
     """
     from spilemark.jobfile import order_from
     from spilemark.lens_job import lens_from_photos
-    from spilemark.lenses import find_lens, store_lens
+    from spilemark.lenses import check_new_lens, find_lens, store_lens
 
+    check_new_lens(name, store, force=force or update)
     before = find_lens(name, store) if update else None
     told: dict[str, object] = {"printed_bar": printed_bar, "cards": cards}
-    table: dict[str, object] = {"port": {"photos": [str(path) for path in photos]}}
+    # The cards lie still in all of them, as in photos of one pattern.
+    table: dict[str, object] = {"single": {"photos": [str(path) for path in photos]}}
+    if not photos:
+        table = {}
     table |= {key: value for key, value in told.items() if value}
     order = order_from(table, "The command")
     when = day.date() if day else dt.datetime.now().astimezone().date()

@@ -16,7 +16,6 @@ from spilemark.records import (
     CardSighting,
     Floats,
     JobFacts,
-    Note,
     PlaneMap,
     StraightPhoto,
     Survey,
@@ -26,9 +25,10 @@ from spilemark_stages.rectify.card_faults import free_faulty_cards
 from spilemark_stages.rectify.dots import dots_notes, from_the_cards
 from spilemark_stages.rectify.findings import survey_notes
 from spilemark_stages.rectify.flatbed import with_squareness
+from spilemark_stages.rectify.glass import refuse_slanted_scans, scanned_notes
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
-from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
+from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.refusal import check_photos_connect, no_card_error
 from spilemark_stages.rectify.repeats import repeat_notes
 from spilemark_stages.rectify.scale import (
@@ -38,12 +38,12 @@ from spilemark_stages.rectify.scale import (
     scale_notes,
     state_scale,
 )
-from spilemark_stages.rectify.solve import Solution, SolvedView, solve
-
-_STRAINED = 1.5
-"""Crossings that fit this much worse than they were read ask for another explanation."""
-_WORTH = 0.75
-
+from spilemark_stages.rectify.solve import Solution, SolvedView
+from spilemark_stages.rectify.whose_lens import (
+    solve_with_lenses,
+    unlike_stored,
+    without_strangers,
+)
 
 _SMALLEST_PX_MM, _LARGEST_PX_MM = 0.004, 12.0
 """What a pixel may measure on the bench: from a close-up scan to a large hull in a small picture."""
@@ -98,6 +98,7 @@ def survey_from(
         In the same order.
     """
     check_photos_connect(observed)
+    refuse_slanted_scans(observed)
     observed = from_the_cards(observed)
     beliefs = gather_beliefs(
         job,
@@ -107,8 +108,13 @@ def survey_from(
         bar_sigma_mm=options.bar_reading_mm,
     )
     check_cards_lay_still(observed, beliefs)
-    observed, solution, notes = solve_apart_if_need_be(observed, beliefs)
-    solution, faults = free_faulty_cards(observed, beliefs, solution)
+    tried = solve_with_lenses(photos, observed, beliefs)
+    solution, faults = free_faulty_cards(tried.observed, beliefs, tried.solution)
+    again = without_strangers(replace(tried, solution=solution), observed, beliefs)
+    if again is not None:
+        tried = again
+        solution, faults = free_faulty_cards(tried.observed, beliefs, tried.solution)
+    photos, observed, notes = tried.photos, tried.observed, list(tried.notes)
     check_lengths(solution)
     solution, skewed = with_squareness(observed, solution, beliefs)
     views = tuple(
@@ -118,37 +124,15 @@ def survey_from(
     scale = state_scale(solution, job, views)
     notes += scale_notes(job, scale, beliefs, observed, card_set)
     notes += survey_notes(views, observed, solution, faults) + repeat_notes(observed)
+    notes += scanned_notes(observed, [_names_a_lens(photo) for photo in photos])
+    notes += unlike_stored(photos, solution)
     notes += dots_notes(views, scale) + skewed
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
 
 
-def solve_apart_if_need_be(
-    observed: tuple[PhotoObservation, ...], beliefs: Beliefs
-) -> tuple[tuple[PhotoObservation, ...], Solution, list[Note]]:
-    """Solve; where photos thought to share a lens do not fit together, give each its own."""
-    solution = solve(observed, beliefs)
-    shared = len({photo.lens_group for photo in observed}) < len(observed)
-    if solution.noise < _STRAINED or not shared:
-        return observed, solution, []
-    apart = tuple(replace(photo, lens_group=photo.name) for photo in observed)
-    freed = solve(apart, beliefs)
-    if freed.noise > _WORTH * solution.noise:
-        return observed, solution, []
-    return (
-        apart,
-        freed,
-        [
-            Note(
-                code="different-lenses",
-                severity="warn",
-                text="The photos look as if taken with different cameras or lenses, though the"
-                " files do not say so. Each was given a lens of its own, so that less cancels"
-                " between port and starboard. Use one phone, without zoom, for all photos.",
-                value=solution.noise,
-                unit="times the usual residual",
-            )
-        ],
-    )
+def _names_a_lens(straight: StraightPhoto) -> bool:
+    camera = straight.photo.camera
+    return camera.focal_mm is not None or camera.focal_35mm is not None
 
 
 def _view(

@@ -18,8 +18,6 @@ _BAD_CARD_SHARE = 0.3
 _POOR_FIT = 3.0
 _LIFTED_MM = 0.8
 _SOFT_PX = 1.75
-_OTHER_LENS = 45.0
-"""Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
 
 
 def survey_notes(
@@ -32,7 +30,7 @@ def survey_notes(
     notes: list[Note] = [_fault_note(fault, views) for fault in faults]
     told = {(fault.arm, fault.card) for fault in faults}
     for view, seen in zip(views, observed, strict=True):
-        notes += [*_photo_notes(view, seen), *_lens_notes(view)]
+        notes += _photo_notes(view, seen)
         for card, observation in zip(view.cards, seen.cards, strict=True):
             if observation.veiled > 0:
                 notes.append(_glare_note(view, card, observation.veiled))
@@ -149,30 +147,6 @@ def _photo_notes(view: View, seen: PhotoObservation) -> list[Note]:
             )
         )
     return notes
-
-
-def _lens_notes(view: View) -> list[Note]:
-    """A stored lens that the photo does not bear out."""
-    lens = view.straight.lens
-    if not lens.basis.startswith("stored lens"):
-        return []
-    off = view.plane.lens - lens.values
-    size = np.sqrt(np.diag(lens.covariance))
-    far = float((off / size) @ np.linalg.solve(lens.covariance / np.outer(size, size), off / size))
-    if far < _OTHER_LENS:
-        return []
-    name = view.straight.photo.path.name
-    return [
-        Note(
-            code="stored-lens-off",
-            severity="warn",
-            text=f"{name} does not look as if taken with the {lens.basis}: another lens of the"
-            " phone, a zoom, or a new setting? Leave out --lens, or measure it anew.",
-            value=float(np.sqrt(far / 9)),
-            unit="times the usual change",
-            photo=name,
-        )
-    ]
 
 
 def _place(view: View, card: CardSighting) -> dict[str, Any]:

@@ -10,7 +10,7 @@ prior lies in their middle and is wide enough for each.  The survey refines it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -70,15 +70,23 @@ def declare_options() -> type:
 def undistort(photo: Photo, arm: str, job: JobFacts, options: Options) -> StraightPhoto:
     """Propose a lens for one photo, or the two scales of a scan."""
     if photo.is_scan:
-        return flatbed.propose(photo, arm)
+        return flatbed.propose(photo, arm, job.lens)
     stored = find_lens(job.lens) if job.lens else None
-    if stored is not None and not stored.fits(photo):
-        return StraightPhoto(
-            photo=photo,
-            lens=stored.lens_for(photo),
-            lens_group=f"stored lens {stored.name} | {photo.width_px} x {photo.height_px}",
-            arm=arm,
-        )
+    if stored is None:
+        return _by_exif(photo, arm, options)
+    if stored.fits(photo):
+        without = _by_exif(photo, arm, options)
+        return replace(without, notes=(*_not_that_lens(photo, stored), *without.notes))
+    return StraightPhoto(
+        photo=photo,
+        lens=stored.lens_for(photo),
+        lens_group=f"stored lens {stored.name} | {photo.width_px} x {photo.height_px}",
+        arm=arm,
+        otherwise=_by_exif(photo, arm, options),
+    )
+
+
+def _by_exif(photo: Photo, arm: str, options: Options) -> StraightPhoto:
     focal = _focal(photo, options)
     cropped = _is_cropped(photo)
     lens = Lens(
@@ -91,7 +99,7 @@ def undistort(photo: Photo, arm: str, job: JobFacts, options: Options) -> Straig
         lens=lens,
         lens_group=_group(photo),
         arm=arm,
-        notes=(*_not_that_lens(photo, stored), *_notes(photo, focal, cropped=cropped)),
+        notes=tuple(_notes(photo, focal, cropped=cropped)),
     )
 
 
@@ -196,9 +204,7 @@ def _optics(camera: CameraFacts) -> tuple[str, str, str]:
     return focal, f"as {camera.focal_35mm:.0f} mm", f"zoom {camera.digital_zoom or 1.0:.2f}"
 
 
-def _not_that_lens(photo: Photo, stored: LensProfile | None) -> list[Note]:
-    if stored is None:
-        return []
+def _not_that_lens(photo: Photo, stored: LensProfile) -> list[Note]:
     return [
         Note(
             code="stored-lens-not-used",

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from spilemark.errors import UsageError
 from spilemark.lens import SCAN_DISTANCE_MM
 from spilemark.records import Lens, Note, Photo, StraightPhoto
 
@@ -21,8 +22,22 @@ _AXES_SIGMA = 0.01
 """How much the two scales differ beyond what the file claims."""
 
 
-def propose(photo: Photo, arm: str) -> StraightPhoto:
-    """The nine lens numbers of a scan, as a camera very far away has them."""
+def propose(photo: Photo, arm: str, stored: str) -> StraightPhoto:
+    """The nine lens numbers of a scan, as a camera very far away has them.
+
+    Parameters
+    ----------
+    photo : Photo
+    arm : str
+    stored : str
+        Name of the stored lens that was asked for, or nothing.
+
+    Raises
+    ------
+    UsageError
+        A camera took it.
+    """
+    _refuse_camera(photo)
     claimed = photo.claimed_dpi
     across, along = claimed or (_USUAL_DPI, _USUAL_DPI)
     focal = across / _INCH_MM * SCAN_DISTANCE_MM
@@ -41,21 +56,31 @@ def propose(photo: Photo, arm: str) -> StraightPhoto:
         ),
         lens_group=f"scan {photo.sha256[:16]}",
         arm=arm,
-        notes=_notes(photo),
+        notes=_notes(photo, stored),
     )
 
 
-def _notes(photo: Photo) -> tuple[Note, ...]:
+def _refuse_camera(photo: Photo) -> None:
     camera = photo.camera
     if camera.focal_mm is None and camera.focal_35mm is None:
+        return
+    by = f" ({camera.model})" if camera.model else ""
+    raise UsageError(
+        f"{photo.path.name} was said to be a flatbed scan, but a camera took it{by}.",
+        "Leave out --scan for photos. Where one side is scanned and the other photographed, write"
+        " a job file with scan = true under the scanned one.",
+    )
+
+
+def _notes(photo: Photo, stored: str) -> tuple[Note, ...]:
+    if not stored:
         return ()
     return (
         Note(
-            code="scan-from-camera",
-            severity="warn",
-            text=f"{photo.path.name} was said to be a flatbed scan, but a camera took it"
-            f"{f' ({camera.model})' if camera.model else ''}: it was measured as a scan, without"
-            " a lens, which bends its lines. Leave out --scan for photos.",
+            code="lens-not-for-scan",
+            severity="info",
+            text=f"A flatbed has no such lens: the stored lens {stored} was not used for the scan"
+            f" {photo.path.name}.",
             photo=photo.path.name,
         ),
     )

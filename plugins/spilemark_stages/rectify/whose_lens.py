@@ -1,0 +1,158 @@
+"""Which lens took which photo: photos that share none after all, and a stored lens of another phone."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from spilemark.records import Floats, Lens, Note, StraightPhoto
+from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
+from spilemark_stages.rectify.solve import Solution, solve
+
+_STRAINED = 1.5
+"""Crossings that fit this much worse than they were read ask for another explanation."""
+_WORTH = 0.75
+_OTHER_LENS = 45.0
+"""Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
+_LARGEST_SIGMAS = 10.0
+"""How much one crossing counts at most when two explanations are weighed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """One way of explaining the photos."""
+
+    photos: tuple[StraightPhoto, ...]
+    observed: tuple[PhotoObservation, ...]
+    solution: Solution
+    notes: tuple[Note, ...] = ()
+
+
+def solve_with_lenses(
+    photos: tuple[StraightPhoto, ...], observed: tuple[PhotoObservation, ...], beliefs: Beliefs
+) -> Attempt:
+    """Solve; a photo that another than the stored lens explains better goes without it."""
+    first = _attempt(photos, observed, beliefs)
+    second = without_strangers(first, observed, beliefs)
+    if second is None or _misfit(second) > _WORTH * _misfit(first):
+        # A card that has lifted may bend a lens, too: cards are asked before it is given up.
+        return first
+    return second
+
+
+def without_strangers(
+    tried: Attempt, observed: tuple[PhotoObservation, ...], beliefs: Beliefs
+) -> Attempt | None:
+    """Solve again without the stored lens in the photos that do not bear it out; None: all do.
+
+    Parameters
+    ----------
+    observed
+        As they were measured, before any was given a lens of its own.
+    """
+    strange = [
+        straight.otherwise is not None
+        and _distance(straight.lens, solved.numbers[:9]) > _OTHER_LENS
+        for straight, solved in zip(tried.photos, tried.solution.views, strict=True)
+    ]
+    if not any(strange):
+        return None
+    photos = tuple(
+        straight.otherwise if other and straight.otherwise is not None else straight
+        for straight, other in zip(tried.photos, strange, strict=True)
+    )
+    relensed = tuple(
+        replace(seen, lens=straight.lens, lens_group=straight.lens_group)
+        for seen, straight in zip(observed, photos, strict=True)
+    )
+    again = _attempt(photos, relensed, beliefs)
+    told = tuple(
+        _not_that_lens(straight)
+        for straight, other in zip(tried.photos, strange, strict=True)
+        if other
+    )
+    return replace(again, notes=(*told, *again.notes))
+
+
+def unlike_stored(photos: Sequence[StraightPhoto], solution: Solution) -> list[Note]:
+    """Photos that do not bear out their stored lens, where there is no other to go by."""
+    return [
+        Note(
+            code="stored-lens-off",
+            severity="warn",
+            text=f"{straight.photo.path.name} does not look as if taken with the"
+            f" {straight.lens.basis}: another lens of the phone, a zoom, or a new setting?",
+            photo=straight.photo.path.name,
+        )
+        for straight, solved in zip(photos, solution.views, strict=True)
+        if straight.lens.basis.startswith("stored lens")
+        and _distance(straight.lens, solved.numbers[:9]) > _OTHER_LENS
+    ]
+
+
+def _attempt(
+    photos: tuple[StraightPhoto, ...], observed: tuple[PhotoObservation, ...], beliefs: Beliefs
+) -> Attempt:
+    apart, solution, notes = solve_apart_if_need_be(observed, beliefs)
+    return Attempt(photos, apart, solution, tuple(notes))
+
+
+def solve_apart_if_need_be(
+    observed: tuple[PhotoObservation, ...], beliefs: Beliefs
+) -> tuple[tuple[PhotoObservation, ...], Solution, list[Note]]:
+    """Solve; where photos thought to share a lens do not fit together, give each its own."""
+    solution = solve(observed, beliefs)
+    shared = len({photo.lens_group for photo in observed}) < len(observed)
+    if solution.noise < _STRAINED or not shared:
+        return observed, solution, []
+    apart = tuple(replace(photo, lens_group=photo.name) for photo in observed)
+    freed = solve(apart, beliefs)
+    if freed.noise > _WORTH * solution.noise:
+        return observed, solution, []
+    return (
+        apart,
+        freed,
+        [
+            Note(
+                code="different-lenses",
+                severity="warn",
+                text="The photos look as if taken with different cameras or lenses, though the"
+                " files do not say so. Each was given a lens of its own, so that less cancels"
+                " between port and starboard. Use one phone, without zoom, for all photos.",
+                value=solution.noise,
+                unit="times the usual residual",
+            )
+        ],
+    )
+
+
+def _distance(lens: Lens, found: Floats) -> float:
+    """Squared distance of nine lens numbers from what was believed of them, in sigmas."""
+    off = found - lens.values
+    size = np.sqrt(np.diag(lens.covariance))
+    return float((off / size) @ np.linalg.solve(lens.covariance / np.outer(size, size), off / size))
+
+
+def _misfit(tried: Attempt) -> float:
+    """Root mean square of all crossings in units of their reading, those set aside included."""
+    lengths = [
+        np.linalg.norm(residual / card.sigma_px[:, None], axis=1)
+        for seen, solved in zip(tried.observed, tried.solution.views, strict=True)
+        for card, residual in zip(seen.cards, solved.residuals_px, strict=True)
+    ]
+    capped = np.minimum(np.concatenate(lengths), _LARGEST_SIGMAS)
+    return float(np.sqrt((capped**2).mean()))
+
+
+def _not_that_lens(straight: StraightPhoto) -> Note:
+    name = straight.photo.path.name
+    return Note(
+        code="stored-lens-not-used",
+        severity="warn",
+        text=f"The {straight.lens.basis} was not used for {name}: the cards in it show that another"
+        " lens took it (another phone, another lens of it, or a zoom). It was measured as if none"
+        " were stored.",
+        photo=name,
+    )
