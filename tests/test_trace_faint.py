@@ -160,7 +160,9 @@ def test_a_closed_seam_with_a_gap_still_encloses():
     strength[30:91, [40, 41, 110, 111]] = 200.0
     strength[[30, 31, 90, 91], 40:111] = 200.0
     strength[30:32, 70:78] = 8.0  # a gap
-    seams = SeamMap(strength, np.zeros(strength.shape, bool), 2)
+    seams = SeamMap(
+        strength, np.zeros(strength.shape, bool), np.zeros((*strength.shape, 6), np.float32), 2
+    )
     inside = [c.inside for c in cuts(patches(seams))]
     wanted = np.zeros(strength.shape, bool)
     wanted[31:91, 41:111] = True

@@ -11,7 +11,7 @@ Gallo, Grigoriadis and Tarjan 1989).  The frame's border and the cards are bench
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -30,6 +30,20 @@ _PRICES = np.geomspace(0.003, 0.08, 12)
 """Earned per patch pixel; cutting one pixel's length through no seam costs one."""
 _UNIT = 1000.0
 """Whole numbers of the flow, per unit of cost."""
+_LARGEST_HOLE = 0.3
+"""Share of a pattern."""
+_HOLE_WEAKEST = 0.35
+"""As ``weakness``."""
+_LOOK = [1, 2, 4, 5]
+"""Fields by which pattern and bench are told when it is known where they lie."""
+_FEWEST = 8
+"""Patches by which a look is learnt."""
+_FAR_LOOK = 3.0
+_SURE = 4.0
+"""Log odds beyond which a patch's look counts for no more: a knot, a stain."""
+_BY_LOOK = 0.015
+"""Worth of a patch pixel per unit of log odds; cutting a pixel's length through no seam costs one."""
+_LEAST_LOOK = np.array([0.006, 0.006, 0.1, 0.1])
 _NEVER = 1_000_000
 
 
@@ -111,17 +125,11 @@ def _borders(
     return one, other, length, 1.0 / (1.0 + (seam / max(usual, 1e-6)) ** 2)
 
 
-def cuts(split: Patches, liking: Floats | None = None) -> Iterator[Cut]:
-    """Best cuts for rising prices of area, each within the next; those without anything left out.
-
-    ``liking`` (P,) is what a patch earns beside its area, per pixel.
-    """
+def cuts(split: Patches) -> Iterator[Cut]:
+    """Best cuts for rising prices of area, each within the next; those without anything left out."""
     last = -1
     for price in _PRICES:
-        gain = price * split.areas
-        if liking is not None:
-            gain = gain + liking * split.areas
-        taken = _best(split, np.where(split.bench, 0.0, gain))
+        taken = _best(split, np.where(split.bench, 0.0, price * split.areas))
         count = int(taken.sum())
         if count and count != last:
             yield Cut(taken[split.labels], float(price))
@@ -148,10 +156,89 @@ def _best(split: Patches, gain: Floats) -> Bools:
     return taken[:count]
 
 
+def revised(seams: SeamMap, split: Patches, cut: Cut) -> Cut:
+    """A cut once more, now that it is known how pattern and bench look.
+
+    A long filter runs straight across the mouth of a notch: what lies in it
+    is told by its look.
+    """
+    taken = _taken(split, cut.inside)
+    looks = _patch_looks(seams, split)
+    apart = cut.inside & (cv2.erode(cut.inside.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0)
+    rim = _taken(split, apart)
+    log_odds = np.zeros(len(looks))
+    for which, sign in ((taken & ~rim, 1.0), (~taken & ~split.bench, -1.0)):
+        if which.sum() < _FEWEST:
+            return cut
+        middle = np.median(looks[which], axis=0)
+        spread = 1.4826 * np.median(np.abs(looks[which] - middle), axis=0)
+        spread = np.maximum(spread, _LEAST_LOOK)
+        off = ((looks - middle) / spread) ** 2
+        log_odds -= sign * (0.5 * np.minimum(off, _FAR_LOOK**2) + np.log(spread)).sum(axis=1)
+    liking = cut.price + _BY_LOOK * np.clip(log_odds, -_SURE, _SURE)
+    again = _best(split, np.where(split.bench, 0.0, liking * split.areas))
+    return Cut(again[split.labels], cut.price)
+
+
+def _taken(split: Patches, mask: Bools) -> Bools:
+    """Patches (P,) that a mask touches."""
+    taken = np.zeros(len(split.areas), dtype=bool)
+    taken[np.unique(split.labels[mask])] = True
+    return taken
+
+
+def _patch_looks(seams: SeamMap, split: Patches) -> Floats:
+    """Mean hue and grain direction (P, 4) of each patch, clear of its seams."""
+    usual = max(float(background(seams)[1]), 1e-6)
+    weight = 1.0 / (1.0 + (seams.strength / usual) ** 2)
+    flat, count = split.labels.ravel(), len(split.areas)
+    sums = [
+        np.bincount(flat, weights=(weight * seams.fields[..., k]).ravel(), minlength=count)
+        for k in _LOOK
+    ]
+    whole = np.bincount(flat, weights=weight.ravel(), minlength=count)
+    return np.stack(sums, axis=-1) / np.maximum(whole, 1e-9)[:, None]
+
+
 def weakness(split: Patches, inside: Bools) -> float:
     """Mean cost of a cut's border: about 0 where all of it is strong seam, 1 where none is."""
-    taken = np.zeros(len(split.areas), dtype=bool)
-    taken[np.unique(split.labels[inside])] = True
+    taken = _taken(split, inside)
     cut = taken[split.one] != taken[split.other]
     whole = float(split.length[cut].sum())
     return float((split.cost[cut] * split.length[cut]).sum()) / whole if whole else 1.0
+
+
+def holes_in(seams: SeamMap, split: Patches, inside: Bools) -> Bools:
+    """What a closed seam well within a cut surrounds and looks more like the bench (h, w).
+
+    Hue and the grain's direction decide: light does not, since a hole lies in
+    its own shade.
+    """
+    within = _taken(split, inside)
+    apart = inside & (cv2.erode(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0)
+    turned = replace(split, bench=~within | _taken(split, apart))
+    out = np.zeros(inside.shape, dtype=bool)
+    face, bench = (_look(seams, m & ~seams.hidden) for m in (inside, ~inside))
+    for cut in cuts(turned):
+        count, labels = cv2.connectedComponents(cut.inside.astype(np.uint8), connectivity=4)
+        for k in range(1, count):
+            part = labels == k
+            if part.sum() > _LARGEST_HOLE * inside.sum() or (out & part).any():
+                continue
+            own = _look(seams, part)[0]
+            spread = np.maximum(np.hypot(face[1], bench[1]), _LEAST_LOOK)
+            off_face, off_bench = (
+                float((((own - s[0]) / spread) ** 2).sum()) for s in (face, bench)
+            )
+            if off_bench < off_face and weakness(turned, part) < _HOLE_WEAKEST:
+                out |= part
+    return out
+
+
+def _look(seams: SeamMap, mask: Bools) -> tuple[Floats, Floats]:
+    """Median hue and grain direction (4,) of a part of the map, and their spread."""
+    values = seams.fields[mask][:, _LOOK].astype(np.float64)
+    if not len(values):
+        return np.zeros(4), np.ones(4)
+    middle = np.median(values, axis=0)
+    return middle, 1.4826 * np.median(np.abs(values - middle), axis=0)

@@ -60,6 +60,11 @@ _WINDOW_MM = 8.0
 """Half-width of the stretches."""
 _STIFFNESS = 8.0
 """Cost of a jump of one px from one stretch to the next, a third of their width on."""
+_DOUBT_PX = 3.0
+_ROUGH_PX = 0.5
+"""One sigma of how far a sawn edge and a model of it leave a fair line."""
+_FAIR_STRETCHES = 8.0
+"""Half-width of the fit that lets clear stretches say where doubtful ones between them run."""
 _PACE_PX = 0.5
 _BLUR_PX = 1.2
 
@@ -185,10 +190,12 @@ def moved_piece(
     )
     evidence[weight < 0.3] = 0.0
     path = best_path(evidence, _PACE_PX, _STIFFNESS, closed=closed)
-    place, _ = place_of(evidence, path, where.shifts, 1.5)
+    place, spread = place_of(evidence, path, where.shifts, _DOUBT_PX)
     place[weight < 0.3] = np.nan
     usable = np.isfinite(place)
-    fitted, _ = local_fit(np.nan_to_num(place), usable.astype(float), 4.0, closed=closed, order=1)
+    fitted, _ = local_fit(
+        np.nan_to_num(place), usable / (spread**2 + _ROUGH_PX**2), _FAIR_STRETCHES, closed=closed
+    )
     at = np.arange(len(base)) / stride
     known = bridged(np.where(usable, fitted, np.nan), closed=closed)
     if closed:

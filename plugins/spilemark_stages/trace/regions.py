@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from spilemark.lens import mm_per_px_across, pixels_to_plane
 from spilemark.records import Bools, Floats, View
 from spilemark_stages.trace.bench import Relative, log_features, relative_to_bench
-from spilemark_stages.trace.cutting import cuts, patches, weakness
+from spilemark_stages.trace.clutter import without_clutter
+from spilemark_stages.trace.cutting import cuts, holes_in, patches, revised, weakness
 from spilemark_stages.trace.densities import (
     STRAY_LOG_DENSITY,
     bin_of,
@@ -193,6 +194,15 @@ class _Finder:
         """Cards with the usual margin of their paper, where its own tone tells nothing."""
         return _grown(self.hidden.astype(np.uint8), _MARGIN_MM / self.mm) > 0
 
+    def parts(self, inside: Bools, hidden: Bools) -> list[Mask]:
+        """Parts of a smaller mask that may be patterns, largest first, without its spikes."""
+        large = cv2.resize(
+            inside.astype(np.uint8), self.shape[::-1], interpolation=cv2.INTER_NEAREST
+        )
+        blunt = 1 - _grown(1 - np.asarray(large, dtype=np.uint8), _SPIKE_MM / self.mm)
+        labels, good, _ = self.pieces(_grown(blunt, _SPIKE_MM / self.mm), hidden)
+        return [(labels == k).astype(np.uint8) for k in good]
+
     def region(self, one: Mask, bench_like: Bools, shrink: int = 1) -> Region:
         """One part of a mask as a region."""
         outer, holes = _rings(self, one, bench_like)
@@ -248,6 +258,14 @@ def _fill_cards(papers: list[_Paper], mm: float, face: Mask, stray: Mask) -> tup
         else:
             part[card > 0] = 0
     return face, covered
+
+
+def _filled(mask: Bools) -> Bools:
+    """A mask without its holes."""
+    outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    out = np.zeros(mask.shape, dtype=np.uint8)
+    cv2.drawContours(out, outlines, -1, 1, cv2.FILLED)
+    return out > 0
 
 
 def _paper_like(values: Float32, core: Mask) -> Mask:
@@ -316,8 +334,14 @@ def find_patterns(view: View) -> Found:
     closed = _closed(face, _BITE_MM / finder.mm)
     face[(closed > 0) & ~bench & ~finder.hidden] = 1
     labels, good, _ = finder.pieces(face, paper)
-    regions = tuple(finder.region((labels == k).astype(np.uint8), bench) for k in good)
-    return Found(regions, clutter, finder.factor, covered)
+    if not good:
+        return _found_by_seams(view, finder, relative, clutter)
+    regions = []
+    for k in good:
+        one, hidden = without_clutter((labels == k).astype(np.uint8), relative.values, finder.mm)
+        covered |= hidden
+        regions.append(finder.region(one, bench & ~hidden))
+    return Found(tuple(regions), clutter, finder.factor, covered)
 
 
 def _found_by_seams(view: View, finder: _Finder, relative: Relative, clutter: int) -> Found:
@@ -325,21 +349,19 @@ def _found_by_seams(view: View, finder: _Finder, relative: Relative, clutter: in
     hidden = finder.paper_reach()
     seams = seam_map(view.straight.photo.pixels, relative.values, hidden, finder.factor, finder.mm)
     split = patches(seams)
-    tried: list[tuple[float, list[Mask]]] = []
-    for cut in cuts(split):
-        large = cv2.resize(
-            cut.inside.astype(np.uint8), finder.shape[::-1], interpolation=cv2.INTER_NEAREST
-        )
-        inside = 1 - _grown(1 - np.asarray(large, dtype=np.uint8), _SPIKE_MM / finder.mm)
-        inside = _grown(inside, _SPIKE_MM / finder.mm)
-        labels, good, _ = finder.pieces(inside, hidden)
-        weak = weakness(split, cut.inside)
-        if good and weak < _WEAKEST:
-            tried.append((weak, [(labels == k).astype(np.uint8) for k in good]))
+    tried = [(weakness(split, cut.inside), cut) for cut in cuts(split)]
+    tried = [one for one in tried if one[0] < _WEAKEST and finder.parts(one[1].inside, hidden)]
     # A pencil line may close a part of a pattern off as well as its edge does: the largest that is
     # about as well closed as the best.
     least = min((weak for weak, _ in tried), default=0.0)
-    best = [parts for weak, parts in tried if weak <= _AS_WELL_CLOSED * least + 0.05]
-    nowhere = np.zeros(finder.shape, dtype=bool)
-    regions = tuple(finder.region(one, nowhere, seams.shrink) for one in (best[-1] if best else ()))
+    good = [cut for weak, cut in tried if weak <= _AS_WELL_CLOSED * least + 0.05]
+    if not good:
+        return Found((), clutter, finder.factor, hidden)
+    whole = _filled(revised(seams, split, good[-1]).inside)
+    parts = finder.parts(whole, hidden)
+    holes = holes_in(seams, split, whole).astype(np.uint8)
+    through = np.asarray(
+        cv2.resize(holes, finder.shape[::-1], interpolation=cv2.INTER_NEAREST), dtype=np.uint8
+    )
+    regions = tuple(finder.region(one & (1 - through), through > 0, seams.shrink) for one in parts)
     return Found(regions, clutter, finder.factor, hidden)

@@ -46,6 +46,8 @@ class SeamMap:
     """(h, w) sum of squared answers, in spreads of the bench; 0 where a card lies."""
     hidden: Bools
     """(h, w) under a card or its paper."""
+    fields: Float32
+    """(h, w, 6) log light, two log hues, log strength of the grain and its two directions."""
     shrink: int
     """Size of a pixel, in pixels of the reduced picture."""
 
@@ -82,7 +84,7 @@ def seam_map(
         for k in range(_DIRECTIONS):
             np.maximum(strength, _asked(fields, clear, 180.0 * k / _DIRECTIONS), out=strength)
     strength[under] = 0.0
-    return SeamMap(strength, under, shrink)
+    return SeamMap(strength, under, fields, shrink)
 
 
 def _grain(pixels: Pixels, factor: int, size: tuple[int, int]) -> Float32:

@@ -14,13 +14,22 @@ from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats
 from spilemark_stages.light import LUMA_WEIGHTS
-from spilemark_stages.trace.edgemodel import MEASURING, best_path, grid, log_evidence, place_of
+from spilemark_stages.trace.edgemodel import (
+    MEASURING,
+    Grid,
+    best_path,
+    grid,
+    log_evidence,
+    place_of,
+)
 from spilemark_stages.trace.faint import FAINT, faint_evidence
 from spilemark_stages.trace.hue import hue_evidence, hue_scale, step_middle
 from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.profiles import Placed, profiles, stacked
 
 WHERE = grid(8.0, 12.0, 0.5, 2.6, 0.2)
+FAINT_WHERE = Grid(WHERE.samples, grid(8.0, 12.0, 0.5, 5.0, 0.25).shifts)
+"""Farther where an edge is told by hue, which is smoothed over some px."""
 SAMPLES = np.array(WHERE.samples)
 _FACE = SAMPLES <= -4.0
 _BENCH = SAMPLES >= 8.0
@@ -28,6 +37,9 @@ _STRETCH_MM = 12.0
 """Half-width of the triangular window of a mean profile."""
 _STIFFNESS = 4.0
 _REACH_PX = 1.5
+_FAINT_REACH_PX = 3.0
+_OFF_FAIR_PX = 2.0
+"""One sigma of how far a faint edge is believed to run off the fair line that was laid through it."""
 _GRAIN = 0.02
 """Unevenness of a mean face, as a share of the profile's range, from which on brightness is believed
 less than its noise would allow: neighbouring samples of grain are one."""
@@ -152,10 +164,15 @@ def find_stretches(
     raw = _brightness(means)
     near = (raw * beside).sum(axis=1) / beside.sum(axis=1)
     far = _running_median(_far_light(photo, line, sheet.thickness_mm), stride, reach)
-    evidence = light.trust[:, None] * log_evidence(
+    dim = 1.0 - light.trust
+    faint = bool(np.median(dim) > FAINT)
+    where = FAINT_WHERE if faint else WHERE
+    # Grain that runs along a faint edge is uneven face: its evidence counts for less than little.
+    believed = light.trust**2 if faint else light.trust
+    evidence = believed[:, None] * log_evidence(
         light.mean,
         walls,
-        WHERE,
+        where,
         blur_px,
         MEASURING,
         arris=sheet.arris_mm / float(np.median(line.mm_per_px)),
@@ -164,17 +181,16 @@ def find_stretches(
     )
     hue, unlike = _hue_channel(values, means, nearest, level, near)
     weight_of_hue = hue.trust * np.exp(-0.5 * (unlike / _UNLIKE) ** 2)
-    evidence += weight_of_hue[:, None] * hue_evidence(hue.mean, walls, WHERE)
-    evidence += _hue_step(hue, unlike, walls)
-    dim = 1.0 - light.trust
-    faint = bool(np.median(dim) > FAINT)
+    evidence += weight_of_hue[:, None] * hue_evidence(hue.mean, walls, where)
+    evidence += _hue_step(hue, unlike, walls, where)
     if faint:
         evidence += dim[:, None] * faint_evidence(
-            photo, line, usable, WHERE, blur_px, reach, stride, closed=closed
+            photo, line, usable, where, blur_px, reach, stride, closed=closed
         )
+        evidence -= 0.5 * (np.array(where.shifts) / _OFF_FAIR_PX) ** 2
     evidence[weight < 0.05] = 0.0
-    path = best_path(evidence, 0.2, _STIFFNESS, closed=closed)
-    place, sigma = place_of(evidence, path, WHERE.shifts, _REACH_PX)
+    path = best_path(evidence, where.shifts[1] - where.shifts[0], _STIFFNESS, closed=closed)
+    place, sigma = place_of(evidence, path, where.shifts, _FAINT_REACH_PX if faint else _REACH_PX)
     told = _told(evidence, path) if faint else np.ones(len(path), dtype=bool)
     return Stretches(stride, light, hue, place, _rounded(near, level), sigma, usable, told, faint)
 
@@ -208,13 +224,13 @@ def _hue_channel(
     return Channel(scale.read(values, nearest), scale.read(means), scale.trust), unlike
 
 
-def _hue_step(hue: Channel, unlike: Floats, walls: Floats) -> Floats:
+def _hue_step(hue: Channel, unlike: Floats, walls: Floats, where: Grid) -> Floats:
     """Evidence (M, shifts) from the middle of the step in hue, where brightness tells little.
 
     Only where both sides are about as light, so that smoothing of colour is
     even to both, and where no wall of the face's own colour stands between.
     """
-    shifts = np.array(WHERE.shifts)
+    shifts = np.array(where.shifts)
     use = (np.abs(unlike) < _UNLIKE) & (hue.trust > 0.3)
     middle = step_middle(hue.mean, SAMPLES)
     use &= np.isfinite(middle)
