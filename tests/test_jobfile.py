@@ -96,7 +96,7 @@ def test_the_command_line_wins_and_its_paths_are_its_own(tmp_path: Path) -> None
     order = read_order(job(tmp_path, WHOLE), said)
     assert order.out == Path("here")
     assert order.photos["port"] == (Path("new.jpg"),)
-    assert order.facts.forward_px == {"port": (2000, 300.5)}
+    assert order.facts.forward_px == {}  # it was told in pixels of another photo
     assert (order.facts.thickness_mm, order.facts.thickness_sigma_mm) == (6.0, 0.1)
 
 
@@ -134,8 +134,8 @@ def test_a_misspelt_key_is_named_with_the_nearest_right_one(tmp_path: Path) -> N
         ({"paper": "b4"}, "paper"),
         ({"date": "yesterday"}, "date"),
         ({"boat": 7}, "text"),
-        ({"distances": ["A-A=700mm"]}, "not two cards and a length"),
-        ({"battens": ["A-A=700mm"]}, 'the batten "A-A=700mm" is not two cards and a length'),
+        ({"distances": ["A-A=700mm"]}, "names the card A twice"),
+        ({"battens": ["A-A=700mm"]}, 'the batten "A-A=700mm" names the card A twice'),
         ({"battens": ["A-B=7mm"]}, "batten A-B"),
         ({"distances": ["AH=700mm"]}, "not two cards and a length"),
         ({"distances": ["A-H="]}, "not two cards and a length"),
@@ -232,3 +232,19 @@ def test_a_named_printer_brings_its_paper(tmp_path: Path, monkeypatch: pytest.Mo
         order_from({"printer": "shop", "paper": "a4"}, "here")
     with pytest.raises(UsageError, match=r'No printer "shpo" was measured\. Did you mean "shop"'):
         order_from({"printer": "shpo"}, "here")
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ({"printed_bar": "99,98,97"}, "is not two numbers"),
+        ({"printed_bar": [99.0, 98.0, 97.0]}, "is not two numbers"),
+        ({"distances": ["A-A=700"]}, "names the card A twice"),
+        ({"distances": ["A-A"]}, "names the card A twice"),
+        ({"tolerance": "-1"}, "tolerance = -1 is below zero"),
+        ({"centreline_offset": "−3 mm"}, "below zero"),
+    ],
+)
+def test_a_slip_is_told_in_plain_words(table: dict[str, Any], words: str) -> None:
+    assert words in told(**table)
+    assert "feet-inches" not in told(**table)

@@ -74,7 +74,13 @@ def test_a_part_is_found_by_its_name_or_its_folder(tmp_path: Path) -> None:
         ('parts = "two"', "list of tables"),
         ("parts = []", "list of tables"),
         ("[[parts]]\nport.photos = []", "part number 1, has no name|part number 1 has no name"),
-        ('[[parts]]\npart = "a b"\n[[parts]]\npart = "A_b"', "share a folder"),
+        ('[[parts]]\npart = "a b"\n[[parts]]\npart = "A_b"', "share the folder"),
+        (
+            '[[parts]]\npart = "knee!"\n[[parts]]\npart = "knee?"',
+            'parts "knee!" and "knee[?]" would',
+        ),
+        ('[[parts]]\npart = "knee"\n[[parts]]\npart = "Knee"', "two parts are called"),
+        ('[[part]]\npart = "x"\nport.photos = ["a.jpg"]', "part is a name"),
     ],
 )
 def test_parts_that_cannot_be_told_apart(text: str, words: str, tmp_path: Path) -> None:
@@ -94,6 +100,72 @@ def test_names_become_folders_that_any_file_system_takes(tmp_path: Path) -> None
     text += '[[parts]]\npart = "???"\n'
     folders = [part.folder for part in parts_of(written(tmp_path, text))]
     assert folders == ["knie_für_Möwe_2", "etc", "part"]
+
+
+def test_names_that_windows_keeps_for_its_devices_are_no_folders(tmp_path: Path) -> None:
+    # Microsoft, "Naming Files, Paths, and Namespaces": CON, PRN, AUX, NUL, COM1..9, LPT1..9, also
+    # followed by an extension.
+    kept = ("aux", "Con", "NUL", "prn", "com1", "lpt9", "con.old")
+    text = "".join(f'[[parts]]\npart = "{name}"\n' for name in (*kept, "con1", "console"))
+    folders = [part.folder for part in parts_of(written(tmp_path, text))]
+    assert folders[:-2] == [f"{name}_part" for name in kept]
+    assert folders[-2:] == ["con1", "console"]
+
+
+POINTS = """
+[port]
+photos = ["old.jpg"]
+centreline = [10, 10, 500, 20]
+forward = [900, 20]
+face = "up"
+"""
+
+
+def test_points_of_an_old_photo_do_not_hold_for_a_new_one(tmp_path: Path) -> None:
+    path = written(tmp_path, POINTS)
+    order = read_order(path, {"port": {"photos": ["new.jpg"]}})
+    assert order.facts.centreline_px == {}
+    assert order.facts.forward_px == {}
+    assert order.facts.face == {"port": "up"}
+    (note,) = order.notes
+    assert "centreline and forward point told for port in pixels of another photo" in note.text
+    # The same photo, or none on the command: they hold, and nothing is said.
+    for said in ({}, {"port": {"photos": [str(tmp_path / "old.jpg"), "more.jpg"]}}):
+        order = read_order(path, said)
+        assert set(order.facts.forward_px) == {"port"}
+        assert order.notes == ()
+
+
+def test_points_told_anew_for_a_new_photo_hold(tmp_path: Path) -> None:
+    said = {"port": {"photos": ["new.jpg"], "forward": [1.0, 2.0]}}
+    order = read_order(written(tmp_path, POINTS), said)
+    assert order.facts.forward_px == {"port": (1.0, 2.0)}
+    assert order.facts.centreline_px == {}
+    assert "The centreline told for port" in order.notes[0].text
+
+
+def test_points_of_the_tops_photo_do_not_hold_for_a_parts_own(tmp_path: Path) -> None:
+    text = POINTS + '[[parts]]\npart = "a"\nport.photos = ["a.jpg"]\n[[parts]]\npart = "b"\n'
+    path = written(tmp_path, text)
+    assert read_order(path, {"out": "o"}, "a").facts.forward_px == {}
+    assert len(read_order(path, {"out": "o"}, "a").notes) == 1
+    assert set(read_order(path, {"out": "o"}, "b").facts.forward_px) == {"port"}
+
+
+def test_points_in_a_photo_of_both_go_with_it(tmp_path: Path) -> None:
+    text = 'both.photos = ["old.jpg"]\nport.forward = [1, 2]\nstarboard.forward = [3, 4]\n'
+    path = written(tmp_path, text)
+    order = read_order(path, {"both": {"photos": ["new.jpg"]}})
+    assert order.facts.forward_px == {}
+    assert len(order.notes) == 2
+
+
+def test_a_slip_in_a_part_reads_as_a_sentence(tmp_path: Path) -> None:
+    path = written(tmp_path, '[[parts]]\npart = "y"\nport.photos = "a.jpg"\n')
+    with pytest.raises(UsageError, match=r"[(]part y[)], \[port\]: photos must be a list"):
+        read_order(path, {"out": "o"}, "y")
+    with pytest.raises(UsageError, match=r"edge_names, .*parts"):
+        read_order(written(tmp_path, "nonsense = 1\n"), {})
 
 
 @pytest.fixture(scope="module")
@@ -124,6 +196,10 @@ def test_one_bad_part_stops_no_other(bench: Path, capsys: pytest.CaptureFixture[
     assert "third: done" in said.out
     assert "damaged.jpg" in said.err
     assert sorted(p.name for p in (bench / "out").iterdir()) == ["first", "third"]
+    assert '--only "second"' in said.out
+    # The same command again would only stop at what stands there: it says how to go on.
+    assert cli.main(["make", str(bench / "several.toml")]) == 6
+    assert '--only "second" to make what is missing' in capsys.readouterr().err
     report = json.loads((bench / "out" / "third" / "report.json").read_text())
     assert set(report["patterns"]) == {"starboard"}
 
@@ -162,5 +238,5 @@ def test_only_needs_a_job_file(capsys: pytest.CaptureFixture[str]) -> None:
 def test_parts_are_jobs_of_their_own_in_a_folder_of_jobs(bench: Path) -> None:
     jobs = [job for job in find_jobs(bench) if job.file.name == "several.toml"]
     assert [job.part for job in jobs] == ["first", "second", "third"]
-    assert {places(jobs, bench, Path("o"))[job] for job in jobs} == {Path("o/several")}
+    assert {places(jobs, bench, Path("o"))[0][job] for job in jobs} == {Path("o/several")}
     assert Job(bench / "several.toml", "first").named_from(bench) == "several.toml: first"

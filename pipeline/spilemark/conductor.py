@@ -99,7 +99,7 @@ class _Run:
     ) -> None:
         self.request, self.kitchen, self.progress = request, kitchen, progress
         self.at_once = at_once
-        self.notes: list[Note] = []
+        self.notes: list[Note] = [*request.notes]
         self.timings: dict[str, float] = {}
         self.laid: set[int] = set()
         """Identities of the outlines that became patterns, which carry their notes on."""

@@ -65,6 +65,7 @@ def plan_job(order: JobOrder, *, force: bool) -> Plan:
             shop=order.shop,
             blank=order.blank,
             scans=order.scans,
+            notes=order.notes,
         ),
         kitchen=prepare(recipe),
         folder=order.out,

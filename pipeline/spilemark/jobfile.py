@@ -49,7 +49,7 @@ photos of [both], but no photos.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -60,7 +60,7 @@ from spilemark.blank_job import BlankRequest, blank_request
 from spilemark.blank_job import rooted as rooted_blank
 from spilemark.cards import Batten
 from spilemark.errors import UsageError
-from spilemark.jobparts import JobPart, laid_over, part_called, parts_of
+from spilemark.jobparts import PARTS, JobPart, dropped_points, laid_over, part_called, parts_of
 from spilemark.jobvalues import (
     THICKNESS_SIGMA_MM,
     Length,
@@ -74,7 +74,7 @@ from spilemark.jobvalues import (
 )
 from spilemark.lenses import find_lens
 from spilemark.printers import paper_for
-from spilemark.records import JobFacts
+from spilemark.records import JobFacts, Note
 from spilemark.results import ARMS
 from spilemark.shop_job import ShopRequest, shop_request
 from spilemark.strict import check_keys, convert
@@ -131,6 +131,8 @@ class JobOrder:
     blank: BlankRequest = field(default_factory=BlankRequest)
     scans: frozenset[str] = frozenset()
     """Arms whose files are flatbed scans."""
+    notes: tuple[Note, ...] = ()
+    """What was told and does not count, for the report."""
 
 
 def read_order(job_file: Path | None, said: dict[str, Any], only: str = "") -> JobOrder:
@@ -160,8 +162,14 @@ def read_order(job_file: Path | None, said: dict[str, Any], only: str = "") -> J
     if part.folder:
         out = said.get("out", table.get("out"))
         said = {**said, "out": str(Path(out) / part.folder)} if out else said
-    where = f"The job file {job_file}{f', part {part.name},' if part.name else ''}"
-    return order_from(laid_over(table, said), where)
+    where = f"The job file {job_file}{f' (part {part.name})' if part.name else ''}"
+    order = order_from(laid_over(table, said), where)
+    dropped = (*part.dropped, *dropped_points(table, said))
+    return replace(order, notes=tuple(_not_used(words) for words in dropped))
+
+
+def _not_used(words: str) -> Note:
+    return Note(code="points-not-used", severity="warn", text=words)
 
 
 def _only_part(job_file: Path) -> JobPart:
@@ -177,7 +185,12 @@ def _only_part(job_file: Path) -> JobPart:
 def order_from(table: dict[str, Any], where: str) -> JobOrder:
     """Check a job given as a table; see the module for its keys, and raises as :func:`read_order`."""
     tables = (*ARMS, "edge_names", "hull", "shop", *BLANK_TABLES)
-    check_keys(table, (*_Sheet.__struct_fields__, *tables), where)
+    check_keys(table, (*_Sheet.__struct_fields__, *tables, PARTS), where)
+    if PARTS in table:
+        raise UsageError(
+            f"{where}: {PARTS} is no list of tables, or stands within a part.",
+            "Begin each part with [[parts]], all of them one after another.",
+        )
     sheet = convert({k: v for k, v in table.items() if k not in tables}, _Sheet, where)
     arms = {a: convert(_table(table, a, where), _Arm, f"{where}, [{a}],") for a in ARMS}
     photos = {a: tuple(Path(p) for p in arm.photos) for a, arm in arms.items() if arm.photos}

@@ -28,9 +28,14 @@ from pathlib import Path
 from typing import Any, cast
 
 from spilemark.errors import UsageError
+from spilemark.results import ARMS
 from spilemark.strict import nearest, read_toml
 
 PARTS = "parts"
+_POINTS = ("centreline", "forward")
+"""What is told of an arm in pixels of its first photo."""
+_WINDOWS_KEEPS = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?", re.IGNORECASE)
+"""Names that Windows keeps for its devices: Microsoft, "Naming Files, Paths, and Namespaces"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +48,8 @@ class JobPart:
     """Name of its folder of results; empty where the file is of one part."""
     table: dict[str, Any]
     """What the file says of it, paths as they stand there."""
+    dropped: tuple[str, ...] = ()
+    """What was told of the file's photos, and left out since this part has others."""
 
 
 def parts_of(job_file: Path) -> tuple[JobPart, ...]:
@@ -56,9 +63,14 @@ def parts_of(job_file: Path) -> tuple[JobPart, ...]:
         A part has no name, or two have the same.
     """
     table = read_toml(job_file, "job file")
-    if PARTS not in table:
-        return (JobPart("", "", table),)
     where = f"The job file {job_file}"
+    if PARTS not in table:
+        if isinstance(table.get("part"), list | dict):
+            raise UsageError(
+                f"{where}: part is a name, and a table stands there.",
+                "Begin each of several parts with [[parts]], with an s.",
+            )
+        return (JobPart("", "", table),)
     listed = table.pop(PARTS)
     if not isinstance(listed, list) or not listed or not all(isinstance(p, dict) for p in listed):
         raise UsageError(f"{where}: parts is a list of tables.", "Begin each part with [[parts]].")
@@ -71,11 +83,10 @@ def parts_of(job_file: Path) -> tuple[JobPart, ...]:
             )
         folder = _folder(name)
         if folder.casefold() in found:
-            raise UsageError(
-                f'{where}: two parts are called "{name}", and would share a folder.',
-                'Tell them apart, such as part = "thwart knee 1".',
-            )
-        found[folder.casefold()] = JobPart(name, folder, laid_over(table, inner))
+            raise _shared(found[folder.casefold()], name, where)
+        found[folder.casefold()] = JobPart(
+            name, folder, laid_over(table, inner), dropped_points(table, inner)
+        )
     return tuple(found.values())
 
 
@@ -102,9 +113,24 @@ def part_called(job_file: Path, name: str) -> JobPart:
     )
 
 
+def _shared(first: JobPart, name: str, where: str) -> UsageError:
+    same = name.strip().casefold() == first.name.strip().casefold()
+    names = f'two parts are called "{name}"' if same else f'the parts "{first.name}" and "{name}"'
+    return UsageError(
+        f'{where}: {names}{", and" if same else ""} would share the folder "{first.folder}".',
+        'Tell them apart, such as part = "thwart knee 1".',
+    )
+
+
 def laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
-    """Join two tables of a job; ``above`` wins, key by key also within their tables."""
+    """Join two tables of a job; ``above`` wins, key by key also within their tables.
+
+    New photos take the points that were told in pixels of the old ones with them, see
+    :func:`dropped_points`.
+    """
     merged = dict(below)
+    for arm in _points_of_old_photos(below, above):
+        merged[arm] = {k: v for k, v in merged[arm].items() if k not in _POINTS}
     for key, value in above.items():
         inner = merged.get(key)
         both = isinstance(value, dict) and isinstance(inner, dict)
@@ -112,7 +138,49 @@ def laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
     return merged
 
 
+def dropped_points(below: dict[str, Any], above: dict[str, Any]) -> tuple[str, ...]:
+    """Say which points of ``below`` do not count, because ``above`` names other photos.
+
+    A line or a forward point is told in pixels of the first photo. Photos of [both] are
+    those of the tables [port] and [starboard] too.
+    """
+    said = []
+    for arm in _points_of_old_photos(below, above):
+        kept = above.get(arm)
+        keys = [
+            k for k in _POINTS if k in below[arm] and not (isinstance(kept, dict) and k in kept)
+        ]
+        if keys:
+            words = " and ".join({"forward": "forward point"}.get(key, key) for key in keys)
+            said.append(
+                f"The {words} told for {arm} in pixels of another photo {'are' if keys[1:] else 'is'} "
+                f"not used: this is a new photo. Tell {'them' if keys[1:] else 'it'} again if it is "
+                "needed."
+            )
+    return tuple(said)
+
+
+def _points_of_old_photos(below: dict[str, Any], above: dict[str, Any]) -> list[str]:
+    """Arms whose points are in pixels of photos that ``above`` replaces."""
+    found = []
+    for arm in ARMS:
+        old, new = (_first_photo(table, arm) for table in (below, above))
+        if old and new and old != new and isinstance(below.get(arm), dict):
+            found.append(arm)
+    return found
+
+
+def _first_photo(table: dict[str, Any], arm: str) -> Path | None:
+    """The photo in whose pixels an arm's points are told: its own first, else that of [both]."""
+    for name in (arm, "both") if arm in ("port", "starboard") else (arm,):
+        inner = table.get(name)
+        photos = inner.get("photos") if isinstance(inner, dict) else None
+        if isinstance(photos, list) and photos and isinstance(photos[0], str):
+            return Path(photos[0]).absolute()
+    return None
+
+
 def _folder(name: str) -> str:
     """A name that every file system takes."""
     plain = re.sub(r"[^\w.-]+", "_", name.strip()).strip("._")[:80]
-    return plain or "part"
+    return f"{plain}_part" if _WINDOWS_KEEPS.fullmatch(plain) else plain or "part"

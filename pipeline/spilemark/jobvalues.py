@@ -15,6 +15,7 @@ THICKNESS_SIGMA_MM = 0.1
 """Doubt of a caliper reading on plywood or card where none is given: common practice."""
 BATTEN_SIGMA_MM = 0.1
 """Doubt of a steel rule's reading where none is given: common practice."""
+_TWO_BARS = "Measure the two 100 mm bars with a steel rule: --printed-bar 99.6,99.8"
 _BAR_MM = 100.0
 _BAR_INCH_MM = 4 * INCH_MM
 
@@ -54,6 +55,10 @@ def _read(value: Length, key: str, where: str) -> Measured:
     try:
         return parse_measured(value)
     except UsageError as error:
+        if re.match(r"\s*[-−]\s*\d", value):
+            raise UsageError(
+                f"{where}: {key} = {value} is below zero.", "Give a length of zero or more."
+            ) from error
         raise UsageError(f"{where}, {key}: {error.what}", error.todo) from error
 
 
@@ -69,7 +74,9 @@ def printed_bar(value: str | float | list[float] | None, where: str) -> tuple[fl
     else:
         parts = [*value] if isinstance(value, list) else [value]
     if len(parts) not in (1, 2):
-        raise _bar_error(value, where)
+        raise UsageError(
+            f"{where}: printed_bar = {value} is not two numbers.", f"{_TWO_BARS} (across, along)."
+        )
     bars = [_read(part, "printed_bar", where) for part in parts]
     lengths = [b.mm * (_BAR_MM / _BAR_INCH_MM if b.inches else 1.0) for b in bars]
     if not all(80.0 <= length <= 125.0 for length in lengths):
@@ -92,13 +99,15 @@ def _bar_parts(text: str) -> list[str]:
                 f"Write {pieces[0]}.{after} or {pieces[0]} x {after}.",
             )
         return [text] if decimal else pieces
+    if len(parts) == 1 and text.count(",") > 1:
+        return text.split(",")
     return parts
 
 
 def _bar_error(value: object, where: str) -> UsageError:
     return UsageError(
         f"{where}: printed_bar = {value} is not what the 100 mm bars of a page can measure.",
-        "Measure the two 100 mm bars with a steel rule: --printed-bar 99.6,99.8 (across, along).",
+        f"{_TWO_BARS} (across, along).",
     )
 
 
@@ -127,7 +136,12 @@ def batten(text: str, where: str) -> Batten:
 def _between(text: str, what: str, where: str) -> tuple[str, str, Measured]:
     cards, _, length = text.partition("=")
     names = [name.strip() for name in re.split("[-–]", cards)]
-    if len(names) != 2 or not all(names) or names[0] == names[1] or not length.strip():
+    if len(names) == 2 and names[0] and names[0] == names[1]:
+        raise UsageError(
+            f'{where}: the {what} "{text}" names the card {names[0]} twice.',
+            "It runs from one card's cross to another's, such as A-H=742.5mm.",
+        )
+    if len(names) != 2 or not all(names) or not length.strip():
         raise UsageError(
             f'{where}: the {what} "{text}" is not two cards and a length.',
             "Write for example A-H=742.5mm or A-H=742.5mm±0.2.",

@@ -23,7 +23,8 @@ from spilemark.errors import (
     UnreadableInput,
     UsageError,
 )
-from spilemark.jobparts import PARTS, parts_of
+from spilemark.jobparts import PARTS, part_called, parts_of
+from spilemark.storage import existing_results
 
 _TRIES = 2
 """A job whose process was killed (too little memory, mostly) is tried once more, alone."""
@@ -93,7 +94,10 @@ def jobs_in(path: Path) -> tuple[Job, ...]:
 
 
 def _is_job(path: Path) -> bool:
-    """Whether it names photos; a card set or a recipe may lie beside. A damaged file is reported later."""
+    """Whether it is meant as one; a card set or a recipe may lie beside.
+
+    A damaged file, and one whose tables of photos are misspelt, are told when their turn comes.
+    """
     import tomllib
 
     from spilemark.results import ARMS
@@ -102,27 +106,64 @@ def _is_job(path: Path) -> bool:
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError):
         return True
-    return any(key in table for key in (*ARMS, PARTS))
+    return any(key in table for key in (*ARMS, PARTS, *_ONLY_IN_JOBS)) or _has_photos(table)
 
 
-def places(jobs: Sequence[Job], folder: Path, out: Path) -> dict[Job, Path]:
-    """A folder of results for each job, named as its file's place; parts of one file share it."""
+_ONLY_IN_JOBS = ("thickness", "distances", "printed_bar", "centreline_offset", "cards_on")
+
+
+def _has_photos(value: object) -> bool:
+    """Whether a table within it holds photos, whatever that is called."""
+    if isinstance(value, dict):
+        return "photos" in value or any(_has_photos(inner) for inner in value.values())
+    return isinstance(value, list) and any(_has_photos(inner) for inner in value)
+
+
+def places(
+    jobs: Sequence[Job], folder: Path, out: Path
+) -> tuple[dict[Job, Path], tuple[JobEnd, ...]]:
+    """A folder of results for each job, named as its file's place; parts of one file share it.
+
+    A file's folder depends on its own name alone, so another file beside it never moves or
+    overwrites its results. Files that would share one are not run.
+
+    Returns
+    -------
+    places : dict
+        Of the jobs that can be run.
+    ends : tuple of JobEnd
+        Of those that cannot.
+    """
+    files: dict[str, list[Path]] = {}
+    for file in dict.fromkeys(job.file for job in jobs):
+        files.setdefault(_place_of(file.relative_to(folder)).casefold(), []).append(file)
     found: dict[Job, Path] = {}
-    taken: set[str] = set()
-    for job in dict.fromkeys(Job(job.file) for job in jobs):
-        inner = job.file.relative_to(folder).with_suffix("")
-        # knee/job.toml and knee.toml may stand side by side.
-        name = (
-            inner.parent.name
-            if inner.name == "job" and len(inner.parts) > 1
-            else "-".join(inner.parts)
+    ends = []
+    for job in jobs:
+        name = _place_of(job.file.relative_to(folder))
+        others = [f for f in files[name.casefold()] if f != job.file]
+        if not others:
+            found[job] = out / name
+            continue
+        named = " and ".join(str(f.relative_to(folder)) for f in others)
+        ends.append(
+            JobEnd(
+                job=job,
+                out=out / name,
+                exit_code=UsageError.exit_code,
+                words=f'{named} would have its results in the same folder, "{name}". Rename one.',
+                seconds=0.0,
+            )
         )
-        plain, count = name, 2
-        while name.casefold() in taken:
-            name, count = f"{plain}-{count}", count + 1
-        taken.add(name.casefold())
-        found |= {one: out / name for one in jobs if one.file == job.file}
-    return found
+    return found, tuple(ends)
+
+
+def _place_of(inner: Path) -> str:
+    """Name of a job file's folder of results, by its path within the folder of jobs."""
+    inner = inner.with_suffix("")
+    if inner.name == "job" and len(inner.parts) > 1:
+        return inner.parent.name
+    return "-".join(inner.parts)
 
 
 def run_many(
@@ -146,10 +187,13 @@ def run_many(
     """
     found: dict[Job, JobEnd] = {}
     tries = dict.fromkeys(jobs, 0)
+    # What stands there after a process died was put there by this run, and may be replaced.
+    ours = {job: force or not existing_results(_target(job, out)) for job, out in jobs.items()}
     left = list(jobs)
     while left:
         alone = any(tries[job] for job in left)
-        broken = _one_pool(left, jobs, 1 if alone else workers, force, found, ended)
+        forced = {job: ours[job] if tries[job] else force for job in left}
+        broken = _one_pool(left, jobs, 1 if alone else workers, forced, found, ended)
         left = [job for job in left if job not in found]
         if not broken:
             break
@@ -163,11 +207,21 @@ def run_many(
     return tuple(found[job] for job in jobs)
 
 
+def _target(job: Job, out: Path) -> Path:
+    """Where a job's results stand: a part of several has a folder of its own."""
+    if not job.part:
+        return out
+    try:
+        return out / part_called(job.file, job.part).folder
+    except SpilemarkError:
+        return out
+
+
 def _one_pool(
     left: list[Job],
     jobs: dict[Job, Path],
     workers: int,
-    force: bool,
+    force: dict[Job, bool],
     found: dict[Job, JobEnd],
     ended: Callable[[JobEnd], None],
 ) -> bool:
@@ -179,7 +233,7 @@ def _one_pool(
         ) as pool,
     ):
         waiting: dict[Future[JobEnd], Job] = {
-            pool.submit(run_one, job, jobs[job], force=force): job for job in left
+            pool.submit(run_one, job, jobs[job], force=force[job]): job for job in left
         }
         try:
             for future in as_completed(waiting):
@@ -187,6 +241,11 @@ def _one_pool(
                 found[end.job] = end
                 ended(end)
         except BrokenProcessPool:
+            # Others that had ended by then are done, though their turn to be told had not come.
+            for future, job in waiting.items():
+                if job not in found and future.done() and future.exception() is None:
+                    found[job] = future.result()
+                    ended(found[job])
             return True
         except KeyboardInterrupt:
             pool.shutdown(wait=False, cancel_futures=True)
@@ -254,16 +313,16 @@ def _carried_out(
 ) -> tuple[int, str]:
     from spilemark.job import carry_out, plan_job
     from spilemark.jobfile import read_order
+    from spilemark.summary import below_words
 
     plan = plan_job(read_order(job.file, {"out": str(out)}, job.part), force=force)
     result, _ = carry_out(plan, progress, at_once=at_once)
-    whole = all(pattern.outline.whole for pattern in result.patterns.values())
-    below = result.scale_is_nominal or bool(result.shop.left_out) or result.blank.below or not whole
+    below = below_words(result)
     if result.comparison is not None:
         words = result.comparison.verdict
     else:
         words = f"{', '.join(map(str, result.patterns))}: a template, and no comparison."
-    return EXIT_BELOW_LIMIT if below else EXIT_DONE, words
+    return EXIT_BELOW_LIMIT if below else EXIT_DONE, " ".join((*below, words))
 
 
 def _killed(job: Job, out: Path) -> JobEnd:

@@ -35,6 +35,8 @@ class JobRequest:
     blank: BlankRequest = field(default_factory=BlankRequest)
     scans: frozenset[str] = frozenset()
     """Arms whose files are flatbed scans, not photos."""
+    notes: tuple[Note, ...] = ()
+    """What was found of the order itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -79,6 +79,26 @@ def summary_lines(result: JobResult) -> list[str]:
     return lines
 
 
+def below_words(result: JobResult) -> tuple[str, ...]:
+    """Why a job that was done is below what was asked, a short sentence each; empty where it is not."""
+    sides = [str(side) for side, p in result.patterns.items() if not p.outline.whole]
+    found = []
+    if sides:
+        found.append(f"The {' and '.join(sides)} pattern runs out of the picture.")
+    if result.scale_is_nominal:
+        found.append("No size: nothing measured says how large it is.")
+    if result.shop.left_out:
+        left = " and ".join(str(side) for side in result.shop.left_out)
+        found.append(f"Bevels and allowances of {left} could not be drawn.")
+    if result.blank.left_out:
+        left = " and ".join(str(side) for side in result.blank.left_out)
+        found.append(f"The wood of {left} is not all worked out.")
+    small = [str(side) for side, laid in result.blank.laid.items() if laid.fits is False]
+    if small:
+        found.append(f"The wood is too small for {' and '.join(small)}.")
+    return tuple(found)
+
+
 def summary_text(result: JobResult) -> str:
     """The lines of :func:`summary_lines` as one text."""
     return "\n".join(summary_lines(result))

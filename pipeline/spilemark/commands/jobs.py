@@ -50,23 +50,24 @@ def jobs(folder: Path, out: Path, workers: int | None, *, force: bool) -> int:
     from spilemark.many import exit_code_of, find_jobs, places, run_many
 
     found = find_jobs(folder)
-    where = places(found, folder, out)
+    where, not_run = places(found, folder, out)
     # stderr, so that the table alone stands on stdout.
-    with click.progressbar(length=len(found), label=f"{len(found)} jobs", file=sys.stderr) as bar:
+    with click.progressbar(length=len(where), label=f"{len(where)} jobs", file=sys.stderr) as bar:
 
         def ended(_: JobEnd) -> None:
             bar.update(1)
 
         count = workers or os.cpu_count() or 1
-        ends = run_many(where, workers=count, force=force, ended=ended)
+        ends = (*run_many(where, workers=count, force=force, ended=ended), *not_run)
+    ends = tuple(sorted(ends, key=lambda end: end.job))
     for line in table(ends, folder):
         click.echo(line)
     return exit_code_of(ends)
 
 
 def table(ends: tuple[JobEnd, ...], folder: Path) -> list[str]:
-    """The end of every job, a row each; what failed is told below in full."""
-    from spilemark.errors import EXIT_BELOW_LIMIT
+    """The end of every job, a row each; what failed or is below what was asked is told in full."""
+    from spilemark.errors import EXIT_BELOW_LIMIT, UsageError
     from spilemark.summary import ascii_words
 
     names = [end.job.named_from(folder) for end in ends]
@@ -74,14 +75,18 @@ def table(ends: tuple[JobEnd, ...], folder: Path) -> list[str]:
     rows = [f"{'job':{wide}}  end          s  what was found"]
     for name, end in zip(names, ends, strict=True):
         word = "FAILED" if end.failed else "below" if end.exit_code == EXIT_BELOW_LIMIT else "done"
-        said = ascii_words(end.words)
+        # The row names the file already.
+        said = ascii_words(end.words.removeprefix(f"The job file {end.job.file}").lstrip(":, "))
+        if end.exit_code == UsageError.exit_code:
+            said = f"not run: {said}"
         short = (
             said if len(said) <= _WORDS_WIDE else said[: _WORDS_WIDE - 3].rsplit(" ", 1)[0] + "..."
         )
         rows.append(f"{name:{wide}}  {word:6}  {end.seconds:6.1f}  {short}")
     failed = [(name, end) for name, end in zip(names, ends, strict=True) if end.failed]
-    for name, end in failed:
-        rows += ["", f"{name} (exit code {end.exit_code}):", f"  {ascii_words(end.words)}"]
+    for name, end in zip(names, ends, strict=True):
+        if end.exit_code:
+            rows += ["", f"{name} (exit code {end.exit_code}):", f"  {ascii_words(end.words)}"]
     done = len(ends) - len(failed)
     rows += ["", f"{done} of {len(ends)} jobs done, {len(failed)} failed."]
     return rows

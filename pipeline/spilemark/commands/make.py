@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spilemark.commands import Examples
-from spilemark.errors import EXIT_BELOW_LIMIT, EXIT_DONE, UsageError
+from spilemark.errors import EXIT_BELOW_LIMIT, EXIT_DONE, UsageError, WouldOverwrite
 
 if TYPE_CHECKING:
     from spilemark.job import Plan
@@ -242,7 +242,10 @@ def _several(
     for name, code in codes.items():
         word = {EXIT_DONE: "done", EXIT_BELOW_LIMIT: "below what was asked"}.get(code, "FAILED")
         click.echo(f"{name}: {word}")
-    if set(codes.values()) <= {EXIT_DONE, EXIT_BELOW_LIMIT}:
+    failed = [name for name, code in codes.items() if code not in (EXIT_DONE, EXIT_BELOW_LIMIT)]
+    for name in failed:
+        click.echo(f'When it is mended, make it alone: spilemark make "{job_file}" --only "{name}"')
+    if not failed:
         return max(codes.values())
     return EXIT_SOME_JOBS_FAILED
 
@@ -252,8 +255,21 @@ def _plan_all(job_file: Path | None, orders: dict[str, dict[str, Any]], *, force
     from spilemark.job import plan_job
     from spilemark.jobfile import read_order
 
+    standing = []
     for name, said in orders.items():
-        plan_job(read_order(job_file, said, name), force=force)
+        try:
+            plan_job(read_order(job_file, said, name), force=force)
+        except WouldOverwrite as error:
+            standing.append((name, error))
+    if not standing:
+        return
+    missing = [name for name in orders if name not in dict(standing)]
+    _, first = standing[0]
+    only = " or ".join(f'--only "{name}"' for name in missing)
+    todo = (
+        f"Add {only} to make what is missing, or --force to make all again." if only else first.todo
+    )
+    raise WouldOverwrite(first.what, todo) from first
 
 
 def run(
@@ -284,7 +300,7 @@ def run(
             click.echo(line)
         return EXIT_DONE
     result, files = carry_out(plan, _progress)
-    from spilemark.summary import summary_text
+    from spilemark.summary import below_words, summary_text
 
     if as_json:
         click.echo((plan.folder / "report.json").read_text(encoding="utf-8"))
@@ -292,8 +308,9 @@ def run(
     click.echo(f"\nFiles in {plan.folder}:", err=as_json)
     for path in files:
         click.echo(f"  {path.name}", err=as_json)
-    whole = all(pattern.outline.whole for pattern in result.patterns.values())
-    below = result.scale_is_nominal or result.shop.left_out or result.blank.below or not whole
+    below = below_words(result)
+    if below:
+        click.echo(f"\nBelow what was asked: {' '.join(below)}", err=as_json)
     return EXIT_BELOW_LIMIT if below else EXIT_DONE
 
 
