@@ -11,6 +11,7 @@ from spilemark.errors import UnreadableInput, UsageError
 from spilemark.jobfile import JobOrder, order_from, read_order
 from spilemark.jobvalues import tape_sigma_mm
 from spilemark.printers import PrinterProfile, store_printer
+from spilemark.records import EdgeRule
 
 WHOLE = """
 boat = "Dunlin 14"
@@ -40,6 +41,7 @@ face = "up"
 photos = ["stbd.jpg"]
 face = "down"
 edge = "scribed"
+line_from_edge = "Square  to transom edge"
 
 [edge_names]
 "edge 1" = "hull edge"
@@ -80,6 +82,7 @@ def test_a_whole_job_file(tmp_path: Path) -> None:
     assert facts.centreline_px == {"port": (410, 2210, 3550, 2190)}
     assert facts.forward_px == {"port": (2000, 300.5)}
     assert facts.face == {"port": "up", "starboard": "down"}
+    assert facts.line_from_edge == {"starboard": EdgeRule(True, "transom edge")}
     assert facts.edge["port"] == "cut"
     assert facts.edge["starboard"] == "scribed"
     assert facts.edge_names == {"edge 1": "hull edge"}
@@ -148,6 +151,7 @@ def test_a_misspelt_key_is_named_with_the_nearest_right_one(tmp_path: Path) -> N
         ({"port": {"photos": ["p.jpg"], "forward": [1, math.inf]}}, "not 2 numbers"),
         ({"port": {"photos": ["p.jpg"], "face": "sideways"}}, "sideways"),
         ({"edge": "drawn"}, "drawn"),
+        ({"port": {"photos": ["p.jpg"], "line_from_edge": "hull edge"}}, "along hull edge"),
         ({"port": ["p.jpg"]}, "port is a table"),
         ({"edge_names": {"a": 1}}, "texts only"),
         ({"both": {"photos": ["b.jpg"]}}, "Take one of the two ways"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import product
 
@@ -12,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spilemark.errors import UsageError
-from spilemark.frames import mm_to_pdf, mm_to_svg, stored_to_upright
+from spilemark.frames import mm_to_pdf, mm_to_svg, outward_normals, stored_to_upright
 from spilemark.lens import plane_to_pixels
-from spilemark.records import Floats, Outline, RegisteredPattern, Side, View
-from spilemark.rigid import apply
+from spilemark.records import EdgeRule, Floats, Outline, RegisteredPattern, Side, View
+from spilemark.rigid import apply, inverse
 from spilemark.testing import shapes
 from spilemark.uncertainty import u95_datum
 from spilemark_stages.register.reference_line import Options, register
@@ -401,3 +402,102 @@ def test_part_of_a_pattern_tells_neither_forward_nor_its_edges() -> None:
     pattern = laid(replace(traced, whole=False), "port")
     assert not pattern.forward_known
     assert all(edge.name.startswith("edge ") for edge in pattern.outline.edges)
+
+
+def outer_of(pattern: RegisteredPattern) -> int:
+    return pattern.outline.corners[pattern.origin_corner or 0].index
+
+
+def ticked(side: str, turned_deg: float, **knee: object) -> zoo.Drawn:
+    """A knee of which only 30 mm of the line are drawn, turned by hand."""
+    drawn = zoo.knee(side=side, **knee)  # type: ignore[arg-type]
+    t = np.linspace(-15.0, 15.0, 16)
+    angle = np.radians(turned_deg)
+    tick = np.stack([-t * np.sin(angle), 30.0 + t * np.cos(angle)], -1)
+    return replace(drawn, line_mm=tick)
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+@pytest.mark.parametrize("face", ["up", "down"])
+def test_an_edge_tells_which_way_a_tick_runs(side: str, face: str) -> None:
+    straight = zoo.knee(side=side)
+    for turned in (0.0, 0.5, -0.5):
+        outline, _ = placed(ticked(side, turned), side, turn_rad=0.8, face_down=face == "down")
+        rule = {side: EdgeRule(square=True, edge="Transom edge")}
+        pattern = laid(outline, side, face={side: face}, line_from_edge=rule)
+        assert "line-by-edge" in codes(pattern)
+        assert "line-short" not in codes(pattern)
+        # The zoo's transom edge is square to the line: the tick's own turn leaves no trace.
+        same_place(pattern, straight)
+        alone = laid(outline, side, face={side: face})
+        corner = next(c for c in alone.outline.corners if c.name.startswith("hull arm outer"))
+        moved = alone.outline.ring.points_mm[corner.index]
+        at = pattern.outline.ring.points_mm[corner.index]
+        # About the tick's middle, and then along the line until the outer corner's foot is at 0.
+        away = at - [pattern.outline.ring.points_mm[outer_of(pattern), 0], 30.0]
+        by = np.radians(abs(turned)) * np.linalg.norm(away)
+        assert np.linalg.norm(moved - at) == pytest.approx(by, rel=0.02, abs=1e-6)
+
+
+def test_how_far_an_edge_is_better_than_the_tick() -> None:
+    outline, _ = placed(ticked("port", 0.0), "port", fields=(), sigma_mm=0.02)
+    rule = {"port": EdgeRule(square=True, edge="transom edge")}
+    alone, told = laid(outline, "port"), laid(outline, "port", line_from_edge=rule)
+    # 0.15 mm at both ends of 30 mm: sqrt(2) 0.15 / 30 rad, which is 0.4 degrees.
+    assert np.degrees(np.sqrt(alone.covariance[0, 0])) == pytest.approx(0.405, abs=0.02)
+    (short,) = [n for n in alone.notes if n.code == "line-short"]
+    told_deg = float(re.search(r"±([\d.]+) degrees", short.text)[1])  # type: ignore[index]
+    assert told_deg == pytest.approx(1.96 * 0.405, abs=0.03)
+    # An edge of so many points 0.02 mm off at random: sigma / (sqrt(n) times their spread).
+    edge = next(e for e in told.outline.edges if e.name == "transom edge")
+    count = (edge.stop - edge.start) % len(told.outline.ring.points_mm)
+    expected = 0.02 / np.sqrt(count) / (edge.length_mm / np.sqrt(12))
+    assert np.sqrt(told.covariance[0, 0]) == pytest.approx(expected, rel=0.15)
+    assert told.covariance[1, 1] < 0.2**2
+
+
+def test_the_doubt_of_a_tick_and_an_edge_is_what_drawing_them_anew_scatters() -> None:
+    rule = {"port": EdgeRule(square=True, edge="transom edge")}
+    facts = {"line_from_edge": rule, "line_doubt_mm": 0.3}
+    rng = np.random.default_rng(4)
+    outline, _ = placed(ticked("port", 0.0), "port", fields=(), sigma_mm=0.3, turn_rad=0.8)
+    first = laid(outline, "port", **facts)
+    origin = apply(inverse(first.map), np.zeros((1, 2)))
+    ring, (line,) = outline.ring, outline.of_role("centreline")
+    out, share = outward_normals(ring.points_mm), np.linspace(0, 1, len(line.points_mm))
+    across = np.array([np.cos(0.8), np.sin(0.8)])
+    seen = []
+    for _ in range(150):
+        noisy = ring.points_mm + out * rng.normal(0, 0.3, (len(out), 1))
+        one, other = rng.normal(0, 0.3, 2)
+        tick = line.points_mm + np.outer((1 - share) * one + share * other, across)
+        again = replace(
+            outline,
+            polylines=(replace(ring, points_mm=noisy), replace(line, points_mm=tick)),
+        )
+        motion = laid(again, "port", **facts).map
+        seen.append([motion.turn_rad, apply(motion, origin)[0, 0]])
+    scatter = np.std(seen, axis=0)
+    claimed = np.sqrt(np.diag(first.covariance))[:2]
+    assert scatter == pytest.approx(claimed, rel=0.2)
+
+
+def test_an_edge_that_is_not_there_or_another_way_is_asked_about() -> None:
+    outline, _ = placed(ticked("port", 0.0), "port")
+    for rule, words in (
+        (EdgeRule(square=True, edge="sheer"), "no edge of that name"),
+        (EdgeRule(square=False, edge="transom edge"), "degrees off"),
+    ):
+        with pytest.raises(UsageError, match=words):
+            laid(outline, "port", line_from_edge={"port": rule})
+
+
+def test_the_only_straight_mark_is_the_tick_where_an_edge_tells_its_way() -> None:
+    outline, _ = placed(ticked("port", 0.3), "port")
+    (line,) = outline.of_role("centreline")
+    marked = replace(outline, polylines=(outline.ring, replace(line, role="mark")))
+    assert laid(marked, "port").datum == "corner and edge"
+    rule = {"port": EdgeRule(square=True, edge="transom edge")}
+    pattern = laid(marked, "port", line_from_edge=rule)
+    assert pattern.datum == "centreline"
+    assert not pattern.outline.of_role("mark")

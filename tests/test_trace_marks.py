@@ -10,6 +10,7 @@ from drawn_benches import MAT, PLY, WHITE, Bench, closely, drawn, grained, plane
 from skimage.measure import CircleModel
 
 from spilemark.circles import circle_of, fit_circle, is_closed_mark
+from spilemark.lens import plane_to_pixels
 from spilemark.records import Floats, JobFacts, Outline, Side
 from spilemark.template import build_template
 from spilemark.testing.shapes import disc
@@ -133,3 +134,18 @@ def test_marks_and_circles_reach_template_and_report(marked):
     sizes = sorted(row[2] for row in table.rows)
     assert sizes[-1] == "Ø 26.0"
     assert len(table.rows) == len(TICKS) + 2  # and the bored hole
+
+
+def test_a_tick_that_was_pointed_at_is_the_line():
+    bench = Bench(plane(height_mm=3.0), colour=MAT)
+    bench.lay([closely(FACE)], WHITE)
+    tick = np.array([[40.0, -20.0], [42, 8]])
+    drawn(bench, tick, 0.5, closed=False)
+    bench.card("A", (-75, 108))
+    pointed = plane_to_pixels(tick + [[1.4, 1.0], [1.6, -2.0]], bench.plane)
+    job = JobFacts(centreline_px={"port": tuple(float(v) for v in pointed.ravel())})
+    (outline,) = cut_edge.trace(survey(bench.view()), "port", job, cut_edge.Options())
+    (line,) = outline.of_role("centreline")
+    way = (tick[1] - tick[0]) / np.linalg.norm(tick[1] - tick[0])
+    assert np.abs((line.points_mm - tick[0]) @ [-way[1], way[0]]).max() < 0.05
+    assert not outline.of_role("mark")

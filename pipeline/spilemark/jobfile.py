@@ -31,6 +31,7 @@ so both have one meaning and one check.  The whole of a job file::
     face = "up"                            # or "down": which face was photographed
     scan = true                            # for these files alone
     edge = "cut"                           # likewise
+    line_from_edge = "square to transom edge"   # or "along ...": where the line is but a short tick
 
     [edge_names]                           # call an edge by the builder's name
     "edge 1" = "hull edge"
@@ -66,6 +67,7 @@ from spilemark.jobvalues import (
     Length,
     batten,
     distance,
+    edge_rule,
     line_px,
     measured,
     point_px,
@@ -114,6 +116,7 @@ class _Arm(msgspec.Struct, kw_only=True):
     face: Literal["up", "down"] | None = None
     scan: bool | None = None
     edge: Literal["cut", "scribed"] | None = None
+    line_from_edge: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -275,7 +278,7 @@ def _check_arms(photos: dict[str, tuple[Path, ...]], arms: dict[str, _Arm], wher
         )
     served = {"port", "starboard", "both"} if "both" in photos else set(photos)
     for arm, sheet in arms.items():
-        said = (sheet.centreline, sheet.forward, sheet.face, sheet.edge)
+        said = (sheet.centreline, sheet.forward, sheet.face, sheet.edge, sheet.line_from_edge)
         told = any(v is not None for v in said)
         if told and arm not in served and photos:
             raise UsageError(
@@ -309,6 +312,9 @@ def _facts(
         forward_px={a: point_px(v.forward, a, where) for a, v in arms.items() if v.forward},
         face=_faces(arms),
         edge={a: edge for a, v in arms.items() if (edge := v.edge or sheet.edge)},
+        line_from_edge={
+            a: edge_rule(v.line_from_edge, a, where) for a, v in arms.items() if v.line_from_edge
+        },
         edge_names=edge_names,
         units=sheet.units,
         paper=paper_for(sheet.printer, sheet.paper, where),

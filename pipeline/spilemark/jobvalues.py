@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from spilemark.cards import Batten
 from spilemark.errors import UsageError
+from spilemark.records import EdgeRule
 from spilemark.units import INCH_MM, Measured, parse_measured
 
 Length = str | float
@@ -179,3 +180,15 @@ def point_px(value: list[float] | None, arm: str, where: str) -> tuple[float, fl
     """One point, upright px."""
     x, y = _two(value, arm, where)
     return x, y
+
+
+def edge_rule(text: str, arm: str, where: str) -> EdgeRule:
+    """How the line lies to an edge: ``square to transom edge`` or ``along hull edge``."""
+    words = " ".join(text.split())
+    for start, square in (("square to ", True), ("along ", False)):
+        if words.casefold().startswith(start) and len(words) > len(start):
+            return EdgeRule(square, words[len(start) :])
+    raise UsageError(
+        f'{where}, {arm}: "{text}" does not say how the line lies to an edge.',
+        'Write "square to transom edge" or "along hull edge".',
+    )

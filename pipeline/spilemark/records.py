@@ -636,6 +636,20 @@ class Template:
     """What was allowed for and how bevels read, with such lines."""
 
 
+@dataclass(frozen=True, slots=True)
+class EdgeRule:
+    """How a reference line lies to an edge of its pattern."""
+
+    square: bool
+    """At right angles to it; else along it."""
+    edge: str
+    """The edge's name."""
+
+    def __str__(self) -> str:
+        """In the words of a job file."""
+        return f"{'square to' if self.square else 'along'} {self.edge}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JobFacts:
     """What the person told us: names, stock and how the patterns were laid."""
@@ -663,6 +677,8 @@ class JobFacts:
     """By side; absent: not stated (taken as up, and said)."""
     edge: dict[str, Literal["cut", "scribed"]] = field(default_factory=dict)
     """By arm: whether the sheet's cut edge or a line drawn on it is the outline; absent: found."""
+    line_from_edge: dict[str, EdgeRule] = field(default_factory=dict)
+    """By side or arm: the edge that tells which way the reference line runs, where it is but a tick."""
     edge_names: dict[str, str] = field(default_factory=dict)
     """Renames: geometric name -> the builder's."""
     units: Literal["mm", "in"] = "mm"

@@ -113,6 +113,13 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
     help="Two points of the pencil line, pixels of the upright photo. [default: found]",
 )
 @click.option(
+    "--line-from-edge",
+    multiple=True,
+    metavar="[SIDE:]TEXT",
+    help='Where the line is but a short tick, what tells its direction: "square to transom edge" or '
+    '"along hull edge". [default: the line itself]',
+)
+@click.option(
     "--centreline-offset",
     metavar="LENGTH",
     help="From the pencil line to the boat's centreline, mm. [default: not stated]",
@@ -362,6 +369,10 @@ def _said(
         said.setdefault(side, {})["forward"] = _numbers(text, "--forward")
     for side, text in _by_side(told.pop("face"), given_arms, "--face", each=False):
         said.setdefault(side, {})["face"] = text.strip().lower()
+    for side, text in _by_side(
+        told.pop("line_from_edge"), given_arms, "--line-from-edge", each=False
+    ):
+        said.setdefault(side, {})["line_from_edge"] = text.strip()
     for side, text in _by_side(told.pop("edge"), given_arms, "--edge", each=False):
         said.setdefault(side, {})["edge"] = text.strip().lower()
     if told.get("date") is not None:

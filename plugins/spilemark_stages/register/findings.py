@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 from spilemark.records import Floats, JobFacts, Note, Side
+from spilemark.uncertainty import COVERAGE_FACTOR
 from spilemark.units import INCH_MM, format_length
+from spilemark_stages.register.edge_direction import EdgeDirection
 from spilemark_stages.register.pencil import BENT_MM, StraightLine
+
+STRAIGHT_MM = 0.5
+"""An edge that bows by more is not as straight as its direction is good."""
 
 
 def face_assumed(side: Side) -> Note:
@@ -96,7 +103,14 @@ def offset_unknown(side: Side) -> Note:
     )
 
 
-def line_notes(side: Side, line: StraightLine, toe_mm: float, job: JobFacts) -> list[Note]:
+def line_notes(
+    side: Side,
+    line: StraightLine,
+    toe_mm: float,
+    angle_rad: float,
+    job: JobFacts,
+    told: EdgeDirection | None,
+) -> list[Note]:
     """What is to be said of a pattern's reference line.
 
     Parameters
@@ -105,9 +119,13 @@ def line_notes(side: Side, line: StraightLine, toe_mm: float, job: JobFacts) -> 
     line : StraightLine
     toe_mm : float
         How far off (95 %) the line's own doubt puts the worst point of the pattern.
+    angle_rad : float
+        Doubt of its direction, one sigma.
     job : JobFacts
+    told : EdgeDirection or None
+        The edge that tells its direction.
     """
-    notes = []
+    notes = [] if told is None else [_by_edge(side, line, told, toe_mm, job)]
     if line.bow_mm > BENT_MM:
         notes.append(
             Note(
@@ -119,16 +137,19 @@ def line_notes(side: Side, line: StraightLine, toe_mm: float, job: JobFacts) -> 
                 unit="mm",
             )
         )
-    if toe_mm > job.tolerance_mm:
+    if toe_mm > job.tolerance_mm and told is None:
+        degrees = math.degrees(COVERAGE_FACTOR * angle_rad)
         length, toe = (format_length(v, job.units) for v in (line.length_mm, toe_mm))
         notes.append(
             Note(
                 code="line-short",
                 severity="info",
                 text=f"The reference line of the {side} pattern is {length} long, and a pencil line "
-                f"is good to about {2 * job.line_doubt_mm:.1f} mm at its ends, so it tells where "
-                f"the far toe lies to ±{toe} only. Draw a longer one next time; meanwhile trust "
-                "what is said by corner and edge and by best fit more.",
+                f"is good to about {2 * job.line_doubt_mm:.1f} mm at its ends, so it tells its "
+                f"direction to ±{degrees:.2f} degrees and where the far toe lies to ±{toe} only. "
+                "Draw a longer one next time, or say which edge is square to it "
+                '(--line-from-edge "square to transom edge"); meanwhile trust what is said by '
+                "corner and edge and by best fit more.",
                 value=toe_mm,
                 unit="mm",
             )
@@ -136,6 +157,28 @@ def line_notes(side: Side, line: StraightLine, toe_mm: float, job: JobFacts) -> 
     if job.centreline_offset_mm is None and side is not Side.SINGLE:
         notes.append(offset_unknown(side))
     return notes
+
+
+def _by_edge(
+    side: Side, line: StraightLine, told: EdgeDirection, toe_mm: float, job: JobFacts
+) -> Note:
+    """An edge told the direction: how well, and what a tick alone would have told."""
+    length, toe = (format_length(v, job.units) for v in (line.length_mm, toe_mm))
+    alone = math.degrees(COVERAGE_FACTOR * math.sqrt(2.0) * job.line_doubt_mm / line.length_mm)
+    bent = (
+        f" That edge bows by {told.bow_mm:.1f} mm; its straight mean was taken."
+        if told.bow_mm > STRAIGHT_MM
+        else ""
+    )
+    return Note(
+        code="line-by-edge",
+        severity="info",
+        text=f"The line of the {side} pattern is {length} long: it tells where the line is, and "
+        f"the {told.edge} which way it runs; the far toe lies to ±{toe}, if that edge was cut true. "
+        f"By itself the tick would tell its direction to ±{alone:.1f} degrees only.{bent}",
+        value=toe_mm,
+        unit="mm",
+    )
 
 
 def not_symmetric(

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spilemark.circles import is_closed_mark
 from spilemark.errors import UsageError
 from spilemark.frames import left_normals
 from spilemark.lens import mm_per_px_across, plane_sensitivity
@@ -22,6 +23,8 @@ def reference_line(
 ) -> Polyline | None:
     """The line to lay the pattern on: as traced, else as typed with ``--centreline``, else None.
 
+    Where an edge tells its direction, a pattern's only straight mark is it.
+
     Raises
     ------
     UsageError
@@ -35,7 +38,9 @@ def reference_line(
     told = str(side) if str(side) in job.centreline_px else arm
     typed = job.centreline_px.get(told)
     if typed is None:
-        return None
+        marks = [m for m in outline.of_role("mark") if not is_closed_mark(m)]
+        by_edge = str(side) in job.line_from_edge or arm in job.line_from_edge
+        return marks[0] if by_edge and len(marks) == 1 else None
     if holds_line(outline, typed):
         return _typed_line(outline, typed, click_px)
     if told == "both":
@@ -51,7 +56,7 @@ def with_line(outline: Outline, line: Polyline | None) -> Outline:
     """The outline with this line as its only centreline; other candidates stay as marks."""
     kept = [p for p in outline.polylines if p is not line and p.role != "centreline"]
     other = [replace(p, role="mark") for p in outline.of_role("centreline") if p is not line]
-    lines = (*kept, *other) if line is None else (*kept, *other, line)
+    lines = (*kept, *other) if line is None else (*kept, *other, replace(line, role="centreline"))
     return replace(outline, polylines=lines)
 
 

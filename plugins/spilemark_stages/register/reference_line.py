@@ -20,6 +20,7 @@ from spilemark.hookspecs import hookimpl
 from spilemark.names import name_parts
 from spilemark.records import (
     Cause,
+    EdgeRule,
     Floats,
     JobFacts,
     Note,
@@ -39,6 +40,12 @@ from spilemark.uncertainty import (
     rigid_columns,
 )
 from spilemark_stages.register import findings
+from spilemark_stages.register.edge_direction import (
+    EdgeDirection,
+    edge_direction,
+    rule_for,
+    tick_doubt,
+)
 from spilemark_stages.register.halves import symmetry_notes
 from spilemark_stages.register.pencil import (
     line_doubt,
@@ -82,7 +89,8 @@ def register(outline: Outline, side: Side, job: JobFacts, options: Options) -> R
         ahead = None if ahead is None else apply(_FLIP, ahead[None])[0]
     lines = outline.of_role("centreline")
     if lines:
-        return _on_line(outline, lines[0], side, job, face, turned_up, ahead, notes)
+        rule = rule_for(job, side, arm)
+        return _on_line(outline, lines[0], side, job, face, turned_up, ahead, notes, rule)
     return _without_line(outline, side, job, face, turned_up, ahead, notes)
 
 
@@ -95,9 +103,14 @@ def _on_line(
     turned_up: RigidMap,
     ahead: Floats | None,
     notes: list[Note],
+    rule: EdgeRule | None,
 ) -> RegisteredPattern:
     line = straight_fit(pencil)
     pose = pose_on_line(outline, side, line, ahead)
+    told = None
+    if rule is not None:
+        told = edge_direction(_named(outline, pose, side, job), rule, pose.forward)
+        pose = replace(pose, forward=told.forward)
     offset = _line_x(side, job)
     turn = _turn(pose)
     spin = rotation(turn)
@@ -105,7 +118,7 @@ def _on_line(
     foot = float((spin @ _origin_point(outline, pose))[1])
     motion = RigidMap(turn_rad=turn, shift_mm=(place, -foot))
     moved = _pencil_forward(move_outline(outline, motion))
-    moving, own = _line_motion(moved, pose, job)
+    moving, own = _line_motion(moved, pose, job, told)
     sensitivity = _datum_table(moved, moving, own)
     toe = float(COVERAGE_FACTOR * np.sqrt((sensitivity[:, -3:] ** 2).sum(axis=1)).max())
     named = _named(moved, pose, side, job)
@@ -125,7 +138,7 @@ def _on_line(
         notes=(
             *notes,
             *pose.notes,
-            *findings.line_notes(side, line, toe, job),
+            *findings.line_notes(side, line, toe, float(np.sqrt(own[0, 0])), job, told),
             *symmetry_notes(named, sensitivity, job),
         ),
     )
@@ -174,14 +187,21 @@ def _pencil_forward(outline: Outline) -> Outline:
     return replace(outline, polylines=lines)
 
 
-def _line_motion(outline: Outline, pose: Pose, job: JobFacts) -> tuple[Floats, Floats]:
+def _line_motion(
+    outline: Outline, pose: Pose, job: JobFacts, told: EdgeDirection | None
+) -> tuple[Floats, Floats]:
     """How the frame moves with line and corner: (3, K) by the causes, (3, 3) covariance of its own.
 
-    Turn (rad) about (0, 0) and shift (mm): turn and x with the pencil line, y
-    so that the origin corner's foot stays at y = 0.
+    Turn (rad) about (0, 0) and shift (mm): turn and x with the pencil line (the
+    turn with an edge where one tells it), y so that the origin corner's foot
+    stays at y = 0.
     """
     ring = outline.ring
-    doubt = line_doubt(outline.of_role("centreline")[0], job.line_doubt_mm)
+    pencil = outline.of_role("centreline")[0]
+    if told is None:
+        doubt = line_doubt(pencil, job.line_doubt_mm)
+    else:
+        doubt = tick_doubt(pencil, told, ring, job.line_doubt_mm)
     row, corner_x = _foot_row(outline, pose)
     turn, shift = doubt.by_cause
     moving = np.stack([turn, shift, row @ ring.sensitivity_mm - turn * corner_x])

@@ -8,7 +8,7 @@ import shapely
 from spilemark.frames import upright_to_stored
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Note, Polyline, View
-from spilemark_stages.trace.marks import find_circles, find_marks
+from spilemark_stages.trace.marks import find_circles, find_marks, tick_near
 from spilemark_stages.trace.outlines import Sensible, open_polyline
 from spilemark_stages.trace.pencil import PencilLine, PencilTracer, clear_line
 from spilemark_stages.trace.photometry import LinearPhoto
@@ -55,7 +55,7 @@ def lines_on_face(
     tracer = PencilTracer(photo, view.plane, face, under_cards(view))
     given = _given(first_view, arm, job)
     if given is not None and shapely.Point(given.mean(axis=0)).within(face):
-        lines, notes = _given_line(tracer, given, shared, view)
+        lines, notes = _given_line(tracer, given, shared, view, blur_px)
     else:
         lines, notes = _found_lines(tracer, shared, view)
     known = [line.points_mm for line in lines]
@@ -124,15 +124,20 @@ def _given(first_view: View, arm: str, job: JobFacts) -> Floats | None:
 
 
 def _given_line(
-    tracer: PencilTracer, given: Floats, shared: Sensible, view: View
+    tracer: PencilTracer, given: Floats, shared: Sensible, view: View, blur_px: float
 ) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
-    """The pencil line that was pointed at; the points as they were given where there is none."""
+    """The pencil line or tick that was pointed at; the points as given where there is none."""
     start, stop = given
     line = None
     if np.linalg.norm(stop - start) > 1.0:
         line = tracer.near(start, stop, _SNAP_MM)
     if line is not None:
         return (_record(line, shared, "centreline", "reference line"),), ()
+    tick = tick_near(tracer.photo, tracer.plane, start, stop, blur_px, _SNAP_MM)
+    if tick is not None:
+        doubt = np.full(2, tick.sigma_mm)
+        named = open_polyline(tick.points_mm, doubt, "centreline", shared, "reference line")
+        return (named,), ()
     note = Note(
         code="line-as-given",
         severity="info",

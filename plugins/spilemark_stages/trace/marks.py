@@ -267,6 +267,26 @@ def measured_mark(
     return ShortMark(np.array([start, stop]), float(np.hypot(sigma, _FLOOR_MM)))
 
 
+def tick_near(
+    photo: LinearPhoto,
+    plane: PlaneMap,
+    start: Floats,
+    stop: Floats,
+    blur_px: float,
+    within_mm: float,
+) -> ShortMark | None:
+    """The short mark along two given points, when one is drawn within ``within_mm`` of them."""
+    length = float(np.linalg.norm(stop - start))
+    if not 1.0 < length <= _LONGEST_MM:
+        return None
+    normal = np.array([-(stop - start)[1], (stop - start)[0]]) / length
+    aside = sorted(np.arange(-within_mm, within_mm + 0.1, 0.75), key=abs)
+    found = (
+        measured_mark(photo, plane, start + d * normal, stop + d * normal, blur_px) for d in aside
+    )
+    return next((mark for mark in found if mark is not None), None)
+
+
 def _across(
     photo: LinearPhoto, plane: PlaneMap, start: Floats, stop: Floats, blur_px: float
 ) -> tuple[Floats, Floats, Bools] | None:
