@@ -31,6 +31,7 @@ from spilemark_stages.rectify.model import board_points, place_card
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.refusal import check_photos_connect, no_card_error
 from spilemark_stages.rectify.repeats import repeat_notes
+from spilemark_stages.rectify.same_bench import check_same_bench
 from spilemark_stages.rectify.scale import (
     check_cards_lay_still,
     check_lengths,
@@ -107,6 +108,7 @@ def survey_from(
         nominal_sigma=options.nominal_print_percent / 100,
         bar_sigma_mm=options.bar_reading_mm,
     )
+    check_same_bench(observed, beliefs)
     check_cards_lay_still(observed, beliefs)
     tried = solve_with_lenses(photos, observed, beliefs)
     solution, faults = free_faulty_cards(tried.observed, beliefs, tried.solution)

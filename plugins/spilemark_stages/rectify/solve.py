@@ -95,8 +95,21 @@ def solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
     Raises
     ------
     NoScale
-        When a photo has no crossings to solve from.
+        When a photo has no crossings to solve from, or nothing fits them all.
     """
+    try:
+        return _solve(photos, beliefs)
+    except np.linalg.LinAlgError as error:
+        names = [photo.name.partition(":")[2] for photo in photos]
+        raise NoScale(
+            f"The scale cards in {', '.join(names)} cannot be fitted together.",
+            "Were cards moved between the photos, or do some show another bench? Give photos of"
+            " one bench on which cards and pattern lie still.",
+        ) from error
+
+
+def _solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
+    """``solve``, where a job that nothing fits has no inverse."""
     for photo in photos:
         if sum(len(seen.which) for seen in photo.cards) < 4:
             raise NoScale(
@@ -274,6 +287,8 @@ def _report(
 def _inverse(information: Floats) -> Floats:
     """Inverse of a symmetric positive matrix whose unknowns differ by many powers of ten."""
     size = np.sqrt(np.diag(information))
+    if not (np.isfinite(size).all() and size.all()):
+        raise np.linalg.LinAlgError("an unknown of which nothing is known")
     return np.asarray(np.linalg.inv(information / np.outer(size, size)) / np.outer(size, size))
 
 

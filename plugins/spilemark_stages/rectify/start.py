@@ -68,6 +68,18 @@ def first_values(layout: Layout, photos: Sequence[PhotoObservation], priors: Pri
     return x
 
 
+def places_in(photo: PhotoObservation, scale: Floats) -> dict[str, Floats]:
+    """Where the cards of one photo lie, by themselves: x mm, y mm, turn rad, by letter.
+
+    A first guess, some percent off, in a frame of the photo's own.
+    """
+    if not photo.is_scan:
+        return _best_placing(photo, scale).places
+    lens = photo.lens.values.copy()
+    lens[0] = _scan_focal(photo, scale)
+    return _on_the_glass(photo, lens, scale).places
+
+
 def _onto(places: dict[str, Floats], known: dict[str, Floats]) -> tuple[float, Floats]:
     """Turn and shift that carry this photo's cards onto those already placed."""
     shared = [name for name in places if name in known]
