@@ -8,6 +8,7 @@ import math
 import ezdxf
 import numpy as np
 import pytest
+from shapely import Polygon
 
 from spilemark.blank.curves import arc
 from spilemark.blank.knee import laminate_part
@@ -216,3 +217,46 @@ def test_a_trial_that_cannot_be(told, words, tmp_path, capsys):
     assert main(["trial", str(tmp_path / "t.toml"), *told]) == 2
     error = capsys.readouterr().err
     assert words in error or words in " ".join(error.split())
+
+
+def shop_job(tmp_path, **shop):
+    lines = ["[shop]", *(f"{key} = {json.dumps(value)}" for key, value in shop.items())]
+    path = tmp_path / "job.toml"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_board_and_laminate_take_the_bevels_and_allowances_of_the_job(knee_file, tmp_path, capsys):
+    """What the help says: the tables [board] and [shop], [lamination] and [shop]."""
+    job = shop_job(tmp_path, stock="18 mm", saw=["4 mm"], bevels=["hull edge = 15 standing"])
+    asked = ["board", str(knee_file), "--size", "700 x 400 mm", "--grain-within", "20", "--json"]
+    margins = []
+    for more in ([], ["--job", str(job), "--flip"]):
+        assert main([*asked, *more]) in (0, 5)
+        placed = json.loads(capsys.readouterr().out)["placement"]
+        margins.append(placed["margin_mm"])
+        # A bevelled part is never turned over, whatever was asked.
+        assert not placed["flipped"]
+    assert margins[0] - margins[1] > 3.9
+    blocks = []
+    stack = ["--stack", "18mm", "--strips", "2mm", "--wood", "oak", "--width", "18mm", "--json"]
+    for more in ([], ["--job", str(job)]):
+        assert main(["laminate", str(knee_file), *stack, *more]) == 0
+        blocks.append(json.loads(capsys.readouterr().out)["corner_block"])
+    areas = [Polygon(block["cut_mm"]).area for block in blocks]
+    assert areas[1] > areas[0] + 500.0
+
+
+def test_every_strip_may_be_told_in_inches(capsys):
+    told = [
+        "laminate",
+        *DRAWN[:4],
+        "--strips",
+        "1/8in,1/8in,1/4in",
+        "--wood",
+        "oak",
+        "--width",
+        "1in",
+    ]
+    assert main(told) == 0
+    assert "2 of 3.2 mm and 1 of 6.3 mm" in capsys.readouterr().out

@@ -114,6 +114,41 @@ def test_defects_are_kept_clear_of_unless_they_fall_in_a_hole() -> None:
     assert drilled.margin_mm == pytest.approx(4.0, abs=0.05)
 
 
+BAR = [(0, 0), (300, 0), (300, 30), (0, 30)]
+
+
+def test_a_check_through_the_middle_of_the_part_is_seen() -> None:
+    """No corner of the one lies in the other: the edges cross."""
+    plank = [(0, 0), (400, 0), (400, 80), (0, 80)]
+    check = np.array([(195, 5), (200, 75), (202, 75)])
+    found = place_part(BAR, Blank(outline_mm=plank, defects_mm=(check,)), saw_mm=3.0)
+    assert not found.fits
+    assert found.margin_mm < 0
+    assert found.short
+    assert Polygon(found.part_mm).intersects(Polygon(check))
+    clear = place_part(BAR, Blank(outline_mm=plank), saw_mm=3.0)
+    assert clear.fits
+
+
+@pytest.mark.parametrize(("wide", "fits"), [(40, False), (25, True)])
+def test_a_slot_is_bridged_only_below_it(wide: int, fits: bool) -> None:
+    slotted = [(0, 0), (300, 0), (300, 100), (158, 100), (158, 30), (142, 30), (142, 100), (0, 100)]
+    bar = [(0, 0), (250, 0), (250, wide), (0, wide)]
+    found = place_part(bar, Blank(outline_mm=slotted))
+    assert found.fits is fits
+    assert Polygon(slotted).buffer(1e-6).covers(Polygon(found.part_mm)) is fits
+
+
+def test_a_measured_blank_of_many_points_takes_no_time_to_speak_of() -> None:
+    rng = np.random.default_rng(1)
+    angle = np.linspace(0, 2 * np.pi, 1500, endpoint=False)
+    reach = 250 + 40 * np.cos(3 * angle) + rng.normal(0, 0.05, 1500)
+    ring = np.stack([reach * np.cos(angle), reach * np.sin(angle)], axis=-1)
+    found = place_part(ring / 1.3, Blank(outline_mm=ring))
+    # Shrunk by 1.3 about its middle, the narrowest place between is where the ring is nearest.
+    assert found.margin_mm == pytest.approx(210 * (1 - 1 / 1.3), abs=1.0)
+
+
 def test_only_a_flipped_part_fits() -> None:
     hooked = np.array([(0, 0), (200, 0), (200, 40), (60, 40), (60, 120), (0, 120)])
     mirrored = hooked * [-1, 1]

@@ -18,11 +18,13 @@ from spilemark.blank.springback import ShopFactor, kept_of_equal
 from spilemark.blank.trial import (
     TrialBend,
     check_bend,
+    check_opened,
     factor_from,
     judge,
     read_trials,
     trials_text,
 )
+from spilemark.blank.words import trial_lines
 from spilemark.errors import UnreadableInput, UsageError
 
 OAK = species_called("white oak")
@@ -258,7 +260,9 @@ def test_measured_points_are_faired():
     found = faired(points)
     # The farthest of points that scatter by 0.06 mm each way.
     assert 0.15 < found.off_mm < 0.4
-    assert math.degrees(found.curve.turn_rad) == pytest.approx(82.0, abs=0.4)
+    # Where an arc begins in a straight arm its curvature steps, and no fair line follows a step:
+    # half a degree of bias, and a quarter of scatter, over 16 seeds.
+    assert math.degrees(found.curve.turn_rad) == pytest.approx(82.0, abs=1.2)
     # A cubic has no sudden arc: it rounds the two tangent points.
     assert found.curve.tightest()[0] == pytest.approx(160.0, rel=0.12)
     off = LineString(found.curve.points_mm()).hausdorff_distance(LineString(true.points_mm()))
@@ -317,7 +321,7 @@ def bend(lost: float, strips: int = 6, **more) -> TrialBend:
 
 
 def test_a_bend_as_reckoned_keeps_the_factor_and_lessens_its_doubt():
-    found = judge(bend(1 / 36), (), 90.0)
+    found = judge(bend(1 / 36, wanted_deg=90.0), ())
     assert found.within
     assert found.expected_bend_deg == pytest.approx(90.0, abs=1e-3)
     assert found.after.factor == pytest.approx(1.0, abs=1e-6)
@@ -347,15 +351,47 @@ def test_the_stated_range_holds_what_comes():
         lost = factor / 25 + rng.normal(0.0, 0.01, 4)
         sigma = rng.normal(0.0, 0.25 / 92.5714, 4)
         bends = [bend(float(x), 5) for x in lost + sigma]
-        inside += judge(bends[3], bends[:3], 90.0).within
+        inside += judge(bends[3], bends[:3]).within
     assert 0.91 < inside / 400 < 0.985
 
 
 def test_one_odd_bend_does_not_move_a_form_by_all_of_it():
-    found = judge(bend(3 / 36), (), 90.0)
+    found = judge(bend(3 / 36, wanted_deg=90.0), ())
     assert not found.within
     assert 1.0 < found.after.factor < 3.0
     assert found.after.scatter > found.before.scatter
+
+
+def test_the_next_form_is_for_the_knee_that_was_told_even_by_an_earlier_bend():
+    first, second = bend(0.02, wanted_deg=80.0), bend(0.025)
+    told = judge(bend(0.025, wanted_deg=80.0), (first,))
+    earlier = judge(second, (first,))
+    assert (told.wanted_from, earlier.wanted_from) == ("told", "an earlier bend")
+    assert earlier.next_form_bend_deg == pytest.approx(told.next_form_bend_deg)
+    untold = judge(second, ())
+    assert untold.wanted_from == "the form"
+    assert any("WAS NOT TOLD" in line for line in trial_lines(untold))
+    assert any("for a knee of 80.00°" in line for line in trial_lines(earlier))
+
+
+def test_corners_typed_as_bends_are_asked_about():
+    with pytest.raises(UsageError, match="Were these corners"):
+        check_opened(TrialBend(strips=6, ideal=1 / 36, form_bend_deg=97.7, bend_deg=99.4))
+    check_opened(TrialBend(strips=6, ideal=1 / 36, form_bend_deg=82.3, bend_deg=82.6))
+
+
+@pytest.mark.parametrize(("radius", "bend_deg"), [(160.0, 77.43), (160.0, 82.0), (100.0, 90.0)])
+@pytest.mark.parametrize("scatter", [0.0, 0.02, 0.04])
+def test_an_arc_without_arms_keeps_its_bend(radius, bend_deg, scatter):
+    """A compass throat from toe to toe: a spline that is straight at its ends reads it 4 to 6° short."""
+    rng = np.random.default_rng(5)
+    turn = np.linspace(0.0, math.radians(bend_deg), int(radius * math.radians(bend_deg) / 0.8))
+    points = radius * np.stack([np.sin(turn), 1.0 - np.cos(turn)], axis=-1)
+    rough = np.convolve(rng.normal(0.0, 1.0, len(turn) + 6), np.ones(7), "valid") / math.sqrt(7)
+    points += scatter * rough[:, None] * np.stack([-np.sin(turn), np.cos(turn)], axis=-1)
+    found = faired(points)
+    assert math.degrees(found.curve.turn_rad) == pytest.approx(bend_deg, abs=0.3 + 25 * scatter)
+    assert 1.0 / np.abs(found.curve.curvature_per_mm).max() > radius * (1.0 - 0.01 - 3 * scatter)
 
 
 def test_a_file_of_bends_reads_back(tmp_path):

@@ -11,8 +11,12 @@ from typing import Any
 
 import drawn_jobs
 import ezdxf
+import numpy as np
 import pytest
+from shapely import LineString, Polygon, get_parts
 
+from spilemark.blank.board import board_order, lay
+from spilemark.blank.throat import less_beyond_throat
 from spilemark.blank.trial import TrialBend, trials_text
 from spilemark.blank_job import BlankResult, blank_request, blank_sums, part_lines
 from spilemark.blank_parts import blank_summary, blank_table, blank_words, write_blank
@@ -205,3 +209,69 @@ def test_a_job_without_these_tables_imports_nothing_of_them() -> None:
     )
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert told.stdout.strip() == "[]"
+
+
+STANDING = {
+    "stock": "18 mm",
+    "bevels": ["hull edge = 15 standing", "transom edge = 15 standing"],
+    "saw": ["2 mm"],
+}
+
+
+def test_the_corner_block_holds_the_far_face_of_standing_bevels_and_what_the_saw_takes() -> None:
+    result = worked(LAMINATION, shop=STANDING)
+    for side in (Side.PORT, Side.STARBOARD):
+        block = result.blank.knees[side].block
+        assert block is not None
+        cutting = Polygon(result.blank.parts[side].cutting.points_mm)
+        behind = cutting.difference(Polygon(result.blank.knees[side].band_mm).buffer(0.5))
+        net = Polygon(block.net_mm)
+        corner = max(get_parts(behind), key=lambda p: p.intersection(net).area)
+        # All of the cutting line behind the lamination lies within what is to be sawn.
+        left = corner.difference(Polygon(block.cut_mm).buffer(1e-6))
+        assert left.intersection(net.buffer(10.0)).area < 1.0
+        finished = Polygon(result.blank.parts[side].finished.points_mm)
+        assert net.difference(finished).area > 100.0
+
+
+def test_a_lamination_as_the_blank_of_its_own_part_is_followed_by_the_throat() -> None:
+    """With room for the saw round the part, which along the lamination's own face there is not."""
+    result = worked(LAMINATION, shop={"saw": ["2 mm"]})
+    lines = result.blank.parts[Side.PORT]
+    name = throat_of(result)
+    throat = lines.finished.points_mm[lines.finished.indices(lines.finished.edge(name))]
+    ring, _ = less_beyond_throat(lines.cutting.points_mm, lines.finished, name)
+    # Nothing is left beyond the throat, and 2 mm less all along it.
+    beyond = Polygon(ring).difference(Polygon(lines.finished.points_mm))
+    assert beyond.distance(LineString(throat).interpolate(0.5, normalized=True)) > 20.0
+    cut_off = Polygon(lines.cutting.points_mm).area - Polygon(ring).area
+    assert cut_off == pytest.approx(2.0 * LineString(throat).length, rel=0.1)
+    # Wood that ends at the throat, and has 5 mm more than the cutting line elsewhere.
+    roomy = Polygon(lines.cutting.points_mm).buffer(5.0, join_style="mitre")
+    wood, inside = less_beyond_throat(np.asarray(roomy.exterior.coords)[:-1], lines.finished, name)
+    order = replace(
+        board_order({"points": wood.tolist(), "saw": 3.0}, "The command"),
+        follow_mm=inside,
+        follow_within_mm=0.5,
+        throat=name,
+    )
+    laid = lay(lines.finished, order, lines.cutting.points_mm)
+    assert laid.fits
+    assert laid.placement is not None
+    assert 3.0 <= laid.placement.margin_mm < 8.0
+    assert laid.placement.spare_mm.min() > 2.9
+
+
+def test_a_pair_of_two_measured_sides_is_told_once() -> None:
+    wide = worked(LAMINATION | {"pair": True})
+    told = dict(blank_words(wide.blank, replace(wide.facts, tolerance_mm=50.0)))
+    assert "ONE side" in told["One form or two"][0]
+    tight = dict(blank_words(wide.blank, replace(wide.facts, tolerance_mm=0.001)))
+    assert "leave pair out" in tight["One form or two"][0]
+
+
+def test_one_board_is_not_promised_twice() -> None:
+    result = worked(board={"size": "900 x 600 mm"})
+    told = dict(blank_words(result.blank, result.facts))
+    assert any("alone" in line for line in told["Wood for starboard"])
+    assert not any("alone" in line for line in told["Wood for port"])

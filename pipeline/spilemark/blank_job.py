@@ -16,6 +16,7 @@ import numpy as np
 from spilemark.errors import UsageError
 from spilemark.records import Floats, JobFacts, Note, RegisteredPattern, ScaleStatement, Side
 from spilemark.shop.files import Part
+from spilemark.shop.orders import ShopOrder
 from spilemark.shop.outlines import ShopOutline
 from spilemark.shop_job import ShopResult, part_of
 
@@ -137,6 +138,42 @@ def part_lines(
     return found, tuple(notes)
 
 
+def lines_of(part: Part, order: ShopOrder | None) -> PartLines:
+    """Take a part that was read from a file as the wood has to hold it.
+
+    Parameters
+    ----------
+    part : Part
+    order : ShopOrder, optional
+        What a job's ``[shop]`` says; None: neither bevels nor allowances.
+
+    Raises
+    ------
+    UsageError
+        The order names an edge that the part has not.
+    """
+    if order is None:
+        return PartLines(
+            part=part, finished=part.outline, cutting=part.outline, bevelled=False, line_mm=None
+        )
+    from spilemark.shop.allowances import cut_lines
+
+    lines = cut_lines(
+        part.outline,
+        order.allowances(part.outline),
+        thickness_mm=order.stock_mm,
+        bevels=order.bevels,
+        planed=order.planed,
+    )
+    return PartLines(
+        part=part,
+        finished=lines.finished,
+        cutting=lines.cutting,
+        bevelled=bool(order.bevels),
+        line_mm=None,
+    )
+
+
 def blank_sums(
     request: BlankRequest, parts: Mapping[Side, PartLines]
 ) -> tuple[BlankResult, tuple[Note, ...]]:
@@ -151,7 +188,7 @@ def blank_sums(
             if wanted is not None and wanted.side in (None, str(side)):
                 from spilemark.blank.knee import laminate_part
 
-                knees[side] = laminate_part(lines.finished, wanted)
+                knees[side] = laminate_part(lines.finished, wanted, lines.cutting.points_mm)
                 notes += _bend_notes(side, knees[side])
             if request.board is not None:
                 from spilemark.blank.board import lay
@@ -173,17 +210,20 @@ def blank_sums(
     return result, tuple(notes)
 
 
-def extra_layers(lines: PartLines) -> tuple[Layer, ...]:
-    """Lines of a part that stand in the layout beside its finished one."""
+def extra_layers(lines: PartLines, throat: str) -> tuple[Layer, ...]:
+    """Lines of a laminated part that stand in the layout beside its finished one."""
+    from spilemark.blank.throat import less_beyond_throat
     from spilemark.layers import Layer, Line
 
     if np.array_equal(lines.cutting.points_mm, lines.finished.points_mm):
         return ()
+    # Beyond the lamination's inside there is no wood to cut.
+    ring, _ = less_beyond_throat(lines.cutting.points_mm, lines.finished, throat)
     return (
         Layer(
             name="cutting",
             legend="CUTTING LINE of the knee",
-            lines=(Line(lines.cutting.points_mm, closed=True),),
+            lines=(Line(ring, closed=True),),
             width_mm=0.5,
             dash_mm=(9.0, 1.6, 1.0, 1.6),
         ),

@@ -25,7 +25,10 @@ def blank_words(result: BlankResult, facts: JobFacts) -> list[tuple[str, list[st
     shared = one_form_words(result, facts)
     if shared:
         found.append(("One form or two", [shared]))
-    found += [(f"Wood for {side}", board_lines(laid, units)) for side, laid in result.laid.items()]
+    found += [
+        (f"Wood for {side}", [*board_lines(laid, units), *_alone(result, side)])
+        for side, laid in result.laid.items()
+    ]
     return found
 
 
@@ -44,8 +47,22 @@ def blank_summary(result: BlankResult, facts: JobFacts) -> list[str]:
     if shared:
         found.append(shared)
     return found + [
-        f"Wood for {side}: {board_lines(laid, facts.units)[0]}"
+        " ".join([f"Wood for {side}: {board_lines(laid, facts.units)[0]}", *_alone(result, side)])
         for side, laid in result.laid.items()
+    ]
+
+
+def _alone(result: BlankResult, side: Side) -> list[str]:
+    """That the other side was promised the same wood, told once."""
+    last = list(result.laid)[-1]
+    both = len(result.laid) > 1 and all(laid.fits for laid in result.laid.values())
+    if not both or side is not last or result.laid[side].pair is not None:
+        return []
+    return [
+        (
+            "Each side was laid in that wood alone. For both out of one board write pair = true, or lay "
+            "the second in what the first leaves."
+        )
     ]
 
 
@@ -57,15 +74,29 @@ def one_form_words(result: BlankResult, facts: JobFacts) -> str:
         return ""
     off = show_length(result.differ_mm, facts.units)
     tolerance = show_length(facts.tolerance_mm, facts.units)
+    pair = any(knee.order.cutting.pair for knee in result.knees.values())
     if result.differ_mm <= facts.tolerance_mm:
-        return (
+        words = (
             f"The throats of the two sides end {off} apart when laid on each other, within the tolerance of "
-            f"{tolerance}: one form, and one lamination ripped in two, serve both."
+            f"{tolerance}: one form serves both."
         )
-    return (
+        if pair:
+            words += (
+                " Make the form and the strips of ONE side, port's or starboard's: the two lists are two ways "
+                "to the same pair, not four knees. The lamination is ripped in two, and its halves are port's "
+                "and starboard's."
+            )
+        return words
+    words = (
         f"The throats of the two sides end {off} apart when laid on each other, more than the tolerance of "
         f"{tolerance}: a form for each, or one in between and plane."
     )
+    if pair:
+        words += (
+            " The strip lists are for a pair ripped out of one lamination, as you asked: with a form for each "
+            "side, leave pair out, and each list is for one knee."
+        )
+    return words
 
 
 def write_blank(result: BlankResult, facts: JobFacts, folder: Path) -> tuple[Path, ...]:
@@ -88,7 +119,11 @@ def write_blank(result: BlankResult, facts: JobFacts, folder: Path) -> tuple[Pat
     for side, knee in result.knees.items():
         lines = result.parts[side]
         drawings = knee_drawings(
-            knee, _title(side, facts), facts.units, lines.line_mm, extra_layers(lines)
+            knee,
+            _title(side, facts),
+            facts.units,
+            lines.line_mm,
+            extra_layers(lines, knee.order.throat),
         )
         files |= drawing_files(drawings, facts.paper, f"_{side}", printer)
     for side, laid in result.laid.items():

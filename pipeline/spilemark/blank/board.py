@@ -12,7 +12,7 @@ In a job file::
                                    # the throat, without one the way the part is longest
     grain_within = 20              # degrees that the two may differ
     saw = "3 mm"                   # wood wanted outside the line all round
-    kerf = "3 mm"                  # least between the two of a pair
+    kerf = "3 mm"                  # least between the two of a pair, where twice the saw is less
     flip = false                   # whether the part may be turned over; never where it is bevelled
     pair = false                   # part and mirror image on one board
     throat = "throat curve"        # the part's inside edge
@@ -37,10 +37,11 @@ from spilemark.blank.boards import BoardsToBuy, boards_for
 from spilemark.blank.curves import Floats
 from spilemark.blank.fit import Blank, Guide, Placement, place_part
 from spilemark.blank.nest import NestedPair, nest_pair
+from spilemark.blank.throat import less_beyond_throat
 from spilemark.errors import UsageError
 from spilemark.grain import Grain, grain_of
 from spilemark.shop.files import read_part
-from spilemark.shop.outlines import ShopOutline
+from spilemark.shop.outlines import ShopOutline, SideName
 from spilemark.strict import check_keys, convert
 from spilemark.units import parse_length
 
@@ -56,7 +57,7 @@ class BoardTable(msgspec.Struct, kw_only=True):
     defects: list[str] = []
     grain: float = 0.0
     grain_part: float | None = None
-    grain_within: float = 180.0
+    grain_within: float = 90.0
     saw: Length = 3.0
     kerf: Length = 3.0
     flip: bool = False
@@ -93,6 +94,7 @@ class Laid:
     """A part laid in the wood, or what to buy for it."""
 
     name: str
+    side: SideName
     order: BoardOrder
     part_mm: Floats
     """The ring that was laid, as it was given."""
@@ -209,7 +211,8 @@ def lay(
     if order.pair:
         pair = nest_pair(
             ring,
-            kerf_mm=order.kerf_mm,
+            # Each wants its own room for the saw, and one cut takes part of both.
+            kerf_mm=max(order.kerf_mm, 2.0 * order.saw_mm),
             around_mm=order.saw_mm,
             board_mm=order.size_mm,
             grain_deg=grain,
@@ -218,10 +221,10 @@ def lay(
     elif order.blank is not None:
         guides: tuple[Guide, ...] = ()
         if order.follow_mm is not None:
-            points = outline.points_mm[outline.indices(outline.edge(order.throat))]
+            ring, line = less_beyond_throat(ring, outline, order.throat)
             guides = (
                 Guide(
-                    points_mm=points,
+                    points_mm=line,
                     line_mm=order.follow_mm,
                     tolerance_mm=order.follow_within_mm,
                 ),
@@ -238,6 +241,7 @@ def lay(
         )
     return Laid(
         name=outline.name,
+        side=outline.side,
         order=order,
         part_mm=ring,
         placement=placement,
@@ -288,8 +292,12 @@ def _ring(points: list[list[float]], where: str) -> Floats:
 
 
 def _angle(value: float, where: str) -> float:
-    if not 0.0 <= value <= 180.0:
-        raise UsageError(f"{where}: grain_within = {value:g} cannot be.", "Give 0 to 180 degrees.")
+    # Grain has no head and no tail: it is never more than 90 degrees off.
+    if not 0.0 <= value <= 90.0:
+        raise UsageError(
+            f"{where}: grain_within = {value:g} cannot be.",
+            "Give 0 to 90 degrees, or leave it out where any direction will do.",
+        )
     return value
 
 

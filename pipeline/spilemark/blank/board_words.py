@@ -15,6 +15,7 @@ from spilemark.blank.fit import Placement
 from spilemark.blank.nest import NestedPair
 from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, inside_point
 from spilemark.shop.lengths import Show, show_degrees, show_length
+from spilemark.units import INCH_MM
 
 SHORT_GRAIN = "Look at the wood itself: grain that runs out, knots and short grain at the toes are not seen here."
 SPARE = "The numbers within the line tell how much wood there is beyond it."
@@ -37,10 +38,15 @@ def board_lines(laid: Laid, units: Show = "mm") -> list[str]:
         lines = []
     if laid.fits is not True:
         lines.append(_buy(laid, units))
-    if laid.order.grain_within_deg < 180.0:
+    if laid.order.grain_within_deg < 90.0:
         lines.append(
             f"Grain of the wood kept within {show_degrees(laid.order.grain_within_deg, 0)} of the "
             f"part's ({_GRAIN_WORDS[laid.grain.basis]})."
+        )
+    else:
+        lines.append(
+            "GRAIN WAS NOT MINDED: it may run any way across the part, and short grain breaks. "
+            "Say how far it may be off, such as --grain-within 20 or grain_within = 20."
         )
     return [*lines, SHORT_GRAIN]
 
@@ -115,12 +121,12 @@ def _placed_lines(laid: Laid, found: Placement, units: Show) -> list[str]:
     else:
         lines = [
             (
-                f"IT DOES NOT FIT: at best, {lay}, it wants {show_length(found.short_mm, units)} more wood"
+                f"IT DOES NOT FIT: at best, {lay}, it wants {_up(found.short_mm, units, 1)} more wood"
                 f"{'' if found.margin_mm >= 0 else ' than there is'}."
             )
         ]
         lines += [
-            f"Short by up to {show_length(s.by_mm, units)} near ({s.at_mm[0]:.0f}, {s.at_mm[1]:.0f}) mm on the wood, "
+            f"Short by up to {_up(s.by_mm, units, 1)} near ({s.at_mm[0]:.0f}, {s.at_mm[1]:.0f}) mm on the wood, "
             f"over {show_length(_run(laid, s.from_mm, s.to_mm), units, 0)} of its outline."
             for s in found.short[:4]
         ]
@@ -143,7 +149,7 @@ def _run(laid: Laid, start: float, stop: float) -> float:
 
 
 def _pair_lines(laid: Laid, found: NestedPair, units: Show) -> list[str]:
-    size = f"{show_length(found.length_mm, units, 0)} of length and {show_length(found.width_mm, units, 0)} of width"
+    size = f"{_up(found.length_mm, units)} of length and {_up(found.width_mm, units)} of width"
     gap = f"{show_length(found.between_mm, units)} between the two, {show_length(found.around_mm, units)} around"
     if laid.fits is None:
         return [f"The pair takes {size}, {gap}."]
@@ -152,15 +158,15 @@ def _pair_lines(laid: Laid, found: NestedPair, units: Show) -> list[str]:
     long, wide = found.short_mm
     return [
         (
-            f"THE PAIR DOES NOT FIT: it takes {size}, {gap}; the board lacks {show_length(long, units, 0)} of length and "
-            f"{show_length(wide, units, 0)} of width."
+            f"THE PAIR DOES NOT FIT: it takes {size}, {gap}; the board lacks {_up(long, units)} of length and "
+            f"{_up(wide, units)} of width."
         )
     ]
 
 
 def _buy(laid: Laid, units: Show) -> str:
     def say(board: Board) -> str:
-        return f"{show_length(_up(board.length_mm), units, 0)} by {show_length(_up(board.width_mm), units, 0)}"
+        return f"{_up(board.length_mm, units)} by {_up(board.width_mm, units)}"
 
     boards, saw = laid.boards, show_length(laid.order.saw_mm, units)
     words = f"Smallest board for one part, with {saw} all round: {say(boards.narrowest)}"
@@ -169,9 +175,10 @@ def _buy(laid: Laid, units: Show) -> str:
     return f"{words}."
 
 
-def _up(mm: float) -> float:
-    """Rounded up to a whole millimetre: what is bought must not be too small."""
-    return float(math.ceil(mm - 1e-6))
+def _up(mm: float, units: Show, digits: int = 0) -> str:
+    """Rounded up, to a whole millimetre or a sixteenth: what is bought or lacking is not told too small."""
+    step = {"mm": 10.0**-digits, "in": INCH_MM / 16, "ft": INCH_MM / 8}[units]
+    return show_length(math.ceil(mm / step - 1e-6) * step, units, digits)
 
 
 def _placed_layers(laid: Laid, found: Placement, units: Show) -> list[Layer]:
@@ -260,7 +267,8 @@ def _spare_words(found: Placement, units: Show) -> tuple[Lettering, ...]:
 def _pair_layers(laid: Laid, found: NestedPair) -> list[Layer]:
     long, wide = laid.order.size_mm or (found.length_mm, found.width_mm)
     board = np.array([[0.0, 0.0], [long, 0.0], [long, wide], [0.0, wide]])
-    names = ("AS DRAWN", "MIRRORED")
+    own, other = ("STARBOARD", "PORT") if laid.side == "starboard" else ("PORT", "STARBOARD")
+    names = (own, other) if laid.side != "single" else ("AS DRAWN", "MIRRORED")
     return [
         Layer(
             name="blank",

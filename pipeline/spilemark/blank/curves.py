@@ -20,7 +20,9 @@ Floats = NDArray[np.float64]
 _STEP_MM = 1.0
 _FAIR_MM = 0.06
 _FAIR_OVER_MM = 10.0
-_LIGHTEST, _HEAVIEST = 0.0, 7.0
+_TRUEST_MM = 0.01
+_LIGHTEST, _HEAVIEST = 0.0, 13.0
+_KNOT_MM, _DEGREE = 6.0, 4
 """Weights of smoothness to try, as powers of ten."""
 _KINK_STEP_MM = 4.0
 _KINK_DEG = 6.0
@@ -217,7 +219,7 @@ def faired(points_mm: Floats, within_mm: float = _FAIR_MM) -> FairedCurve:
         last = float(along[-1])
     else:
         line, off = _smoothest(along, points, within_mm)
-        last = float(line.t[-1])
+        last = float(line.t[-1 - _DEGREE])
     u = np.linspace(0.0, last, max(3, int(last / (_STEP_MM / 2.0)) + 1))
     first = np.asarray(line(u, 1))
     theta = np.unwrap(np.arctan2(first[:, 1], first[:, 0]))
@@ -277,24 +279,45 @@ def _smoothest(along: Floats, points: Floats, within_mm: float) -> tuple[Any, fl
     """
     over = min(len(along), max(1, round(_FAIR_OVER_MM * (len(along) - 1) / float(along[-1]))))
     start = _along(_means(points, over)) + np.linspace(0.0, 1e-6, len(along))
-    best = _smoothed(start, points, 10.0**_LIGHTEST)
+    best = _fairest(start, points, over, within_mm)
+    # Points that scatter little (drawn ones) are kept to more nearly than measured ones.
+    truer = max(3.0 * _scatter_of_means(best[1], over), _TRUEST_MM)
+    if truer < within_mm:
+        best = _fairest(start, points, over, truer)
+    return best[0], float(np.abs(best[1]).max())
+
+
+def _fairest(along: Floats, points: Floats, over: int, within_mm: float) -> tuple[Any, Floats]:
+    """The heaviest smoothing spline whose points' means stay within a distance, and their offsets."""
+    best = _smoothed(along, points, 10.0**_LIGHTEST)
     low, high = _LIGHTEST, _HEAVIEST
-    for _ in range(8):
+    for _ in range(10):
         middle = (low + high) / 2.0
-        found = _smoothed(start, points, 10.0**middle)
+        found = _smoothed(along, points, 10.0**middle)
         if np.abs(_means(found[1][:, None], over)).max() <= within_mm:
             low, best = middle, found
         else:
             high = middle
-    return best[0], float(np.abs(best[1]).max())
+    return best
+
+
+def _scatter_of_means(off: Floats, over: int) -> float:
+    """Standard deviation of means of ``over`` neighbours, from the third differences of such means.
+
+    Those of a smooth line are next to nothing; of independent values they have
+    20 times the variance.
+    """
+    count = len(off) // over
+    if count < 5:
+        return float(np.std(off))
+    means = off[: count * over].reshape(count, over).mean(axis=1)
+    return float(np.sqrt(np.mean(np.diff(means, 3) ** 2) / 20.0))
 
 
 def _smoothed(u: Floats, points: Floats, weight: float) -> tuple[Any, Floats]:
     """A smoothing spline by its own length, and how far each point lies to the left of it."""
-    from scipy.interpolate import make_smoothing_spline
-
     for _ in range(4):
-        line = make_smoothing_spline(u, points, lam=weight, axis=0)
+        line = _spline(u, points, weight)
         first = line(u, 1)
         speed = np.linalg.norm(first, axis=1)
         way = first / speed[:, None]
@@ -303,6 +326,26 @@ def _smoothed(u: Floats, points: Floats, weight: float) -> tuple[Any, Floats]:
         u = np.maximum.accumulate(length + (off * way).sum(axis=1))
         u = u - u[0] + np.linspace(0.0, 1e-6 * len(u), len(u))
     return line, off[:, 1] * way[:, 0] - off[:, 0] * way[:, 1]
+
+
+def _spline(u: Floats, points: Floats, weight: float) -> Any:
+    """Smoothing spline (N, 2) of degree 4 that costs change of curvature, not curvature.
+
+    One that costs curvature, such as the natural cubic one, is straight at its
+    ends and opens an arc there.  Penalised B-splines: Eilers and Marx,
+    *Statistical Science* 11, 1996.
+    """
+    from scipy.interpolate import BSpline
+
+    long = float(u[-1] - u[0])
+    count = max(4, min(round(long / _KNOT_MM), len(u) // 2))
+    step = long / count
+    knots = u[0] + step * np.arange(-_DEGREE, count + _DEGREE + 1)
+    design = BSpline.design_matrix(u, knots, _DEGREE, extrapolate=True)
+    rough = np.diff(np.eye(design.shape[1]), 3, axis=0) / step**2.5
+    normal = (design.T @ design).toarray() + weight * rough.T @ rough
+    # A quadratic costs nothing: the points alone must tell one, and five do.
+    return BSpline(knots, np.linalg.solve(normal, design.T @ points), _DEGREE)
 
 
 def _means(values: Floats, over: int) -> Floats:

@@ -12,12 +12,15 @@ import numpy as np
 from spilemark.blank.boards import BoardsToBuy, boards_for
 from spilemark.blank.fit_refine import Problem, Track, best_of, refined
 from spilemark.blank.fit_starts import starts
-from spilemark.blank.shapes import Floats, Pose, Shape, area_of, shape_of
+from spilemark.blank.shapes import Floats, Pose, Shape, Sides, area_of, shape_of, subdivided
 from spilemark.errors import UsageError
 
 _STARTS = 10
 _ON_LINE_MM = 0.05
 _TRUST_MM = 3.0
+_SPARE_MM = 5.0
+_STEP_MM = 8.0
+"""How near each other the points on straight sides are that the search minds; the answer minds all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -66,7 +69,7 @@ class Placement:
     need_mm: float
     """What was asked for all round."""
     part_mm: Floats
-    """(N, 2) the part's ring where it comes to lie."""
+    """(N, 2) the part's ring where it comes to lie, points put in where its sides are long."""
     spare_mm: Floats
     """(N,) wood beyond each of its points, less than zero where it lacks."""
     off_guide_mm: float
@@ -139,18 +142,17 @@ def place_part(
         )
     free = area_of(blank.outline_mm, blank.defects_mm)
     part = area_of(part_mm, holes_mm, what="part")
-    ring = np.asarray(part_mm, dtype=np.float64).reshape(-1, 2)
+    ring = subdivided(_sides_of(part_mm), _SPARE_MM)
     centre = np.asarray(part.centroid.coords[0])
     problem = _problem(part, free, guides, centre, _turns(blank, grain_deg, grain_within_deg))
     flips = (False, True) if flip else (False,)
     begin = [*_laid_on(problem, flips), *starts(problem, flips=flips, count=_STARTS)]
-    pose, _ = best_of(problem, begin, _TRUST_MM)
-    pose, _ = refined(problem, pose, 0.3)
+    pose, _ = refined(problem, best_of(problem, begin, _TRUST_MM), 0.3)
     placed = pose.apply(ring - centre)
     spare = _spare(placed, free, guides)
     return Placement(
         pose=_about_origin(pose, centre),
-        margin_mm=problem.margin(pose),
+        margin_mm=problem.exact_margin(pose),
         need_mm=saw_mm,
         part_mm=placed,
         spare_mm=spare,
@@ -170,6 +172,7 @@ def _problem(
     turns: tuple[tuple[float, float], tuple[float, float]] | None,
 ) -> Problem:
     """Part about its centroid, and what of part and wood counts for the margin."""
+    from shapely import LineString, prepare
     from shapely.affinity import translate
 
     about = shape_of(translate(part, -centre[0], -centre[1]))
@@ -178,25 +181,52 @@ def _problem(
         Track(_line_points(g.points_mm) - centre, _open_line(g.line_mm), g.tolerance_mm)
         for g in guides
     )
-    on_part = np.zeros(len(about.starts), dtype=bool)
-    on_side = on_part.copy()
-    on_wood = np.zeros(len(wood.starts), dtype=bool)
+    points, pins = subdivided(about, _STEP_MM), subdivided(wood, _STEP_MM)
+    part_side, wood_side = about, wood
+    area = free
     for guide, track in zip(guides, tracks, strict=True):
         kept = _open_line(np.asarray(guide.points_mm, dtype=np.float64).reshape(-1, 2) - centre)
-        first, last = (kept.nearest(p)[0] < _ON_LINE_MM for p in (about.starts, about.ends))
-        middle = kept.nearest((about.starts + about.ends) / 2.0)[0] < _ON_LINE_MM
-        on_part |= first
-        on_side |= first & last & middle
-        on_wood |= track.line.nearest(wood.starts)[0] < _ON_LINE_MM
+        points = points[Sides(kept).nearest(points)[0] >= _ON_LINE_MM]
+        pins = pins[Sides(track.line).nearest(pins)[0] >= _ON_LINE_MM]
+        part_side, wood_side = _off_line(part_side, kept), _off_line(wood_side, track.line)
+        area = area.union(
+            LineString(np.asarray(guide.line_mm, dtype=np.float64)).buffer(
+                guide.tolerance_mm + _ON_LINE_MM
+            )
+        )
+    if not len(points) or not len(part_side.starts) or not len(wood_side.starts):
+        raise UsageError(
+            "All of the part's outline, or all of the wood's, is to lie on a line.",
+            "Name one edge of each: the rest must have wood to spare.",
+        )
+    areas = (area, translate(part, -centre[0], -centre[1]))
+    for shape in areas:
+        prepare(shape)
     return Problem(
         free=wood,
         part=about,
-        edge_points=about.starts[~on_part],
-        pins=wood.starts[~on_wood],
-        counted=Shape(about.starts[~on_side], about.ends[~on_side]),
+        edge_points=points,
+        pins=pins,
+        counted=Sides(part_side),
+        wood=Sides(wood_side),
+        areas=areas,
         tracks=tracks,
         turns_rad=turns,
     )
+
+
+def _sides_of(ring_mm: Any) -> Shape:
+    ring = np.asarray(ring_mm, dtype=np.float64).reshape(-1, 2)
+    return Shape(ring, np.roll(ring, -1, axis=0))
+
+
+def _off_line(shape: Shape, line: Shape) -> Shape:
+    """A shape's sides without those that lie on a line."""
+    near = Sides(line)
+    first, last = (near.nearest(p)[0] < _ON_LINE_MM for p in (shape.starts, shape.ends))
+    middle = near.nearest((shape.starts + shape.ends) / 2.0)[0] < _ON_LINE_MM
+    off = ~(first & last & middle)
+    return Shape(shape.starts[off], shape.ends[off])
 
 
 def _turns(

@@ -11,15 +11,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from spilemark.blank.shapes import Floats, Pose, Shape
+from spilemark.blank.shapes import Floats, Pose, Shape, Sides
 
 SLACK_COST = 50.0
 """Margin that one millimetre past a guide's tolerance is worth."""
 _LEAST_TRUST_MM = 1e-3
-_STEPS = 24
+_STEPS, _FIRST_STEPS = 24, 5
+_GO_ON = 4
+_NOTHING_MM2 = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,23 +44,60 @@ class Problem:
     """Sound wood."""
     part: Shape
     edge_points: Floats
-    """(N, 2) corners of the part whose margin counts."""
+    """(N, 2) corners of the part whose margin counts, and points on its sides: two edges may cross
+    where neither has a corner."""
     pins: Floats
-    """(K, 2) corners of the wood that may reach into the part."""
-    counted: Shape
+    """(K, 2) the same of the wood, that may reach into the part."""
+    counted: Sides
     """Sides of the part whose margin counts."""
+    wood: Sides
+    """Sides of the sound wood whose margin counts: all but those on which a guide is kept."""
+    areas: tuple[Any, Any]
+    """Sound wood, with what the guides' tolerances add, and part, as shapely has them."""
     tracks: tuple[Track, ...] = ()
     turns_rad: tuple[tuple[float, float], tuple[float, float]] | None = None
     """Turns allowed as it lies and flipped over, modulo half a turn; None: any."""
 
     def score(self, pose: Pose) -> float:
         """Least margin, less the cost of leaving the guides."""
-        gaps, _ = self._gaps(pose)
-        return float(gaps.min()) - SLACK_COST * self.off_track(pose)
+        return self.scored(pose)[0]
+
+    def scored(self, pose: Pose) -> tuple[float, tuple[Floats, Floats]]:
+        """The score, and the distances and their changes that it comes from."""
+        gaps, change = self._gaps(pose)
+        return float(gaps.min()) - SLACK_COST * self.off_track(pose), (gaps, change)
 
     def margin(self, pose: Pose) -> float:
         """Least margin, below zero where the part runs out of the wood."""
         return float(self._gaps(pose)[0].min())
+
+    def exact_margin(self, pose: Pose) -> float:
+        """The margin of all edges, not only of points on them; below zero where any part of it runs out.
+
+        Where it does, it is how deep: the farthest of it from the wood, or half
+        the width of the gap that it spans.
+        """
+        from shapely import affinity, linestrings, maximum_inscribed_circle, multilinestrings
+        from shapely import points as as_points
+
+        free, part = self.areas
+        if pose.flipped:
+            part = affinity.scale(part, -1.0, 1.0, origin=(0.0, 0.0))
+        part = affinity.rotate(part, pose.turn_rad, origin=(0.0, 0.0), use_radians=True)
+        part = affinity.translate(part, *pose.shift_mm)
+        out = part.difference(free)
+        if out.area < _NOTHING_MM2:
+            counted = self.counted.shape.moved(pose)
+            ours, theirs = (
+                multilinestrings(linestrings(np.stack([s.starts, s.ends], axis=1)))
+                for s in (counted, self.wood.shape)
+            )
+            return float(ours.distance(theirs))
+        pieces = [p for p in getattr(out, "geoms", [out]) if p.area > 0.0]
+        corners = np.concatenate([np.asarray(p.exterior.coords) for p in pieces])
+        deep = float(free.distance(as_points(corners)).max())
+        half = max(float(maximum_inscribed_circle(p).length) for p in pieces)
+        return min(-max(deep, half), self.margin(pose))
 
     def allowed(self, turn_rad: float, near: Pose) -> float:
         """Keep a turn within what the grain allows, on the side of the circle of a pose."""
@@ -78,36 +118,48 @@ class Problem:
     def _gaps(self, pose: Pose) -> tuple[Floats, Floats]:
         """Distances (K,), and their change (K, 3) by a motion of the part: x, y, turn about the origin's image."""
         here = pose.apply(self.edge_points)
-        depth, place = self.free.depth(here)
+        gap, place = self.wood.nearest(here)
+        free, part = self.areas
+        depth = np.where(_holds(free, here), gap, -gap)
         out = here - place
         change = _unit(out, depth)
         arms = here - pose.shift_mm
         rows = [_with_turn(change, arms)]
         gaps = [depth]
         if len(self.pins):
-            moved = self.part.moved(pose)
-            inside = moved.holds(self.pins)
-            gap, at = self.counted.moved(pose).nearest(self.pins)
-            clear = np.where(inside, -gap, gap)
+            # The part stays where its tree was planted: the wood's points are brought to it.
+            theirs = pose.undone(self.pins)
+            gap, at = self.counted.nearest(theirs)
+            at = pose.apply(at)
+            clear = np.where(_holds(part, theirs), -gap, gap)
             gaps.append(clear)
             rows.append(_with_turn(-_unit(self.pins - at, clear), at - pose.shift_mm))
         return np.concatenate(gaps), np.concatenate(rows)
 
 
-def refined(problem: Problem, pose: Pose, trust_mm: float) -> tuple[Pose, float]:
+def _holds(area: Any, points: Floats) -> Any:
+    from shapely import contains_xy
+
+    return contains_xy(area, points[:, 0], points[:, 1])
+
+
+def refined(
+    problem: Problem, pose: Pose, trust_mm: float, steps: int = _STEPS
+) -> tuple[Pose, float]:
     """Raise the least margin from a start; hand back where it ends, and its score."""
     reach = max(float(np.linalg.norm(problem.part.vertices, axis=1).max()), 1.0)
-    best, score = pose, problem.score(pose)
-    for _ in range(_STEPS):
-        step = _step(problem, best, trust_mm, reach)
+    best = pose
+    score, near = problem.scored(pose)
+    for _ in range(steps):
+        step = _step(problem, best, near, trust_mm, reach)
         if step is None:
             break
         turn = problem.allowed(best.turn_rad + float(step[2]), best)
         x, y = best.shift_mm
         tried = Pose(turn, (x + float(step[0]), y + float(step[1])), best.flipped)
-        found = problem.score(tried)
+        found, there = problem.scored(tried)
         if found > score + 1e-6:
-            gain, best, score = found - score, tried, found
+            gain, best, score, near = found - score, tried, found, there
             if gain < 1e-4 and trust_mm < 0.05:
                 break
             trust_mm *= 1.5
@@ -118,11 +170,13 @@ def refined(problem: Problem, pose: Pose, trust_mm: float) -> tuple[Pose, float]
     return best, score
 
 
-def _step(problem: Problem, pose: Pose, trust: float, reach: float) -> Floats | None:
+def _step(
+    problem: Problem, pose: Pose, here: tuple[Floats, Floats], trust: float, reach: float
+) -> Floats | None:
     """The motion within the trust region that raises the least margin most, by its straight model."""
     from scipy.optimize import linprog
 
-    gaps, change = problem._gaps(pose)
+    gaps, change = here
     # Nothing further off than this can become the least within one step.
     near = gaps < gaps.min() + 4.0 * trust
     gaps, change = gaps[near], change[near]
@@ -130,12 +184,12 @@ def _step(problem: Problem, pose: Pose, trust: float, reach: float) -> Floats | 
     rows = [np.column_stack([-scaled, np.ones(len(gaps)), np.zeros(len(gaps))])]
     limits = [gaps]
     for track in problem.tracks:
-        here = pose.apply(track.points_mm)
-        gap, at = track.line.nearest(here)
-        slope = _with_turn(_unit(here - at, gap), here - pose.shift_mm) / [1.0, 1.0, reach]
+        guided = pose.apply(track.points_mm)
+        gap, at = track.line.nearest(guided)
+        slope = _with_turn(_unit(guided - at, gap), guided - pose.shift_mm) / [1.0, 1.0, reach]
         # A point on the line has no direction off it: take the line's normal, both ways.
         on = gap < 1e-6
-        slope[on] = _across(track.line, at[on], here[on] - pose.shift_mm) / [1.0, 1.0, reach]
+        slope[on] = _across(track.line, at[on], guided[on] - pose.shift_mm) / [1.0, 1.0, reach]
         slack = -np.ones(len(gap))
         for way in (1.0, -1.0):
             rows.append(np.column_stack([way * slope, np.zeros(len(gap)), slack]))
@@ -176,6 +230,15 @@ def _across(line: Shape, at: Floats, arms: Floats) -> Floats:
     return _with_turn(normal / np.maximum(np.linalg.norm(normal, axis=1), 1e-9)[:, None], arms)
 
 
-def best_of(problem: Problem, starts: Sequence[Pose], trust_mm: float) -> tuple[Pose, float]:
-    """The best of several starts, each refined."""
-    return max((refined(problem, start, trust_mm) for start in starts), key=lambda found: found[1])
+def best_of(problem: Problem, starts: Sequence[Pose], trust_mm: float) -> Pose:
+    """The best of several starts, each refined; of all edges, as far as guides are kept."""
+
+    def worth(pose: Pose) -> float:
+        return problem.exact_margin(pose) - SLACK_COST * problem.off_track(pose)
+
+    # A few steps tell most of the starts from those that are worth more.
+    begun = sorted(
+        (refined(problem, start, trust_mm, _FIRST_STEPS) for start in starts),
+        key=lambda found: -found[1],
+    )
+    return max((refined(problem, pose, trust_mm)[0] for pose, _ in begun[:_GO_ON]), key=worth)

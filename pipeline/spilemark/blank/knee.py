@@ -38,8 +38,19 @@ class LaminatedKnee:
         )
 
 
-def laminate_part(outline: ShopOutline, order: LaminationOrder) -> LaminatedKnee:
+def laminate_part(
+    outline: ShopOutline, order: LaminationOrder, cutting_mm: Floats | None = None
+) -> LaminatedKnee:
     """Work out the lamination of a part whose throat is a named edge.
+
+    Parameters
+    ----------
+    outline : ShopOutline
+        The finished part, as the face on which the pattern lay.
+    order : LaminationOrder
+    cutting_mm : (N, 2), optional
+        What has to come out of the wood, with its larger face and its
+        allowances: the corner block must hold that.  Default: the outline.
 
     Raises
     ------
@@ -49,7 +60,8 @@ def laminate_part(outline: ShopOutline, order: LaminationOrder) -> LaminatedKnee
     edge = outline.edge(order.throat)
     curve = faired(outline.points_mm[outline.indices(edge)])
     knee = laminate_curve(curve, order, outline.name)
-    block = corner_block(outline.points_mm, knee.lamination.outside(), order.block_mm)
+    around = outline.points_mm if cutting_mm is None else cutting_mm
+    block = corner_block(around, knee.lamination.outside(), order.block_mm)
     return LaminatedKnee(
         name=knee.name,
         order=order,

@@ -17,6 +17,8 @@ Flags = NDArray[np.bool_]
 
 _DETAIL_MM = 0.02
 """Sides may be laid this far off the given points."""
+_SAMPLE_MM = 2.0
+_NEIGHBOURS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,12 @@ class Pose:
         points = points_mm * [-1.0, 1.0] if self.flipped else points_mm
         c, s = math.cos(self.turn_rad), math.sin(self.turn_rad)
         return np.asarray(points @ np.array([[c, s], [-s, c]]) + self.shift_mm)
+
+    def undone(self, points_mm: Floats) -> Floats:
+        """Bring points (..., 2) back to where they came from."""
+        c, s = math.cos(self.turn_rad), math.sin(self.turn_rad)
+        back = (points_mm - self.shift_mm) @ np.array([[c, -s], [s, c]])
+        return np.asarray(back * [-1.0, 1.0] if self.flipped else back)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +84,53 @@ class Shape:
         """Distance (N,) to the nearest side, above zero inside, and the place on it (N, 2)."""
         gap, place = self.nearest(points_mm)
         return np.where(self.holds(points_mm), gap, -gap), place
+
+
+class Sides:
+    """The sides of a shape, searched by a tree: for many points, and outlines of many points.
+
+    A shape is sampled every two millimetres; the nearest side is sought among
+    those of the nearest few samples and measured exactly.
+    """
+
+    def __init__(self, shape: Shape) -> None:
+        from scipy.spatial import KDTree
+
+        self.shape = shape
+        long = np.linalg.norm(shape.ends - shape.starts, axis=1)
+        count = np.maximum(1, np.ceil(long / _SAMPLE_MM)).astype(np.intp)
+        self._side = np.repeat(np.arange(len(count)), count)
+        step = np.arange(len(self._side)) - np.repeat(np.cumsum(count) - count, count)
+        share = ((step + 0.5) / count[self._side])[:, None]
+        self._tree = KDTree(
+            (1.0 - share) * shape.starts[self._side] + share * shape.ends[self._side]
+        )
+        self._few = min(_NEIGHBOURS, len(self._side))
+
+    def nearest(self, points_mm: Floats) -> tuple[Floats, Floats]:
+        """Distance (N,) of points to the nearest side, and the place on it (N, 2)."""
+        _, near = self._tree.query(points_mm, k=self._few)
+        side = self._side[np.asarray(near).reshape(len(points_mm), -1)]
+        first, along = self.shape.starts[side], self.shape.ends[side] - self.shape.starts[side]
+        off = points_mm[:, None, :] - first
+        square = np.maximum((along**2).sum(axis=2), 1e-12)
+        at = np.clip((off * along).sum(axis=2) / square, 0.0, 1.0)
+        place = first + at[:, :, None] * along
+        gap = ((points_mm[:, None, :] - place) ** 2).sum(axis=2)
+        best = gap.argmin(axis=1)
+        row = np.arange(len(points_mm))
+        return np.sqrt(gap[row, best]), place[row, best]
+
+
+def subdivided(shape: Shape, step_mm: float) -> Floats:
+    """Points (K, 2) on all sides, corners among them, none farther than a step from the next."""
+    long = np.linalg.norm(shape.ends - shape.starts, axis=1)
+    count = np.maximum(1, np.ceil(long / step_mm)).astype(np.intp)
+    side = np.repeat(np.arange(len(count)), count)
+    share = (np.arange(len(side)) - np.repeat(np.cumsum(count) - count, count)) / count[side]
+    return np.asarray(
+        (1.0 - share[:, None]) * shape.starts[side] + share[:, None] * shape.ends[side]
+    )
 
 
 def shape_of(area: Any) -> Shape:

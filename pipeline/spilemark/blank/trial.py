@@ -16,7 +16,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 
@@ -42,6 +42,8 @@ class TrialBend(msgspec.Struct, frozen=True, kw_only=True):
     bend_deg: float
     """What it turned through when released."""
     sigma_deg: float = ANGLE_SIGMA_DEG
+    wanted_deg: float | None = None
+    """What the knee is to turn through, where it was told."""
     wood: str = ""
     date: dt.date | None = None
     note: str = ""
@@ -62,6 +64,10 @@ class TrialBend(msgspec.Struct, frozen=True, kw_only=True):
         return self.sigma_deg / self.form_bend_deg
 
 
+WantedFrom = Literal["told", "an earlier bend", "the form"]
+"""How a knee's bend is known; from the form it is only what its maker must have aimed at."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrialFinding:
     """A released blank beside its prediction, and what to do next."""
@@ -75,6 +81,9 @@ class TrialFinding:
     after: ShopFactor
     next_form_bend_deg: float
     """Of the next form for the same knee."""
+    wanted_bend_deg: float
+    """The knee that the next form is for."""
+    wanted_from: WantedFrom
 
 
 def check_bend(bend: TrialBend) -> TrialBend:
@@ -95,12 +104,30 @@ def check_bend(bend: TrialBend) -> TrialBend:
         )
     if not 0.0 < bend.sigma_deg <= 10.0:
         raise UsageError(f"A doubt of {bend.sigma_deg:g}° cannot be.", "Give 0.1° to 1°.")
+    if bend.wanted_deg is not None and not 0.0 < bend.wanted_deg <= 360.0:
+        raise UsageError(f"A knee of {bend.wanted_deg:g}° bend cannot be.", "Give its bend.")
     if not -0.1 <= bend.lost <= 0.9:
         raise UsageError(
             f"{bend.bend_deg:.1f}° off a form of {bend.form_bend_deg:.1f}° is no springback.",
             "Check whether the corner or the bend was meant: both are 180° together.",
         )
     return bend
+
+
+def check_opened(bend: TrialBend) -> None:
+    """Refuse angles as told that say that a blank closed when it was released: most likely corners.
+
+    Raises
+    ------
+    UsageError
+    """
+    check_bend(bend)
+    if bend.lost < -3.0 * bend.sigma:
+        raise UsageError(
+            f"{bend.bend_deg:.1f}° off a form of {bend.form_bend_deg:.1f}°: it closed instead of springing "
+            "open.",
+            "Were these corners? Then give --corner-on-form and --corner-off-form.",
+        )
 
 
 def factor_from(bends: Sequence[TrialBend]) -> ShopFactor:
@@ -135,16 +162,17 @@ def _times(freedom: float) -> float:
     return float(stdtrit(freedom, 0.975))
 
 
-def judge(bend: TrialBend, before: Sequence[TrialBend], wanted_bend_deg: float) -> TrialFinding:
+def judge(bend: TrialBend, before: Sequence[TrialBend]) -> TrialFinding:
     """Set a released blank beside what was expected of it, and correct the next form.
 
     Parameters
     ----------
     bend : TrialBend
+        Its ``wanted_deg`` says what the knee is to turn through; else the last
+        of the earlier bends of as many strips that has one does; else it is what
+        the sum and the shop's factor made of the form.
     before : sequence of TrialBend
         The shop's bends until then.
-    wanted_bend_deg : float
-        What the knee is to turn through.
 
     Raises
     ------
@@ -156,6 +184,7 @@ def judge(bend: TrialBend, before: Sequence[TrialBend], wanted_bend_deg: float) 
     expected = bend.form_bend_deg * (1.0 - old.factor * bend.ideal)
     share = math.hypot(old.factor_sigma * bend.ideal, old.scatter)
     u95 = old.times * math.hypot(share * bend.form_bend_deg, bend.sigma_deg)
+    wanted, known = _wanted(bend, before, expected)
     return TrialFinding(
         bend=bend,
         expected_bend_deg=expected,
@@ -163,8 +192,22 @@ def judge(bend: TrialBend, before: Sequence[TrialBend], wanted_bend_deg: float) 
         within=abs(bend.bend_deg - expected) <= u95,
         before=old,
         after=new,
-        next_form_bend_deg=wanted_bend_deg / (1.0 - new.factor * bend.ideal),
+        next_form_bend_deg=wanted / (1.0 - new.factor * bend.ideal),
+        wanted_bend_deg=wanted,
+        wanted_from=known,
     )
+
+
+def _wanted(
+    bend: TrialBend, before: Sequence[TrialBend], expected_deg: float
+) -> tuple[float, WantedFrom]:
+    """What the knee is to turn through, and how that is known."""
+    if bend.wanted_deg is not None:
+        return bend.wanted_deg, "told"
+    for other in reversed(before):
+        if other.wanted_deg is not None and other.strips == bend.strips:
+            return other.wanted_deg, "an earlier bend"
+    return expected_deg, "the form"
 
 
 def read_trials(path: Path) -> tuple[TrialBend, ...]:

@@ -221,10 +221,18 @@ def trial_lines(found: TrialFinding) -> list[str]:
             f"with a scatter of {100 * after.scatter:.1f} % of the bend from one to the next."
         ),
         (
-            f"NEXT FORM: {show_degrees(found.next_form_bend_deg, 2)} of bend, corner "
+            f"NEXT FORM, for a knee of {show_degrees(found.wanted_bend_deg, 2)} of bend: "
+            f"{show_degrees(found.next_form_bend_deg, 2)}, corner "
             f"{show_degrees(180.0 - found.next_form_bend_deg, 2)}."
         ),
     ]
+    if found.wanted_from == "an earlier bend":
+        lines.append("The knee's own bend is that of an earlier trial: give --wanted for another.")
+    elif found.wanted_from == "the form":
+        lines.append(
+            "THE KNEE'S OWN BEND WAS NOT TOLD: that figure is what the form must have aimed at. Give --wanted "
+            "before you saw a form by it."
+        )
     if not found.within:
         lines.append(
             "Look for a cause before you trust it: moisture, glue not yet hard, slip before it gelled, a strip "

@@ -14,6 +14,7 @@ from spilemark.commands.shop_options import (
     json_option,
     say,
     say_json,
+    shop_of,
     shown_in,
     side_option,
     units_option,
@@ -52,7 +53,9 @@ if TYPE_CHECKING:
 )
 @click.option("--grain-within", type=float, metavar="DEG", help="[default: any direction]")
 @click.option("--saw", metavar="LENGTH", help="Wood wanted outside the line, mm. [default: 3mm]")
-@click.option("--kerf", metavar="LENGTH", help="Least between a pair, mm. [default: 3mm]")
+@click.option(
+    "--kerf", metavar="LENGTH", help="Least between a pair, mm. [default: 3mm; twice the saw]"
+)
 @click.option("--flip", is_flag=True, default=None, help="It may be turned over.")
 @click.option("--pair", is_flag=True, default=None, help="Part and mirror image on one board.")
 @click.option("--throat", metavar="EDGE", help="Its inside edge. [default: throat curve]")
@@ -94,11 +97,18 @@ def board(
     """
     from spilemark.blank.board import lay
     from spilemark.blank.board_words import board_lines, board_sheet, board_table
+    from spilemark.blank_job import lines_of
     from spilemark.shop.files import read_part
     from spilemark.shop_parts import warnings_of
 
     part = read_part(pattern, side)
-    laid = lay(part.outline, _order(told, points, job))
+    lines_there = lines_of(part, shop_of(job, part.outline.side))
+    laid = lay(
+        lines_there.finished,
+        _order(told, points, job),
+        lines_there.cutting.points_mm,
+        bevelled=lines_there.bevelled,
+    )
     show = shown_in(units, part)
     lines = board_lines(laid, show)
     title = ", ".join(word for word in (part.boat, part.outline.name, part.date) if word)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from spilemark.commands.shop_options import (
     json_option,
     say,
     say_json,
+    shop_of,
     shown_in,
     side_option,
     units_option,
@@ -78,7 +80,7 @@ if TYPE_CHECKING:
     "--job",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="JOB.toml",
-    help="Take the table [lamination] of a job file first.",
+    help="Take the tables [lamination] and [shop] of a job file first.",
 )
 @click.option(
     "--paper",
@@ -120,6 +122,7 @@ def laminate(
     """
     from spilemark.blank.knee import laminate_curve, laminate_part
     from spilemark.blank.words import lamination_lines
+    from spilemark.blank_job import extra_layers, lines_of
     from spilemark.shop.files import read_part
 
     order = _order(told, job)
@@ -127,7 +130,8 @@ def laminate(
     if part is None:
         knee = laminate_curve(_throat(corner, radius, points), order)
     else:
-        knee = laminate_part(part.outline, order)
+        cut = lines_of(part, shop_of(job, part.outline.side))
+        knee = laminate_part(cut.finished, order, cut.cutting.points_mm)
     show = shown_in(units, part)
     lines = lamination_lines(knee, show)
     if out is not None:
@@ -136,7 +140,8 @@ def laminate(
 
         sheets = paper_for(printer, paper, "--printer")
         made_for = printer_for(printer or "", sheets)
-        drawings = knee_drawings(knee, _title(part, knee), show)
+        extra = () if part is None else extra_layers(cut, order.throat)
+        drawings = knee_drawings(knee, _title(part, knee), show, lines=extra)
         store_in(out, drawing_files(drawings, sheets, printer=made_for), force=force)
     if as_json:
         from spilemark.blank.tables import knee_table
@@ -180,7 +185,10 @@ def _strips(text: str) -> int | str | list[str]:
     """Read ``9`` as a number of strips, ``3mm`` as a thickness, ``3mm,3mm,6mm`` as every strip."""
     if text.strip().isdigit():
         return int(text)
-    return [p.strip() for p in text.split(",")] if text.count(",") and "mm" in text else text
+    parts = [p.strip() for p in text.split(",")]
+    # "1,6mm" is a thickness with a decimal comma; every strip has its own unit.
+    listed = len(parts) > 1 and all(re.search(r"\d.*[a-z\"'″′]$", p, re.IGNORECASE) for p in parts)
+    return parts if listed else text
 
 
 def _throat(corner: float | None, radius: str | None, points: str | None) -> Any:

@@ -101,6 +101,15 @@ def order_from(told: dict[str, Any], job: Path | None, side: SideName | None) ->
     return shop_order(table | said, side, where)
 
 
+def shop_of(job: Path | None, side: SideName) -> ShopOrder | None:
+    """What a job file's ``[shop]`` says of one side; None without a file or without that table."""
+    if job is None:
+        return None
+    from spilemark.strict import read_toml
+
+    return order_from({}, job, side) if "shop" in read_toml(job, "job file") else None
+
+
 def shown_in(units: str | None, part: Part | None = None) -> Show:
     """Units as told on the command, else those of the job."""
     if units == "ft":

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 @click.option("--side", type=click.Choice(("port", "starboard", "single")))
 @click.option("--edge", default="throat curve", help="Its inside edge. [default: throat curve]")
 @click.option(
-    "--wanted", type=float, metavar="DEG", help="Bend of the knee. [default: off-form's aim]"
+    "--wanted", type=float, metavar="DEG", help="Bend of the knee. [default: an earlier trial's]"
 )
 @click.option("--sigma", type=float, metavar="DEG", help="Doubt of the angle. [default: 0.25]")
 @click.option("--wood", default="", help="For the record.")
@@ -72,7 +72,7 @@ def trial(
     blank it is shown. Each bend counts by how well it tells the shop's own
     factor; "spilemark laminate --trials" and the job file use it.
     """
-    from spilemark.blank.trial import factor_from, judge, read_trials
+    from spilemark.blank.trial import check_opened, factor_from, judge, read_trials
     from spilemark.blank.words import trial_lines, trial_rows
 
     before = read_trials(trials) if trials.exists() else ()
@@ -89,12 +89,9 @@ def trial(
         say([f"Factor {factor.factor:.2f} ± {factor.factor_sigma:.2f}, of {len(before)} bend(s)."])
         return EXIT_DONE
     on_form, off_form = _angles(angles, photo, side, edge)
-    bend = _bend(strips, on_form, off_form, sigma, wood, date, note)
-    # Without a wish of its own the form aimed at what the sum and the shop's factor made of it.
-    aim = (
-        wanted if wanted is not None else on_form * (1.0 - factor_from(before).factor * bend.ideal)
-    )
-    found = judge(bend, before, aim)
+    bend = _bend(strips, on_form, off_form, sigma, wanted, wood, date, note)
+    check_opened(bend)
+    found = judge(bend, before)
     if not dry_run:
         _store(trials, (*before, bend))
     lines = trial_lines(found)
@@ -117,7 +114,11 @@ def _angles(
 
     on = _one(angles["on_form"], angles["corner_on_form"])
     off = _one(angles["off_form"], angles["corner_off_form"])
-    if photo is not None and off is None:
+    if photo is not None and off is not None:
+        raise UsageError(
+            "The released blank was told by a photo and by an angle.", "Give one of the two."
+        )
+    if photo is not None:
         off = _turn_of(photo, side, edge)
     if on is None or off is None:
         missing = "on the form" if on is None else "off the form"
@@ -152,6 +153,7 @@ def _bend(
     on_form: float,
     off_form: float,
     sigma: float | None,
+    wanted: float | None,
     wood: str,
     date: str | None,
     note: str,
@@ -174,6 +176,7 @@ def _bend(
         form_bend_deg=on_form,
         bend_deg=off_form,
         sigma_deg=ANGLE_SIGMA_DEG if sigma is None else sigma,
+        wanted_deg=wanted,
         wood=wood,
         note=note,
         **more,
