@@ -51,7 +51,11 @@ def placed(case: FitCase) -> Placement:
 
 
 def margin_of(case: FitCase, pose: Pose) -> float:
-    """Least distance at one pose by shapely alone: of corners of one to sides of the other."""
+    """Least distance at one pose by shapely alone: of corners of one to sides of the other.
+
+    Where edges cross with no corner inside, it is below zero all the same: half
+    the width of what the part spans.
+    """
     return _Margins(case).of(pose)
 
 
@@ -92,7 +96,18 @@ class _Margins:
     def of(self, pose: Pose) -> float:
         deep = _depth(self.free, self.free_edge, pose.apply(self.corners)).min()
         clear = -_depth(self.part, self.part_edge, _undone(pose, self.wood)).max()
-        return float(min(deep, clear))
+        value = float(min(deep, clear))
+        return value if value <= 0.0 else min(value, self.spanned(pose))
+
+    def spanned(self, pose: Pose) -> float:
+        """Infinity where the part lies in the wood, else below zero."""
+        from shapely import Polygon, maximum_inscribed_circle
+
+        placed = Polygon(pose.apply(self.corners))
+        if self.free.covers(placed):
+            return math.inf
+        out = placed.difference(self.free)
+        return -max(float(maximum_inscribed_circle(p).length) for p in getattr(out, "geoms", [out]))
 
     def best(self, turn: float, flipped: bool, shifts: int, best: float) -> float:
         here = Pose(turn, (0.0, 0.0), flipped).apply(self.corners)
