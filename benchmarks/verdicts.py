@@ -91,7 +91,7 @@ def main() -> None:
         WorldRules(photos=told.photos),
         cards=(6, 8),
         outline_step_mm=0.0,
-        bend_sd_mm=FLATNESS_MM * 0.5,
+        bend_sd_mm=FLATNESS_MM,
         sawn_edge_sd_mm=SAWN_EDGE_MM,
     )
     rows, refused = [], 0
