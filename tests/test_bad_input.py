@@ -327,7 +327,7 @@ def test_ctrl_c_stops_a_real_run_and_leaves_nothing(starboard: DrawnScene, tmp_p
         (("--thickness", "nan"), "thickness"),
         (("--tolerance", "0"), "tolerance"),
         (("--line-doubt", "-1"), "line_doubt"),
-        (("--distance", "A-A=742"), "two cards"),
+        (("--distance", "A-A=742"), "card A twice"),
         (("--distance", "A-H=1mm"), "A-H"),
         (("--distance", "A-Ω=700mm"), "Ω"),
         (("--printed-bar", "50,50"), "printed_bar"),

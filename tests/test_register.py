@@ -12,10 +12,11 @@ import shapes as zoo
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from spilemark.corners import measured_edge
 from spilemark.errors import UsageError
 from spilemark.frames import mm_to_pdf, mm_to_svg, outward_normals, stored_to_upright
 from spilemark.lens import plane_to_pixels
-from spilemark.records import EdgeRule, Floats, Outline, RegisteredPattern, Side, View
+from spilemark.records import Corner, EdgeRule, Floats, Outline, RegisteredPattern, Side, View
 from spilemark.rigid import apply, inverse
 from spilemark.testing import shapes
 from spilemark.uncertainty import u95_datum
@@ -395,6 +396,62 @@ def test_a_knee_with_a_straight_inner_edge_is_still_a_knee() -> None:
     pattern = laid(traced, "starboard")
     assert pattern.forward_known
     assert {"hull edge", "transom edge"} <= {edge.name for edge in pattern.outline.edges}
+
+
+def ragged(side: str) -> Outline:
+    """A knee whose transom edge has a spur of 4 mm beside the outer corner, as a tracer hands it on.
+
+    The spur hid the corner itself; what is left of it is an inside corner at its foot.
+    """
+    drawn = zoo.knee(side=side)
+    sign = -1.0 if side == "port" else 1.0
+    ring = drawn.ring_mm.copy()
+    foot = sign * 92.0
+    on_edge = np.abs(ring[:, 1]) < 1e-6
+    ring[on_edge, 1] -= np.maximum(0.0, 4.0 - np.abs(ring[on_edge, 0] - foot))
+    outline = zoo.outline(replace(drawn, ring_mm=ring), tag=side, turn_rad=0.4)
+    bare = zoo.outline(drawn, tag=side)
+    corner = next(
+        c for c in bare.corners if np.allclose(bare.ring.points_mm[c.index], [sign * 100.0, 0.0])
+    )
+    spur = int(np.argmin(np.linalg.norm(ring - [foot - sign * 4.0, 0.0], axis=1)))
+    kept = [c for c in bare.corners if c is not corner] + [Corner(index=spur, angle_deg=225.0)]
+    kept.sort(key=lambda c: c.index)
+    edges = tuple(
+        measured_edge(outline.ring.points_mm, one.index, other.index)
+        for one, other in zip(kept, (*kept[1:], kept[0]), strict=True)
+    )
+    return replace(outline, corners=tuple(kept), edges=edges)
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+@pytest.mark.parametrize("line", [True, False])
+def test_a_corner_that_a_ragged_edge_hid_leaves_forward_unknown(side: str, line: bool) -> None:
+    # Seen on a scan of few colours: an arm's end was taken for the outer corner, and FWD pointed aft.
+    outline = ragged(side)
+    if not line:
+        outline = replace(outline, polylines=(outline.ring,))
+    pattern = laid(outline, side)
+    assert not pattern.forward_known
+    assert "forward-unknown" in codes(pattern)
+    note = next(n for n in pattern.notes if n.code == "forward-unknown")
+    assert note.severity == "warn"
+    assert f"--forward {side}:x,y" in note.text
+    assert not any(e.name.startswith(("notch", "hull", "transom")) for e in pattern.outline.edges)
+    assert not any(c.name == "outer" for c in pattern.outline.corners)
+
+
+def test_spurs_of_a_few_millimetres_make_no_notch() -> None:
+    # A notch of 20 mm is one; the same of 4 mm is a ragged edge, and both its sides keep their name.
+    for depth, notched in ((20.0, True), (4.0, False)):
+        drawn = zoo.knee(side="port", notch_mm=(200.0, 20.0, depth))
+        pattern = laid(zoo.outline(drawn, tag="port"), "port")
+        names = [e.name for e in pattern.outline.edges]
+        assert any(name.startswith("notch") for name in names) is notched
+        assert pattern.forward_known
+        corners = [c.name for c in pattern.outline.corners]
+        assert len(set(corners)) == len(corners)
+        assert corners.count("hull arm outer") == 1
 
 
 def test_part_of_a_pattern_tells_neither_forward_nor_its_edges() -> None:

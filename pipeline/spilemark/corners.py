@@ -31,6 +31,13 @@ CLIP_SHARE = 0.15
 RIVAL_SHARE = 0.9
 """Corners that score within this share of the best one cannot be told apart by shape."""
 
+HIDES_CORNER = 0.15
+"""A run that bulges by more than this share of its chord holds a corner that a rough edge hid: no bowed
+edge of a knee or breasthook bulges half as much."""
+
+LEAST_SCORE_SHARE = 0.12
+"""An outer corner scores at least this share of the pattern's size; an arm's end does not."""
+
 INSIDE_DEG = 200.0
 """From this inside angle on, a corner is an inside one: the bottom of a notch."""
 
@@ -70,7 +77,7 @@ class Run:
     @property
     def outer(self) -> bool:
         """Whether it can be an outer edge."""
-        return self.hollow < HOLLOW
+        return -HIDES_CORNER < self.hollow < HOLLOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +162,8 @@ def outer_corner_candidates(outline: Outline) -> tuple[OuterCorner, ...]:
     between the two: long legs near a right angle.  Squared, because without it
     the corner opposite to the longest side wins whatever its angle, and that
     side may be a throat which is hardly hollow.  A run that is a little hollow,
-    or has a corner in it, counts for less.
+    or has a corner in it, counts for less.  Where the outer corner itself was lost
+    in a rough edge there is none: corners of an arm's end are no candidates.
     """
     ring, corners = outline.ring.points_mm, outline.corners
     main = main_corners(ring, corners)
@@ -170,7 +178,8 @@ def outer_corner_candidates(outline: Outline) -> tuple[OuterCorner, ...]:
         clipped = before.chord_mm < CLIP_SHARE * min(far.chord_mm, after.chord_mm)
         if len(runs) > 3 and before.outer and clipped:
             found += _candidate(ring, corners, far, after, (before.first, before.last))
-    return tuple(sorted(found, key=lambda c: -c.score_mm))
+    least = LEAST_SCORE_SHARE * float(np.linalg.norm(np.ptp(ring, axis=0)))
+    return tuple(sorted((c for c in found if c.score_mm >= least), key=lambda c: -c.score_mm))
 
 
 def _candidate(

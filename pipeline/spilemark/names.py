@@ -59,6 +59,9 @@ BREASTHOOK = Vocabulary(
 CLIP = "corner clip"
 INNER_EDGE = "inner edge"
 OUTER = "outer"
+NOTCH_MM = 6.0
+"""A notch is at least this deep: a ragged edge's spurs stand a few millimetres out. Common practice,
+no source."""
 _CORNER = "corner"
 _NOTCH_CORNER = "notch corner"
 
@@ -183,7 +186,7 @@ def _named(
     first, middle, last = groups[lead], groups[lead + 1 : -1], groups[-1]
     hollow = [k for k, g in enumerate(middle) if g.hollow]
     inner = max(hollow or range(len(middle)), key=lambda k: middle[k].chord_mm)
-    namer = _Namer({c.index for c in outline.corners if c.angle_deg > INSIDE_DEG})
+    namer = _Namer(_notched(outline))
     if clipped:
         namer.outer_edge(groups[0].edges, CLIP)
     namer.outer_edge(first.edges, words.first)
@@ -195,6 +198,16 @@ def _named(
     namer.several(middle[inner + 1 :], words.last_end)
     namer.outer_edge(last.edges, words.last)
     return namer.names
+
+
+def _notched(outline: Outline) -> set[int]:
+    """Points of the ring at the bottom of a notch: inside corners well within the convex hull."""
+    from shapely import Point, Polygon
+
+    ring = outline.ring.points_mm
+    rim = Polygon(ring).convex_hull.exterior
+    inside = (c.index for c in outline.corners if c.angle_deg > INSIDE_DEG)
+    return {index for index in inside if rim.distance(Point(ring[index])) >= NOTCH_MM}
 
 
 class _Namer:
@@ -273,6 +286,10 @@ def _corner_name(previous: str, here: str, words: Vocabulary | None) -> str:
         return _NOTCH_CORNER
     if previous == CLIP:
         return "clip"
+    if any(
+        previous.startswith(edge) and here.startswith(edge) for edge in (words.first, words.last)
+    ):
+        return _CORNER
     if previous.startswith(words.first):
         return f"{words.first_corner} outer"
     if here.startswith(words.last):

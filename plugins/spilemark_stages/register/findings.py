@@ -76,8 +76,8 @@ def no_corner() -> Note:
     return Note(
         code="no-outer-corner",
         severity="info",
-        text="No corner between two long outer edges was found: edges are numbered, and the place "
-        "along the line is counted from the pattern's after end.",
+        text="No corner between two long outer edges was found; a rough edge can hide it. Edges are "
+        "numbered, and the place along the line is counted from the pattern's after end.",
     )
 
 
