@@ -13,8 +13,7 @@ from shapely import Polygon
 from spilemark.blank.curves import arc
 from spilemark.blank.knee import laminate_part
 from spilemark.blank.orders import lamination_order
-from spilemark.blank.sheets import block_sheet, form_sheet, layout_sheet
-from spilemark.blank.words import lamination_lines
+from spilemark.blank.sheets import block_sheet, layout_sheet
 from spilemark.cli import main
 from spilemark.errors import UsageError
 from spilemark.shop.files import Part, write_outline
@@ -88,7 +87,9 @@ def test_units_in_and_out(capsys):
     assert main(["laminate", *inches, *strips]) == 0
     said = capsys.readouterr().out
     assert '0.094"' in said
-    assert " mm" not in said.split("GLUE")[0].replace("mm²", "")
+    # Grams and minutes a square metre are so on every label; no length is in mm.
+    assert " mm" not in said
+    assert "19.05" not in said
 
 
 @pytest.mark.parametrize(
@@ -112,7 +113,7 @@ def test_tighter_than_every_limit_warns_with_numbers(capsys):
     told = ["--corner", "90", "--radius", "60mm", "--stack", "18mm", "--width", "18mm"]
     assert main(["laminate", *told, "--strips", "3", "--wood", "oak"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "tighter than every rule above" in said
+    assert "tighter than every published rule" in said
     assert said.count("NOT KEPT") == 5
     assert "Strips of 0.9 mm would stay within" in said
 
@@ -135,18 +136,6 @@ def test_a_kink_is_told(capsys):
     asked = ["--stack", "12mm", "--strips", "6", "--wood", "oak", "--width", "18mm"]
     assert main(["laminate", "--points", points, *asked]) == 2
     assert "kink" in capsys.readouterr().err
-
-
-def test_the_range_is_drawn_and_said():
-    knee = laminate_part(quarter_knee(), lamination_order(ASKED, "The command"))
-    drawing = form_sheet(knee, "knee")
-    ranges = [line.points_mm for line in drawing.layer("range").lines]
-    released = drawing.layer("released").lines[0].points_mm
-    most, least = knee.lamination.toe_range_mm()
-    # Drawn about the middle of the bend: each arm takes about half of it.
-    for line, off in zip(ranges, (most, least), strict=True):
-        assert 0.3 * off < np.linalg.norm(line[-1] - released[-1]) < 0.8 * off
-    assert any("95 of 100" in line for line in lamination_lines(knee))
 
 
 def test_block_and_lamination_make_the_knee():

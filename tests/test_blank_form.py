@@ -198,8 +198,8 @@ def test_the_form_lies_on_its_side_of_the_stack(kind):
 
 @pytest.mark.parametrize("kind", ["male", "female"])
 @pytest.mark.parametrize("arm", [0.0, 60.0, 200.0])
-@pytest.mark.parametrize("radius", [40.0, 60.0, 110.0, 300.0])
-@pytest.mark.parametrize("corner", [30, 60, 80, 90, 110, 150])
+@pytest.mark.parametrize("radius", [40.0, 60.0, 300.0])
+@pytest.mark.parametrize("corner", [30, 60, 80, 110, 150])
 def test_a_form_of_any_throat_keeps_off_the_strips_and_has_no_teeth(corner, radius, arm, kind):
     """Everything measured by shapely from the drawn rings alone."""
     throat = arc(radius, math.radians(180.0 - corner))

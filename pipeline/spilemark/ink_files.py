@@ -109,14 +109,19 @@ def wrapped(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -
 
 
 def notes_below(
-    notes: Sequence[str], at: tuple[float, float], column_mm: float, size_mm: float, line_mm: float
+    notes: Sequence[str],
+    at: tuple[float, float],
+    column_mm: float,
+    size_mm: float,
+    line_mm: float,
+    bold: int = 1,
 ) -> tuple[list[Mark], float]:
-    """Notes under a drawing, the first in bold, and the y below them."""
+    """Notes under a drawing, the first ``bold`` of them in bold, and the y below them."""
     x, y = at
     marks: list[Mark] = []
     for k, note in enumerate(notes):
-        for text in wrapped(note, column_mm, size_mm, bold=k == 0):
-            marks.append(Words(text=text, at=(x, y), size_mm=size_mm, bold=k == 0))
+        for text in wrapped(note, column_mm, size_mm, bold=k < bold):
+            marks.append(Words(text=text, at=(x, y), size_mm=size_mm, bold=k < bold))
             y += line_mm
         y += 0.4 * line_mm
     return marks, y

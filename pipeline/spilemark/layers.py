@@ -32,6 +32,7 @@ _BAR_SPACE_MM = 118.0
 _SAMPLE_MM = 22.0
 _GAP_MM = 14.0
 _CAPITALS = 0.73
+_HANGS = 0.24
 _THIN_MM = 0.01
 _SQUARE_AWAY_MM = 30.0
 
@@ -79,11 +80,15 @@ class LayeredDrawing:
     layers: tuple[Layer, ...]
     notes: tuple[str, ...] = ()
     """Wrapped below the drawing, the first one bold."""
+    warnings: tuple[str, ...] = ()
+    """Stand behind the first note, in bold."""
+    brief: tuple[str, ...] = ()
+    """What every sheet of paper says where the drawing is cut into several."""
 
     def points_mm(self) -> Floats:
         """All drawn points and the ends of all words (M, 2)."""
         found = [line.points_mm for layer in self.layers for line in layer.lines]
-        found += [_ends(words) for layer in self.layers for words in layer.words]
+        found += [word_box(words) for layer in self.layers for words in layer.words]
         return np.concatenate(found)
 
     def layer(self, name: str) -> Layer:
@@ -314,8 +319,10 @@ def _below(drawing: LayeredDrawing, top: float, wide: float) -> tuple[list[Mark]
             y += _LINE_MM
         y -= _LINE_MM
     y = max(y + 1.6 * _LINE_MM, top + 20.0)
+    notes = (*drawing.notes[:1], *drawing.warnings, *drawing.notes[1:])
+    bold = 1 + len(drawing.warnings)
     rows, bottom = ink_files.notes_below(
-        drawing.notes, (_MARGIN_MM, y), wide - 14.0, _TEXT_MM, _LINE_MM
+        notes, (_MARGIN_MM, y), wide - 14.0, _TEXT_MM, _LINE_MM, bold
     )
     return [*marks, *rows], bottom
 
@@ -324,13 +331,13 @@ def _title_width(title: str) -> float:
     return ink_files.text_width_mm(Words(text=title, at=(0, 0), size_mm=_TITLE_MM, bold=True))
 
 
-def _ends(words: Lettering) -> Floats:
-    """Both ends of the words, with their height."""
+def word_box(words: Lettering) -> Floats:
+    """Corners (4, 2) of the box that words fill, what hangs below their line among it."""
     probe = Words(text=words.text, at=(0, 0), size_mm=words.size_mm, bold=words.bold)
     length: Any = ink_files.text_width_mm(probe)
     share = {"start": 0.0, "middle": 0.5, "end": 1.0}[words.anchor]
     angle = np.radians(words.turn_deg)
     along, up = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
-    start = np.asarray(words.at_mm) - share * length * along
+    start = np.asarray(words.at_mm) - share * length * along - _HANGS * words.size_mm * up
     ends = np.array([start, start + length * along])
-    return np.vstack([ends, ends + words.size_mm * up])
+    return np.vstack([ends, ends[::-1] + (_HANGS + _CAPITALS + 0.05) * words.size_mm * up])

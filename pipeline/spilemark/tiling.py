@@ -190,7 +190,7 @@ def plan_layout(
             score, layout = _best_shift(there, angle, window, overlap_mm)
             found.append((score, layout))
     found.sort(key=lambda pair: pair[0])
-    return next((layout for _, layout in found if _hangs_together(layout)), found[0][1])
+    return next((layout for _, layout in found if hangs_together(layout)), found[0][1])
 
 
 def _needed(outline: Floats, lines: Sequence[Floats], clearance: float) -> BaseGeometry:
@@ -308,7 +308,7 @@ def _used(
     return np.asarray(found.swapaxes(1, 2).reshape(len(across), len(up), columns * rows))
 
 
-def _hangs_together(layout: Layout) -> bool:
+def hangs_together(layout: Layout) -> bool:
     """Whether every sheet can be reached from every other one over joins."""
     reached, edge = {layout.places[0]}, [layout.places[0]]
     while edge:

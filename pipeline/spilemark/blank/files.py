@@ -8,6 +8,7 @@ from pathlib import Path
 from spilemark import ink_files
 from spilemark.blank.curves import Floats
 from spilemark.blank.knee import LaminatedKnee
+from spilemark.blank.marks import PartMarks
 from spilemark.blank.sheets import blank_sheet, block_sheet, form_sheet, layout_sheet
 from spilemark.errors import CannotWrite, WouldOverwrite
 from spilemark.layer_tiles import tiled_sheets
@@ -25,13 +26,23 @@ def knee_drawings(
     units: Show = "mm",
     line_mm: Floats | None = None,
     lines: Sequence[Layer] = (),
+    marks: PartMarks | None = None,
 ) -> dict[str, LayeredDrawing]:
-    """All drawings of a knee by name: form, lamination, corner_block where there is one, layout."""
-    block = block_sheet(knee, title, units)
-    found = {"form": form_sheet(knee, title, units), "lamination": blank_sheet(knee, title, units)}
+    """All drawings of a knee by name: form, lamination, corner_block where there is one, layout.
+
+    ``marks`` are those of the part as it was measured; None: its shape was typed.
+    """
+    marks = PartMarks() if marks is None else marks
+    block = block_sheet(knee, title, units, marks)
+    found = {
+        "form": form_sheet(knee, title, units, marks),
+        "lamination": blank_sheet(knee, title, units),
+    }
     if block is not None:
         found["corner_block"] = block
-    found["layout"] = layout_sheet(knee, title, line_mm=line_mm, lines=lines, units=units)
+    found["layout"] = layout_sheet(
+        knee, title, line_mm=line_mm, lines=lines, units=units, marks=marks
+    )
     return found
 
 

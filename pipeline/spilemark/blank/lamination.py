@@ -97,26 +97,40 @@ class Lamination:
         """Length of the outermost strip; the inner ones are as much shorter as bend times depth."""
         return self.form.moved_left(-self.strips.stack_mm / 2.0).length_mm
 
-    def released(self, kept: float) -> Curve:
-        """Mid-line off this form if so much of its curvature is kept, laid on at the bend's middle."""
-        return self.form.bent(kept).laid_on(self.wanted, self.wanted.middle_mm())
+    @property
+    def swing_mm(self) -> tuple[float, float]:
+        """Along the mid-line: the end that is held, and the toe that then swings the farther."""
+        ends = (
+            (0.0, self.wanted.length_mm - self.arms_mm[1]),
+            (
+                self.wanted.length_mm,
+                self.arms_mm[0],
+            ),
+        )
+        most = self.form.bent(self.springback.kept_range[0])
+        return max(ends, key=lambda e: self._off_mm(most, *e))
+
+    def released_held(self, kept: float) -> Curve:
+        """Mid-line off this form if so much of its curvature is kept, one arm held in its place."""
+        return self.form.bent(kept).laid_on(self.wanted, self.swing_mm[0])
 
     def toe_range_mm(self) -> tuple[float, float]:
-        """How far a toe may come to lie off its place, the other arm held: more springback, less."""
-        more, less = (self._toe_off_mm(self.form.bent(k)) for k in self.springback.kept_range)
+        """How far a toe may come to lie off its place, the other arm held: more springback, less.
+
+        Of the two toes the one that swings the farther.
+        """
+        more, less = (
+            self._off_mm(self.form.bent(k), *self.swing_mm) for k in self.springback.kept_range
+        )
         return more, less
 
     def toe_without_overbend_mm(self) -> float:
         """How far a toe would open if the form were made to the wanted curve itself."""
-        return self._toe_off_mm(self.wanted.bent(self.springback.kept))
+        return self._off_mm(self.wanted.bent(self.springback.kept), *self.swing_mm)
 
-    def _toe_off_mm(self, curve: Curve) -> float:
-        """Distance of a toe from its place, the other end held; of the two toes the farther."""
-        first, last = self.arms_mm[0], self.wanted.length_mm - self.arms_mm[1]
-        return max(
-            float(np.linalg.norm(curve.laid_on(self.wanted, held).at(toe) - self.wanted.at(toe)))
-            for held, toe in ((0.0, last), (self.wanted.length_mm, first))
-        )
+    def _off_mm(self, curve: Curve, held: float, toe: float) -> float:
+        """Distance of a toe from its place where the other end is held."""
+        return float(np.linalg.norm(curve.laid_on(self.wanted, held).at(toe) - self.wanted.at(toe)))
 
 
 def equal_strips(

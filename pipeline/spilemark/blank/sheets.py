@@ -8,38 +8,52 @@ from collections.abc import Sequence
 import numpy as np
 
 from spilemark import wording
-from spilemark.blank.curves import Curve, Floats
+from spilemark.blank.curves import Floats
+from spilemark.blank.form_layers import (
+    DASHED,
+    form_layers,
+    form_lines_of,
+    range_layer,
+    released_layer,
+    stack_layer,
+    upright,
+)
 from spilemark.blank.knee import LaminatedKnee
+from spilemark.blank.marks import PartMarks, mark_layer
+from spilemark.blank.room import Room, Row
 from spilemark.blank.words import (
     LAMINATION_CAUTIONS,
     block_lines,
+    brief_lines,
     form_lines,
     lamination_lines,
+    scribe_line,
+    warning_lines,
 )
-from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, circle, inside_point
-from spilemark.shop.lengths import Show, show_degrees
+from spilemark.layers import Layer, LayeredDrawing, Line, arrow, inside_point
+from spilemark.shop.lengths import Show, show_length
 
-_TICK_MM = 8.0
 _WORDS_MM = 4.0
-_DASHED = (5.0, 2.0)
-_DOTTED = (1.2, 1.6)
+_NEAR_MM = 0.05
 _CHAIN = (12.0, 2.5, 2.5, 2.5)
+_UNMARKED = PartMarks()
 
 
-def form_sheet(knee: LaminatedKnee, title: str, units: Show = "mm") -> LayeredDrawing:
+def form_sheet(
+    knee: LaminatedKnee, title: str, units: Show = "mm", marks: PartMarks = _UNMARKED
+) -> LayeredDrawing:
     """Draw the form with its marks, the stack on it, and where the released throat may come to lie."""
+    off_form = (stack_layer(knee), released_layer(knee), range_layer(knee, units))
     return LayeredDrawing(
         title=f"{title}, form",
-        layers=(
-            *form_layers(knee),
-            _stack_layer(knee),
-            _released_layer(knee),
-            _range_layer(knee),
-        ),
+        layers=(*form_layers(knee, marks, units, off=off_form), *off_form),
+        warnings=tuple(warning_lines(knee.lamination.tightest, units)),
+        brief=tuple(brief_lines(knee, units)),
         notes=(
             wording.CHECK_BARS,
             f"Saw the {knee.order.form.kind} form to the heavy line: it is bent further than the knee.",
             *form_lines(knee, units),
+            *marks.lines(),
             *LAMINATION_CAUTIONS[1:],
             wording.STRUCTURE,
             wording.DUST,
@@ -49,15 +63,17 @@ def form_sheet(knee: LaminatedKnee, title: str, units: Show = "mm") -> LayeredDr
 
 def blank_sheet(knee: LaminatedKnee, title: str, units: Show = "mm") -> LayeredDrawing:
     """Draw the released blank with its strips, and the knee in it."""
-    layers = [_strip_layer(knee), _band_layer(knee)]
+    layers = [_strip_layer(knee), _band_layer(knee, units)]
+    warnings = warning_lines(knee.lamination.tightest, units)
     if knee.outline is not None:
         layers.insert(0, _part_layer(knee.outline.points_mm))
     return LayeredDrawing(
         title=f"{title}, lamination",
         layers=tuple(layers),
+        warnings=tuple(warnings),
         notes=(
             wording.CHECK_BARS,
-            *lamination_lines(knee, units),
+            *(line for line in lamination_lines(knee, units) if line not in warnings),
             *LAMINATION_CAUTIONS[1:3],
             wording.GLUE,
             wording.STRUCTURE,
@@ -66,14 +82,24 @@ def blank_sheet(knee: LaminatedKnee, title: str, units: Show = "mm") -> LayeredD
     )
 
 
-def block_sheet(knee: LaminatedKnee, title: str, units: Show = "mm") -> LayeredDrawing | None:
+def block_sheet(
+    knee: LaminatedKnee, title: str, units: Show = "mm", marks: PartMarks = _UNMARKED
+) -> LayeredDrawing | None:
     """Draw the corner block; None where there is none."""
     if knee.block is None:
         return None
+    scribe = scribe_line(knee, units)
     return LayeredDrawing(
         title=f"{title}, corner block (deadwood)",
-        layers=tuple(_block_layers(knee)),
-        notes=(wording.CHECK_BARS, *block_lines(knee, units), wording.DUST),
+        layers=tuple(_block_layers(knee, marks)),
+        warnings=(scribe,),
+        brief=(scribe,),
+        notes=(
+            wording.CHECK_BARS,
+            *(line for line in block_lines(knee, units) if line != scribe),
+            *marks.lines(),
+            wording.DUST,
+        ),
     )
 
 
@@ -84,6 +110,7 @@ def layout_sheet(
     line_mm: Floats | None = None,
     lines: Sequence[Layer] = (),
     units: Show = "mm",
+    marks: PartMarks = _UNMARKED,
 ) -> LayeredDrawing:
     """Draw knee, lamination, corner block, form and reference line over each other at full size.
 
@@ -96,14 +123,16 @@ def layout_sheet(
     lines : sequence of Layer
         More lines of the part, such as its cutting line.
     units : {"mm", "in", "ft"}
+    marks : PartMarks
     """
     layers: list[Layer] = []
     if knee.outline is not None:
         layers.append(_part_layer(knee.outline.points_mm))
-    layers += [*lines, _band_layer(knee), _strip_layer(knee)]
+    layers += [*lines, _band_layer(knee, units), _strip_layer(knee)]
     if knee.block is not None:
-        layers += _block_layers(knee)
-    layers += form_layers(knee)
+        # A female form lies over the block.
+        layers += _block_layers(knee, None, off=form_lines_of(knee))
+    layers += form_layers(knee, marks, units, off=layers)
     if line_mm is not None:
         layers.append(
             Layer(
@@ -117,6 +146,7 @@ def layout_sheet(
     return LayeredDrawing(
         title=f"{title}, layout",
         layers=tuple(layers),
+        warnings=tuple(warning_lines(knee.lamination.tightest, units)),
         notes=(
             wording.CHECK_BARS,
             (
@@ -124,123 +154,20 @@ def layout_sheet(
                 "further than the knee, laid on it at the middle of the bend."
             ),
             *form_lines(knee, units)[:3],
+            *marks.lines(),
             wording.STRUCTURE,
         ),
     )
 
 
-def form_layers(knee: LaminatedKnee) -> list[Layer]:
-    """Body, clamp holes and marks of the form."""
-    form, found = knee.form, knee.lamination
-    marks, words = _form_marks(knee)
-    # Between the clamp holes and the form's back.
-    deep = 0.5 * (form.order.body_mm + form.order.hole_in_mm + 0.5 * form.order.hole_mm)
-    middle = form.centre_mm - deep * form.centre_normal
-    body = Layer(
-        name="form",
-        legend=f"FORM ({form.order.kind}), saw to this: the strips lie against its face",
-        lines=(Line(form.body_mm, closed=True),),
-        words=(
-            _across(f"FORM, {form.order.kind}", middle, form.centre_normal, 7.0, bold=True),
-            _across(
-                f"{found.strips.count} strips, {found.strips.stack_mm:g} mm, bend {show_degrees(found.form_bend_deg, 2)}",
-                middle - 6.5 * _upwards(form.centre_normal),
-                form.centre_normal,
-                4.0,
-            ),
-        ),
-        width_mm=0.6,
-    )
-    holes = Layer(
-        name="clamp-holes",
-        legend="clamp holes",
-        lines=tuple(circle(hole, form.order.hole_mm) for hole in form.holes_mm),
-        width_mm=0.35,
-    )
-    return [
-        body,
-        holes,
-        Layer(name="form-marks", legend="", lines=marks, words=words, width_mm=0.3),
-    ]
-
-
-def _form_marks(knee: LaminatedKnee) -> tuple[tuple[Line, ...], tuple[Lettering, ...]]:
-    """Tangent points, the toes, the middle of the bend and the clamps, as ticks on the face."""
-    form = knee.form
-    lines, words = [], []
-    places = [(p, "toe") for p in form.arms_at_mm]
-    places += [(p, "bend begins") for p in form.tangents_mm]
-    named: list[tuple[Floats, Floats, str]] = []
-    for place, name in (*places, (form.centre_mm, "CENTRE")):
-        normal = _normal_at(form.face, place) * (1.0 if form.order.kind == "male" else -1.0)
-        # Into the body, where nothing else is drawn.
-        lines.append(Line(np.array([place, place + _TICK_MM * normal])))
-        near = next((k for k, n in enumerate(named) if np.linalg.norm(n[0] - place) < 12.0), None)
-        if near is None:
-            named.append((place, normal, name))
-        elif name not in named[near][2]:
-            named[near] = (*named[near][:2], f"{named[near][2]}, {name}")
-    for place, normal, name in named:
-        words.append(_along(name, place + (_TICK_MM + 1.0) * normal, normal, _WORDS_MM))
-    for place in form.clamps_mm:
-        normal = _normal_at(form.face, place) * (1.0 if form.order.kind == "male" else -1.0)
-        lines.append(Line(np.array([place, place + 0.5 * _TICK_MM * normal])))
-    return tuple(lines), tuple(words)
-
-
-def _stack_layer(knee: LaminatedKnee) -> Layer:
-    half = knee.lamination.strips.stack_mm / 2.0
-    far = knee.lamination.form.moved_left(-half if knee.order.form.kind == "male" else half)
-    return Layer(
-        name="stack-on-form",
-        legend="the stack as it is clamped to the form",
-        lines=(Line(far.points_mm()),),
-        width_mm=0.3,
-    )
-
-
-def _released_layer(knee: LaminatedKnee) -> Layer:
-    """The face that lay on the form, as wanted."""
-    half = knee.lamination.strips.stack_mm / 2.0
-    face = knee.lamination.wanted.moved_left(half if knee.order.form.kind == "male" else -half)
-    return Layer(
-        name="released",
-        legend="that face off the form, as it is wanted",
-        lines=(Line(face.points_mm()),),
-        width_mm=0.35,
-        dash_mm=_DASHED,
-    )
-
-
-def _range_layer(knee: LaminatedKnee) -> Layer:
-    half = knee.lamination.strips.stack_mm / 2.0
-    lines, words = [], []
-    names = ("most springback", "least springback")
-    for kept, name in zip(knee.lamination.springback.kept_range, names, strict=True):
-        curve = knee.lamination.released(kept)
-        face = curve.moved_left(half if knee.order.form.kind == "male" else -half)
-        lines.append(Line(face.points_mm()))
-        end, way = face.points_mm()[-1], math.degrees(float(face.theta_rad[-1]))
-        words.append(_upright(name, end, way, 3.0))
-    return Layer(
-        name="range",
-        legend="range of the released face, 95 of 100: expect it between these",
-        lines=tuple(lines),
-        words=tuple(words),
-        width_mm=0.25,
-        dash_mm=_DOTTED,
-    )
-
-
-def _band_layer(knee: LaminatedKnee) -> Layer:
+def _band_layer(knee: LaminatedKnee, units: Show) -> Layer:
     found = knee.lamination
-    outside = found.outside()
-    middle = outside.at(float(np.interp(found.wanted.middle_mm(), found.wanted.s_mm, outside.s_mm)))
-    normal = _normal_at(outside, middle)
-    words = _across("LAMINATION", middle - 10.0 * normal, normal, 5.0, bold=True)
+    # Beyond an arm's end, where neither the form nor the block has words.
+    start, theta = found.wanted.points_mm()[0], float(found.wanted.theta_rad[0])
+    words = upright("LAMINATION", start, math.degrees(theta) + 180.0, 5.0, bold=True)
     return Layer(
         name="lamination",
-        legend=f"LAMINATION off the form, {found.strips.stack_mm:g} mm thick, its arms run past the toes",
+        legend=f"LAMINATION off the form, {show_length(found.strips.stack_mm, units)} thick, its arms run past the toes",
         lines=(Line(knee.band_mm, closed=True),),
         words=(words,),
         width_mm=0.5,
@@ -260,7 +187,12 @@ def _strip_layer(knee: LaminatedKnee) -> Layer:
     )
 
 
-def _block_layers(knee: LaminatedKnee) -> list[Layer]:
+def _block_layers(
+    knee: LaminatedKnee, marks: PartMarks | None, off: Sequence[Layer] = ()
+) -> list[Layer]:
+    """The block with its grain; with the marks of the part where they are given."""
+    from shapely import LineString, Polygon
+
     block = knee.block
     assert block is not None
     middle = inside_point(block.net_mm)
@@ -268,20 +200,26 @@ def _block_layers(knee: LaminatedKnee) -> list[Layer]:
     grain = arrow(middle, block.grain_deg, max(20.0, 0.35 * size))
     turn = math.radians(block.grain_deg)
     up = np.array([-math.sin(turn), math.cos(turn)])
-    return [
+    room = Room(Polygon(block.net_mm).buffer(-1.5))
+    room.take(*(LineString(line.points_mm) for line in grain))
+    room.keep_off(off)
+    # The corner is where the block is widest; beyond its outline there is room for what is too long.
+    low, high = block.cut_mm.min(axis=0), block.cut_mm.max(axis=0)
+    beside = np.array([0.5 * (low[0] + high[0]), high[1] + 12.0])
+    turns = (block.grain_deg, 0.0, 90.0)
+    title = room.block(
+        [Row(text="CORNER BLOCK (deadwood)", size_mm=5.0, bold=True)],
+        middle + 5.0 * up,
+        turns,
+        outside=beside,
+    )
+    words = room.block([Row(text="grain", size_mm=_WORDS_MM)], middle - 5.0 * up, turns)
+    layers = [
         Layer(
             name="corner-block",
-            legend="CORNER BLOCK (deadwood), saw to this",
+            legend="CORNER BLOCK (deadwood), saw to this, but for its face against the lamination",
             lines=(Line(block.cut_mm, closed=True),),
-            words=(
-                Lettering(
-                    text="CORNER BLOCK (deadwood)",
-                    at_mm=_pair(middle + 4.0 * up),
-                    size_mm=_fit("CORNER BLOCK (deadwood)", 0.6 * size, 5.0),
-                    turn_deg=block.grain_deg,
-                    bold=True,
-                ),
-            ),
+            words=title,
             width_mm=0.5,
         ),
         Layer(
@@ -289,22 +227,37 @@ def _block_layers(knee: LaminatedKnee) -> list[Layer]:
             legend="the block as it fills the corner",
             lines=(Line(block.net_mm, closed=True),),
             width_mm=0.25,
-            dash_mm=_DASHED,
+            dash_mm=DASHED,
         ),
         Layer(
-            name="grain",
-            legend="grain",
-            lines=grain,
-            words=(
-                Lettering(
-                    text="grain",
-                    at_mm=_pair(middle - 6.0 * up),
-                    size_mm=_WORDS_MM,
-                    turn_deg=block.grain_deg,
-                ),
-            ),
-            width_mm=0.4,
+            name="corner-block-scribe",
+            legend="scribe this face to the released lamination before you saw it",
+            lines=tuple(_against(knee)),
+            width_mm=1.2,
+            dash_mm=(2.5, 1.5),
         ),
+        Layer(name="grain", legend="grain", lines=grain, words=words, width_mm=0.4),
+    ]
+    if marks is not None:
+        above = beside + [0.0, 9.0]
+        layers.append(
+            mark_layer(marks, room, middle, outside=above, name="corner-block-face-marks")
+        )
+    return layers
+
+
+def _against(knee: LaminatedKnee) -> list[Line]:
+    """The stretch of the block's outline that lies against the lamination."""
+    from shapely import LineString, Polygon, get_parts, line_merge
+
+    assert knee.block is not None
+    outside = LineString(knee.lamination.outside().points_mm())
+    near = outside.intersection(Polygon(knee.block.cut_mm).buffer(_NEAR_MM))
+    merged = line_merge(near) if near.geom_type == "MultiLineString" else near
+    return [
+        Line(np.asarray(part.coords))
+        for part in get_parts(merged)
+        if part.geom_type == "LineString" and part.length > _WORDS_MM
     ]
 
 
@@ -316,51 +269,3 @@ def _part_layer(ring: Floats) -> Layer:
         width_mm=0.5,
         dash_mm=(8.0, 1.5),
     )
-
-
-def _normal_at(curve: Curve, place: Floats) -> Floats:
-    """Left of the heading at the station nearest to a place."""
-    k = int(np.argmin(np.linalg.norm(curve.points_mm() - place, axis=1)))
-    return np.asarray(curve.normals()[k])
-
-
-def _upwards(normal: Floats) -> Floats:
-    """The same direction or its opposite, whichever points up the sheet."""
-    return np.asarray(normal if normal[1] >= 0 else -normal)
-
-
-def _across(text: str, at: Floats, normal: Floats, size: float, *, bold: bool = False) -> Lettering:
-    """Words that run square to a normal, readable from below."""
-    up = _upwards(normal)
-    turn = math.degrees(math.atan2(-up[0], up[1]))
-    return Lettering(text=text, at_mm=_pair(at), size_mm=size, turn_deg=turn, bold=bold)
-
-
-def _along(text: str, at: Floats, way: Floats, size: float) -> Lettering:
-    """Words that run away from a place along a direction, readable from below."""
-    return _upright(text, at, math.degrees(math.atan2(way[1], way[0])), size)
-
-
-def _upright(text: str, at: Floats, way_deg: float, size: float) -> Lettering:
-    """Words that begin at a place and run on, or end there where they would stand on their heads."""
-    way = (way_deg + 180.0) % 360.0 - 180.0
-    over = not -90.0 < way <= 90.0
-    ahead = np.array([math.cos(math.radians(way_deg)), math.sin(math.radians(way_deg))])
-    turn = way + 180.0 if over else way
-    up = np.array([-math.sin(math.radians(turn)), math.cos(math.radians(turn))])
-    return Lettering(
-        text=text,
-        at_mm=_pair(at + 1.5 * ahead - 0.36 * size * up),
-        size_mm=size,
-        turn_deg=turn,
-        anchor="end" if over else "start",
-    )
-
-
-def _fit(text: str, room: float, most: float) -> float:
-    """Size of letters that take a room; a letter is about 0.65 of its size wide."""
-    return float(np.clip(room / (0.65 * len(text)), 2.5, most))
-
-
-def _pair(point: Floats) -> tuple[float, float]:
-    return float(point[0]), float(point[1])

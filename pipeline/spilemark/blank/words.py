@@ -8,6 +8,7 @@ from spilemark.blank.bending import Bend
 from spilemark.blank.form_body import WALL_MM
 from spilemark.blank.knee import LaminatedKnee
 from spilemark.blank.lamination import wood_kinds
+from spilemark.blank.springback import ShopFactor
 from spilemark.blank.trial import TrialBend, TrialFinding
 from spilemark.shop.lengths import Show, show_degrees, show_doubt, show_length
 from spilemark.units import INCH_MM
@@ -32,6 +33,11 @@ MOISTURE = "Strips of one moisture, within what the glue's label allows."
 DEADWOOD = "Corner block (deadwood): its grain runs with the arrow. It fills the corner, and carries little."
 THROAT = "The stack's inside face is the finished throat: what you plane off it comes off the first strip."
 _NARROW_DEG = 45.0
+_WARNING = "WARNING:"
+FILM = (
+    "Wax the form, or cover it with plastic film, face and edges, and the cauls too: glue must not stick the "
+    "blank to it."
+)
 LAMINATION_CAUTIONS = (TRIAL, STRIPS, RELEASE, OPEN_TIME)
 
 
@@ -72,17 +78,75 @@ def form_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
             f"{show_length(found.toe_without_overbend_mm(), units)} wide."
         ),
         (
-            f"Honest range: {show_degrees(low, 1)} to {show_degrees(high, 1)} off the form, its toe "
-            f"{show_length(more, units)} wide to {show_length(less, units)} tight (95 of 100; both are drawn). "
-            f"{TRIAL}"
+            f"Honest range: {show_degrees(low, 1)} to {show_degrees(high, 1)} off the form; with one arm held in "
+            f"its place the other toe lies {show_doubt(more, units)} wide to {show_doubt(less, units)} tight. "
+            f"{range_words(spring.factor)} {TRIAL}"
+        ),
+        (
+            f"Make the form, and its cauls, at least {show_length(knee.order.cutting.stack_width_mm, units)} thick from "
+            f"side to side, as wide as the strips are glued, its face square to its sides. {FILM}"
         ),
         *hole_lines(knee, units),
         *narrow_lines(knee),
         (
             f"Length is kept at mid-thickness, {show_length(found.form.length_mm, units)} with arms; the drawn "
-            f"throat is faired within {show_doubt(max(knee.throat.off_mm, 0.1), units)} of the points given."
+            f"throat is faired within {_thin(max(knee.throat.off_mm, 0.1), units)} of the points given."
         ),
     ]
+
+
+def range_words(factor: ShopFactor) -> str:
+    """Say what "95 of 100" stands on."""
+    if factor.bends == 0:
+        return "That range is 95 of 100 by our judgement, set from two published shop results: no statistics."
+    return (
+        f"That range is 95 of 100 by this shop's {_bends(factor.bends)} and our judgement, which was set from two "
+        "published shop results."
+    )
+
+
+def strip_words(knee: LaminatedKnee, units: Show = "mm") -> str:
+    """The stack in short: ``9 strips, 18.0 mm``."""
+    strips = knee.lamination.strips
+    return f"{strips.count} strips, {show_length(strips.stack_mm, units)}"
+
+
+def warning_lines(bends: Sequence[Bend], units: Show = "mm") -> list[str]:
+    """What must stand out wherever these strips are to be bent: they may break."""
+    return [line for line in bend_lines(bends, units) if line.startswith(_WARNING)]
+
+
+def brief_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
+    """A form in two lines, and that its strips may break: for every sheet of paper."""
+    found = knee.lamination
+    more, less = found.toe_range_mm()
+    lines = [
+        (
+            f"Form bend {show_degrees(found.form_bend_deg, 2)} for a knee of {show_degrees(found.bend_deg, 2)}. One arm "
+            f"held, expect the other toe {show_doubt(more, units)} wide to {show_doubt(less, units)} tight (our "
+            "judgement): trial bend first."
+        )
+    ]
+    for bend in found.tightest:
+        if bend.below_every_limit:
+            lines.insert(
+                0, f"WARNING: EXPECT IT TO BREAK DRY, {bend.species.name} at R/t {bend.ratio:.1f}."
+            )
+        elif bend.stress_share > 1.0:
+            lines.insert(
+                0,
+                f"WARNING: STRIPS MAY BREAK, {bend.species.name} at {bend.stress_share:.2f} of its strength.",
+            )
+    return lines
+
+
+def scribe_line(knee: LaminatedKnee, units: Show = "mm") -> str:
+    """Why the block is not sawn to its drawn face against the lamination."""
+    off = max(knee.lamination.toe_range_mm())
+    return (
+        f"SCRIBE the block's face against the lamination to the RELEASED lamination before you saw it: a toe of that "
+        f"may lie {show_doubt(off, units)} off its drawn place either way. The line drawn there is where it is expected."
+    )
 
 
 def hole_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
@@ -133,7 +197,7 @@ def bend_lines(bends: Sequence[Bend], units: Show = "mm") -> list[str]:
         ]
         if bend.below_every_limit:
             lines.append(
-                f"WARNING: {bend.ratio:.1f} thicknesses of {wood.name} are tighter than every rule above: "
+                f"WARNING: {bend.ratio:.1f} thicknesses of {wood.name} are tighter than every published rule: "
                 f"expect it to break dry. Strips of {_thin(_safe_mm(bend), units)} would stay within clear "
                 "wood's strength."
             )
@@ -203,7 +267,8 @@ def block_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
         (
             f"{DEADWOOD} It comes out of {size}, {show_length(knee.order.block_mm, units)} left on past the corner "
             f"points for fitting.{more}"
-        )
+        ),
+        scribe_line(knee, units),
     ]
 
 

@@ -127,21 +127,26 @@ def laminate(
 
     order = _order(told, job)
     part = read_part(pattern, side or order.side) if pattern is not None else None
+    shop = None
     if part is None:
         knee = laminate_curve(_throat(corner, radius, points), order)
     else:
-        cut = lines_of(part, shop_of(job, part.outline.side))
+        shop = shop_of(job, part.outline.side)
+        cut = lines_of(part, shop)
         knee = laminate_part(cut.finished, order, cut.cutting.points_mm)
     show = shown_in(units, part)
     lines = lamination_lines(knee, show)
     if out is not None:
         from spilemark.blank.files import drawing_files, knee_drawings, store_in
+        from spilemark.blank.marks import marks_of
         from spilemark.printers import paper_for, printer_for
 
         sheets = paper_for(printer, paper, "--printer")
         made_for = printer_for(printer or "", sheets)
         extra = () if part is None else extra_layers(cut, order.throat)
-        drawings = knee_drawings(knee, _title(part, knee), show, lines=extra)
+        drawings = knee_drawings(
+            knee, _title(part, knee), show, lines=extra, marks=marks_of(part, shop)
+        )
         store_in(out, drawing_files(drawings, sheets, printer=made_for), force=force)
     if as_json:
         from spilemark.blank.tables import knee_table
