@@ -52,6 +52,8 @@ class PartLines:
     bevelled: bool
     line_mm: Floats | None
     """Its reference line (N, 2), where it has one."""
+    order: ShopOrder | None = None
+    """Bevels and allowances; None: neither."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -134,6 +136,7 @@ def part_lines(
             cutting=part.outline if done is None else done.lines.cutting,
             bevelled=done is not None and bool(done.order.bevels),
             line_mm=lines[0].points_mm[[0, -1]] if lines else None,
+            order=None if done is None else done.order,
         )
     return found, tuple(notes)
 
@@ -171,6 +174,7 @@ def lines_of(part: Part, order: ShopOrder | None) -> PartLines:
         cutting=lines.cutting,
         bevelled=bool(order.bevels),
         line_mm=None,
+        order=order,
     )
 
 

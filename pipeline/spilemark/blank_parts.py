@@ -112,6 +112,7 @@ def write_blank(result: BlankResult, facts: JobFacts, folder: Path) -> tuple[Pat
         return ()
     from spilemark.blank.board_words import board_sheet
     from spilemark.blank.files import drawing_files, knee_drawings, store_in
+    from spilemark.blank.marks import marks_of
     from spilemark.printers import printer_for
 
     printer = printer_for(facts.printer, facts.paper)
@@ -124,6 +125,7 @@ def write_blank(result: BlankResult, facts: JobFacts, folder: Path) -> tuple[Pat
             facts.units,
             lines.line_mm,
             extra_layers(lines, knee.order.throat),
+            marks_of(lines.part, lines.order),
         )
         files |= drawing_files(drawings, facts.paper, f"_{side}", printer)
     for side, laid in result.laid.items():
