@@ -408,3 +408,161 @@ def image_of(data: bytes) -> Any:
     from PIL import Image
 
     return Image.open(io.BytesIO(data))
+
+
+@pytest.fixture
+def port_only(page: Page) -> str:
+    job = page.new_job(boat="Heron", thickness="3.07", distances="A-H = 767.5 ± 0.2")
+    page.send(job, SAMPLES / "port.jpg", "port")
+    page.post(f"/api/jobs/{job}/measure")
+    page.until(job, lambda s: s["status"] == "measured" and s["photos"][0]["thumb"])
+    return job
+
+
+def on_screen(tab: Tab, at: list[float]) -> list[float]:
+    """Where a place on the photo is on the screen."""
+    found: list[float] = tab.evaluate(
+        """([x, y]) => { const p = new DOMPoint(x, y).matrixTransform(document.getElementById("view").getScreenCTM());
+                         return [p.x, p.y]; }""",
+        at,
+    )
+    return found
+
+
+def ring_of(page: Page, job: str) -> list[list[float]]:
+    ring: list[list[float]] = page.ask(f"/api/jobs/{job}/drawing").json["photos"][0]["patterns"][0][
+        "ring"
+    ]
+    return ring
+
+
+def test_point_k_is_dragged_and_point_k_moves_and_the_report_tells(
+    tab: Tab, page: Page, port_only: str
+) -> None:
+    entry = page.shelf.find(port_only)
+    before, ring = page.bench.report(entry), ring_of(page, port_only)
+    edge = next(e for e in before["patterns"]["port"]["edges"] if e["name"] == "hull edge")
+    k = (edge["from"] + 200) % len(ring)
+    tab.goto(f"{page.address}/jobs/{port_only}/look")
+    expect(tab.locator("#view .seen").first).to_be_attached()
+    tab.get_by_label("moves a point").check()
+    tab.locator("#view").scroll_into_view_if_needed()
+    tab.locator("#view").focus()
+    for _ in range(3):
+        tab.keyboard.press("+")
+    # Bring the point to the middle, so that the picture may be as near as one likes.
+    tab.evaluate(
+        "scrollTo(0, document.getElementById('view').getBoundingClientRect().top + scrollY - 20)"
+    )
+    for _ in range(40):
+        x, y = on_screen(tab, ring[k])
+        frame = tab.locator("#view").bounding_box()
+        assert frame is not None
+        dx, dy = x - frame["x"] - frame["width"] / 2, y - frame["y"] - frame["height"] / 2
+        if abs(dx) < 200 and abs(dy) < 150:
+            break
+        tab.mouse.move(frame["x"] + 20, frame["y"] + 20)
+        tab.mouse.down()
+        tab.mouse.move(
+            frame["x"] + 20 - max(-300, min(300, dx)), frame["y"] + 20 - max(-200, min(200, dy))
+        )
+        tab.mouse.up()
+    x, y = on_screen(tab, ring[k])
+    tab.mouse.move(x, y)
+    tab.mouse.down()
+    tab.mouse.move(x + 10, y - 5, steps=4)
+    expect(tab.locator("#view path.hand").first).to_be_attached()
+    tab.mouse.move(x + 18, y - 9, steps=4)
+    tab.mouse.up()
+    expect(tab.locator("#pending")).to_contain_text("kept, and not worked into")
+    (row,) = page.shelf.find(port_only).table["port"]["corrections"]
+    assert row["do"] == "move"
+    assert row["points"][0] == pytest.approx(ring[k], abs=0.02)
+    tab.get_by_role("button", name="Measure with this").click()
+    expect(tab.locator("#view path.hand").first).to_be_attached(timeout=60_000)
+    expect(tab.locator("#pending")).to_be_hidden(timeout=60_000)
+    after = page.bench.report(page.shelf.find(port_only))
+    pattern = after["patterns"]["port"]
+    assert pattern["by_hand"][k]
+    moved = [
+        [a[0] - b[0], a[1] - b[1]]
+        for a, b in zip(
+            pattern["outline_mm"], before["patterns"]["port"]["outline_mm"], strict=True
+        )
+    ]
+    far = [(dx * dx + dy * dy) ** 0.5 for dx, dy in moved]
+    assert far.index(max(far)) == k
+    # Where the drag ended, on the photo.
+    assert ring_of(page, port_only)[k] == pytest.approx(row["points"][1], abs=0.3)
+    assert any(note["code"] == "made-by-hand" for note in after["notes"])
+    length = {e["name"]: e["length_mm"] for e in pattern["edges"]}
+    assert length["hull edge"] > edge["length_mm"]
+    assert "Made by hand" in (entry.results / "report.html").read_text(encoding="utf-8")
+    tab.get_by_role("button", name="Undo").click()
+    expect(tab.locator("#pending")).to_be_visible()
+    assert "corrections" not in page.shelf.find(port_only).table["port"]
+
+
+def test_an_edge_is_put_right_with_keys_alone(tab: Tab, page: Page, port_only: str) -> None:
+    tab.goto(f"{page.address}/jobs/{port_only}/look")
+    expect(tab.locator("#view .seen").first).to_be_attached()
+    tab.get_by_label("says where the bow is").check()
+    tab.locator("#view").focus()
+    for _ in range(5):
+        tab.keyboard.press("ArrowUp")
+    tab.keyboard.press("Shift+ArrowLeft")
+    tab.keyboard.press("Enter")
+    expect(tab.locator("#pending")).to_be_visible()
+    x, y = page.shelf.find(port_only).table["port"]["forward"]
+    assert x == pytest.approx(4032 / 2, abs=20)
+    assert y < 3024 / 2 - 100
+
+
+def test_touches_draw_a_stretch_and_mark_one_as_guessed(
+    tab: Tab, page: Page, port_only: str
+) -> None:
+    ring = ring_of(page, port_only)
+    tab.goto(f"{page.address}/jobs/{port_only}/look")
+    expect(tab.locator("#view .seen").first).to_be_attached()
+    tab.locator("#view").scroll_into_view_if_needed()
+    for tool, ends in (("draws straight", (300, 340)), ("says: guessed", (900, 960))):
+        tab.get_by_label(tool).check()
+        tab.evaluate("document.getElementById('view').scrollIntoView({ block: 'center' })")
+        for k in ends:
+            tab.mouse.click(*on_screen(tab, ring[k]))
+        tab.wait_for_timeout(300)
+    rows = page.shelf.find(port_only).table["port"]["corrections"]
+    assert [row["do"] for row in rows] == ["redraw", "guess"]
+    unit = 4032 / 1000
+    for row, ends in zip(rows, ((300, 340), (900, 960)), strict=True):
+        for point, k in zip(row["points"], ends, strict=True):
+            # As near as the screen's pixels: the picture is shown whole.
+            assert point == pytest.approx(ring[k], abs=3 * unit)
+    tab.get_by_role("button", name="Measure with this").click()
+    expect(tab.locator("#view path.guessed").first).to_be_attached(timeout=60_000)
+    pattern = page.bench.report(page.shelf.find(port_only))["patterns"]["port"]
+    assert 0.5 < 100 - pattern["seen_percent"] < 10
+    tab.get_by_role("button", name="Back to what was traced").click()
+    expect(tab.get_by_role("button", name="Redo")).to_be_enabled()
+    assert "corrections" not in page.shelf.find(port_only).table["port"]
+
+
+def test_dragging_stays_quick_with_five_thousand_points(tab: Tab, page: Page) -> None:
+    tab.goto(page.address)
+    spent = tab.evaluate(
+        """async () => {
+            const { nearest, path } = await import("/static/viewer.js");
+            const { company } = await import("/static/correct.js");
+            const ring = Array.from({ length: 5000 }, (_, k) => [500 * Math.cos(k / 795.77), 500 * Math.sin(k / 795.77)]);
+            const times = [];
+            for (let k = 0; k < 60; k += 1) {
+                const begun = performance.now();
+                const [at] = nearest(ring, [400 + k, 300]);
+                const along = company(ring, at);
+                path(along.map(([j, share]) => [ring[j][0] + share * 5, ring[j][1] + share * 3]));
+                times.push(performance.now() - begun);
+            }
+            return times.sort((a, b) => a - b)[30];
+        }"""
+    )
+    assert spent < 8.0

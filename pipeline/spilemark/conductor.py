@@ -27,6 +27,7 @@ from typing import Any
 import spilemark
 from spilemark.blank_job import BlankResult, blank_sums, part_lines
 from spilemark.card_places import check_card_places
+from spilemark.corrections import corrected
 from spilemark.errors import UsageError
 from spilemark.picking import pick_patterns
 from spilemark.recipe import Kitchen
@@ -110,6 +111,8 @@ class _Run:
         survey = self.survey(photos)
         photos = _as_surveyed(photos, survey)
         outlines = self.outlines(survey, tuple(photos))
+        outlines, notes = corrected(outlines, survey, request.facts)
+        self.notes += notes
         self.notes += check_card_places(survey, outlines, request.facts)
         patterns = self.patterns(outlines)
         comparison = self.comparison(patterns)

@@ -33,6 +33,11 @@ so both have one meaning and one check.  The whole of a job file::
     edge = "cut"                           # likewise
     line_from_edge = "square to transom edge"   # or "along ...": where the line is but a short tick
 
+    [[port.corrections]]                   # what was put right by hand: spilemark.corrections
+    do = "move"
+    photo = "port.jpg"
+    points = [[1020, 840], [1031, 838]]
+
     [edge_names]                           # call an edge by the builder's name
     "edge 1" = "hull edge"
 
@@ -60,6 +65,7 @@ from spilemark.blank_job import TABLES as BLANK_TABLES
 from spilemark.blank_job import BlankRequest, blank_request
 from spilemark.blank_job import rooted as rooted_blank
 from spilemark.cards import Batten
+from spilemark.corrections import Correction, check_correction
 from spilemark.errors import UsageError
 from spilemark.jobparts import PARTS, JobPart, dropped_points, laid_over, part_called, parts_of
 from spilemark.jobvalues import (
@@ -117,6 +123,7 @@ class _Arm(msgspec.Struct, kw_only=True):
     scan: bool | None = None
     edge: Literal["cut", "scribed"] | None = None
     line_from_edge: str | None = None
+    corrections: list[Correction] = []
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,6 +323,11 @@ def _facts(
             a: edge_rule(v.line_from_edge, a, where) for a, v in arms.items() if v.line_from_edge
         },
         edge_names=edge_names,
+        corrections={
+            a: tuple(check_correction(c, a, where) for c in v.corrections)
+            for a, v in arms.items()
+            if v.corrections
+        },
         units=sheet.units,
         paper=paper_for(sheet.printer, sheet.paper, where),
         printer=sheet.printer or "",

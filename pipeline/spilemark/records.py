@@ -313,14 +313,19 @@ class Polyline:
     seen: Bools
     """(N,) False where bridged or guessed."""
     name: str = ""
+    by_hand: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    """(N,) True where a person moved or drew it; all False where nothing is given."""
 
     def __post_init__(self) -> None:
+        if len(self.by_hand) != len(self.points_mm) and not np.any(self.by_hand):
+            object.__setattr__(self, "by_hand", np.zeros(len(self.points_mm), dtype=bool))
         _freeze(
             self,
             points_mm=np.float64,
             sigma_mm=np.float64,
             sensitivity_mm=np.float64,
             seen=np.bool_,
+            by_hand=np.bool_,
         )
 
     @property
@@ -681,6 +686,8 @@ class JobFacts:
     """By side or arm: the edge that tells which way the reference line runs, where it is but a tick."""
     edge_names: dict[str, str] = field(default_factory=dict)
     """Renames: geometric name -> the builder's."""
+    corrections: dict[str, tuple[Any, ...]] = field(default_factory=dict)
+    """By arm: what was put right by hand, ``spilemark.corrections.Correction``, as it was done."""
     units: Literal["mm", "in"] = "mm"
     paper: str = "a4"
     printer: str = ""

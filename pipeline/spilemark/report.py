@@ -121,6 +121,7 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "u95_datum_mm": _numbers(u95_datum(pattern)),
         "modes_mm": _modes(pattern),
         "seen": [bool(flag) for flag in ring.seen],
+        "by_hand": [bool(flag) for flag in ring.by_hand] if ring.by_hand.any() else [],
         "holes_mm": [_points(hole.points_mm) for hole in outline.of_role("hole")],
         "holes_u95_fit_mm": [
             _numbers(u95_fit(hole, fitted_on=ring)) for hole in outline.of_role("hole")
@@ -392,4 +393,6 @@ def _plain(value: Any) -> Any:
         return _number(value, 6)
     if isinstance(value, Sequence):
         return [_plain(v) for v in value]
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return _plain(dataclasses.asdict(value))
     return str(value)

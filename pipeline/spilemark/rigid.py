@@ -130,6 +130,7 @@ def _moved(line: Polyline, motion: RigidMap) -> Polyline:
         sigma_mm=line.sigma_mm[::step],
         sensitivity_mm=line.sensitivity_mm[::step],
         seen=line.seen[::step],
+        by_hand=line.by_hand[::step],
     )
 
 

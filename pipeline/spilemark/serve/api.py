@@ -19,6 +19,7 @@ from spilemark.serve.bench import Bench
 from spilemark.serve.bodies import read_form, save_body
 from spilemark.serve.door import NotLetIn
 from spilemark.serve.drawing import photo_drawings
+from spilemark.serve.edits import edits_told
 from spilemark.serve.sheet import lay_in, table_from
 from spilemark.serve.shelf import Entry, NotThere, ShelfPhoto, TooMuch
 
@@ -205,6 +206,8 @@ class Api:
             return {
                 "units": report["job"]["units"],
                 "photos": photo_drawings(report, entry),
+                "worked_in": report["job"].get("corrections", {}),
+                **edits_told(entry),
                 "notes": [{**note, "text": plain_words(note["text"])} for note in report["notes"]],
             }
 

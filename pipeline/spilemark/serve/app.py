@@ -17,6 +17,7 @@ from spilemark.serve.api import Api
 from spilemark.serve.bench import Bench
 from spilemark.serve.door import Door
 from spilemark.serve.door_api import DoorApi
+from spilemark.serve.edit_api import EditApi
 from spilemark.serve.guard import Guard
 from spilemark.serve.pages import Pages, page, static_folder
 
@@ -47,6 +48,7 @@ def laptop_app(bench: Bench, door: Door, hosts: Callable[[], frozenset[str]]) ->
             *Pages(bench).routes(),
             *Api(bench).routes(),
             *DoorApi(bench, door).routes(),
+            *EditApi(bench).routes(),
             Mount("/static", _Static(directory=static_folder())),
         ],
         lifespan=life,

@@ -277,11 +277,15 @@ class Shelf:
         def out(document: tomlkit.TOMLDocument) -> None:
             table: Any = document[photo.arm]
             kept = [n for n in table["photos"] if entry.folder / n != photo.path]
-            if not kept:
-                # What was told of its pixels goes with the only photo of an arm.
-                for key in ("centreline", "forward", "corrections"):
+            edits = table.pop("corrections", None)
+            rest = [dict(row) for row in edits or () if row.get("photo") != photo.path.name]
+            if entry.folder / table["photos"][0] == photo.path:
+                # What was told of the pixels of an arm's first photo goes with it.
+                for key in ("centreline", "forward"):
                     table.pop(key, None)
             table["photos"] = kept
+            if rest:
+                table["corrections"] = rest
 
         with self._lock, _as_cannot_write(entry.folder):
             self.change(entry, out)

@@ -93,6 +93,7 @@ def _thinned(line: Polyline, count: int) -> Polyline:
         sigma_mm=line.sigma_mm[every],
         sensitivity_mm=line.sensitivity_mm[every],
         seen=line.seen[every],
+        by_hand=line.by_hand[every],
     )
 
 

@@ -1,8 +1,9 @@
 // The photo with what was found in it.
-import { attempt, el, get, jobHere, length, svg } from "./common.js";
+import { attempt, el, get, jobHere, length, listen, send, statusWords, svg } from "./common.js";
+import { Corrector, nameField } from "./correct.js";
 import { Viewer, nearest, path, stretches } from "./viewer.js";
 
-const job = jobHere();
+let job = jobHere();
 const api = `/api/jobs/${job.id}`;
 const view = document.getElementById("view");
 const under = document.getElementById("under");
@@ -12,6 +13,8 @@ let shown = 0;
 let viewer = null;
 let layer = null;
 let finger = null;
+let corrector = null;
+let told = null;
 
 function draw() {
   const d = drawings[shown];
@@ -25,9 +28,16 @@ function draw() {
   for (const pattern of d.patterns) drawPattern(pattern);
   finger = svg("circle", { class: "finger", r: 0, visibility: "hidden" });
   layer.append(finger);
-  view.replaceChildren(image, layer);
-  if (!viewer) viewer = new Viewer(view, [0, 0, d.width, d.height], scaleTags);
-  else viewer.fit([0, 0, d.width, d.height]);
+  const size = [0, 0, d.width, d.height];
+  if (!viewer) viewer = new Viewer(view, size, scaleTags);
+  else if (String(viewer.size) !== String(size)) viewer.fit(size);
+  if (!corrector && document.getElementById("tools")) {
+    corrector = new Corrector({ api, view, drawing: () => drawings[shown], viewer: () => viewer, changed });
+  }
+  view.replaceChildren(image, layer, ...(corrector ? [corrector.layer] : []));
+  corrector?.choose(corrector.tool);
+  corrector?.show(told);
+  pending();
   scaleTags();
   tables(d);
   for (const [k, button] of [...document.querySelectorAll("#pictures button")].entries()) {
@@ -83,6 +93,7 @@ function scaleTags() {
     square.setAttribute("height", 2 * half);
   }
   finger?.setAttribute("r", 7 * unit);
+  corrector?.sketch();
 }
 
 function point(event) {
@@ -92,7 +103,7 @@ function point(event) {
     const [k, far] = nearest(pattern.ring, at);
     if (!best || far < best.far) best = { pattern, k, far };
   }
-  if (!best || best.far > 40 * viewer.unit) return;
+  if (!best || best.far > 40 * viewer.unit || (corrector && corrector.tool !== "read")) return;
   const { pattern, k } = best;
   finger.setAttribute("cx", pattern.ring[k][0]);
   finger.setAttribute("cy", pattern.ring[k][1]);
@@ -124,7 +135,7 @@ function tables(d) {
 
 function edgeTable(pattern) {
   const rows = pattern.edges.map((edge) =>
-    el("tr", {}, el("th", { scope: "row" }, edge.name), el("td", { className: "number" }, length(edge.length_mm, units))));
+    el("tr", {}, el("th", { scope: "row" }, corrector ? nameField(edge, corrector) : edge.name), el("td", { className: "number" }, length(edge.length_mm, units))));
   const corners = pattern.corners.map((corner) =>
     el("tr", {}, el("th", { scope: "row" }, `${corner.name} corner`), el("td", { className: "number" }, corner.deg === null || corner.deg === undefined ? "?" : `${corner.deg.toFixed(2)}°`)));
   return el("table", {}, el("caption", {}, `${SIDES[pattern.side]}: ${pattern.seen_percent.toFixed(0)} % of the edge seen. ${pattern.words}`), el("tbody", {}, ...rows, ...corners));
@@ -138,12 +149,31 @@ function legend() {
 
 let units = "mm";
 
+/** Something was put right: the job is not what was measured any more. */
+function changed() {
+  job.stale = true;
+  pending();
+}
+
+/** What was changed and is not in the results yet. */
+function pending() {
+  const line = document.getElementById("pending");
+  const again = document.getElementById("again");
+  if (!corrector) return;
+  const busy = job.work !== null;
+  const arms = [...new Set(drawings.map((d) => d.arm))];
+  const waits = arms.some((arm) => corrector.waiting(arm).edits.length || corrector.waiting(arm).dropped);
+  line.hidden = !(busy || waits || job.stale);
+  line.textContent = busy ? statusWords(job) : "△ What you put right is kept, and not worked into the results yet.";
+  again.hidden = line.hidden || busy;
+}
+
 async function begin() {
   if (!job.measured) {
     document.getElementById("unmeasured").hidden = false;
     return;
   }
-  const told = await attempt(() => get(`${api}/drawing`));
+  told = await attempt(() => get(`${api}/drawing`));
   if (!told) return;
   drawings = told.photos;
   units = told.units;
@@ -160,12 +190,20 @@ async function begin() {
     el("li", {}, `${note.severity === "warn" ? "△ Mind: " : ""}${note.text}`)));
   legend();
   if (!drawings.length) {
-    under.textContent = "These results were made by an earlier version. Measure again to see them here.";
+    document.getElementById("under").textContent = "These results were made by an earlier version. Measure again to see them here.";
     return;
   }
   draw();
 }
 
+document.getElementById("again")?.addEventListener("click", () => attempt(() => send(`${api}/measure`)));
+listen((state) => {
+  if (state.id !== job.id) return;
+  const finished = job.work && !state.work;
+  job = state;
+  if (finished) begin();
+  else pending();
+}, begin);
 view.addEventListener("pointermove", (event) => viewer && point(event));
 view.addEventListener("pointerdown", (event) => viewer && point(event));
 document.getElementById("nearer").addEventListener("click", () => viewer.zoom(1.5));

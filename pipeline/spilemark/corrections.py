@@ -1,0 +1,312 @@
+"""What a person put right by hand: an edit list in the job, worked into what was traced.
+
+::
+
+    [[port.corrections]]
+    do = "move"                        # or "redraw", "guess"
+    photo = "port_1.jpg"               # the photo in which it was done
+    points = [[1020, 840], [1031, 838]]    # upright px of that photo
+
+``move`` takes the point of the edge nearest to the first place to the second;
+its neighbours follow, less and less, over 15 mm of edge on either side.
+``redraw`` lays the edge between the first and the last place along the places
+given, straight from each to the next.  ``guess`` says that the edge between two
+places was not really seen.  Places are pixels of a photo, which does not change
+when others are added.  What was moved or drawn counts as seen, by hand, with
+the doubt of a hand: it is told in the report as made by hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from spilemark.errors import UsageError
+from spilemark.frames import outward_normals, upright_to_stored
+from spilemark.lens import mm_per_px_across, pixels_to_plane
+from spilemark.records import (
+    Bools,
+    Cause,
+    Edge,
+    Floats,
+    JobFacts,
+    Note,
+    Outline,
+    Survey,
+    View,
+)
+
+MADE_BY_HAND, LEFT_OUT = "made-by-hand", "correction-left-out"
+REACH_MM = 15.0
+"""How far along the edge a moved point takes its neighbours with it."""
+HAND_PX = 2.0
+"""One sigma of a place shown by hand on a photo: own judgement, no source."""
+HAND = "drawn by hand"
+_FARTHEST_MM = 60.0
+"""A place farther from every edge than this belongs to none."""
+_STRAIGHT_MM = 0.5
+_LEAST = {"move": 2, "redraw": 2, "guess": 2}
+_MOST_POINTS = 500
+
+Doing = Literal["move", "redraw", "guess"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """One thing put right by hand."""
+
+    do: Doing
+    photo: str
+    """File name of the photo in which it was done."""
+    points: tuple[tuple[float, float], ...]
+    """Upright px of that photo."""
+
+
+def check_correction(correction: Correction, arm: str, where: str) -> Correction:
+    """A correction that can be worked in.
+
+    Raises
+    ------
+    UsageError
+        Too few or too many places, or one that is no number.
+    """
+    points = correction.points
+    exact = correction.do in ("move", "guess") and len(points) != _LEAST[correction.do]
+    if exact or not _LEAST[correction.do] <= len(points) <= _MOST_POINTS:
+        raise UsageError(
+            f'{where}, [{arm}], corrections: "{correction.do}" has {len(points)} places.',
+            "A move and a guess have two, a redraw two or more.",
+        )
+    if not np.isfinite(np.array(points)).all():
+        raise UsageError(f"{where}, [{arm}], corrections: a place is not a number.", "")
+    return correction
+
+
+def corrected(
+    outlines: dict[str, tuple[Outline, ...]], survey: Survey, facts: JobFacts
+) -> tuple[dict[str, tuple[Outline, ...]], list[Note]]:
+    """Work a job's corrections into what was traced.
+
+    Parameters
+    ----------
+    outlines : dict
+        By arm, plane frame.
+    survey : Survey
+    facts : JobFacts
+        Holds the corrections, by arm, in the order in which they were made.
+
+    Returns
+    -------
+    outlines : dict
+        Alike; each outline carries notes of what was done to it.
+    notes : list of Note
+        Of corrections that could not be worked in.
+    """
+    notes: list[Note] = []
+    changed = dict(outlines)
+    for arm, listed in facts.corrections.items():
+        for number, correction in enumerate(listed, start=1):
+            view = _view(survey, arm, correction.photo)
+            if view is None or arm not in changed:
+                notes.append(_left_out(correction, arm, "its photo is not in the job"))
+                continue
+            places = _on_bench(correction, view)
+            which, away = _nearest_outline(changed[arm], places[0])
+            if away > _FARTHEST_MM:
+                notes.append(_left_out(correction, arm, "no edge lies near it"))
+                continue
+            row = list(changed[arm])
+            row[which] = _one(row[which], correction, places, view, f"hand:{arm}:{number}")
+            changed[arm] = tuple(row)
+    return changed, notes
+
+
+def _view(survey: Survey, arm: str, photo: str) -> View | None:
+    for view in survey.views:
+        if view.straight.arm == arm and view.straight.photo.path.name == Path(photo).name:
+            return view
+    return None
+
+
+def _on_bench(correction: Correction, view: View) -> Floats:
+    photo = view.straight.photo
+    upright = np.array(correction.points, dtype=np.float64)
+    stored = upright_to_stored(upright, photo.width_px, photo.height_px, photo.orientation)
+    return pixels_to_plane(stored, view.plane)
+
+
+def _nearest_outline(outlines: Sequence[Outline], place: Floats) -> tuple[int, float]:
+    away = [
+        float(np.linalg.norm(outline.ring.points_mm - place, axis=1).min()) for outline in outlines
+    ]
+    which = int(np.argmin(away))
+    return which, away[which]
+
+
+def _one(
+    outline: Outline, correction: Correction, places: Floats, view: View, cause: str
+) -> Outline:
+    ring = outline.ring
+    if correction.do == "guess":
+        span = _stretch(ring.points_mm, places)
+        return _guessed(outline, span, correction)
+    if correction.do == "move":
+        points, share = moved(ring.points_mm, places[0], places[1])
+        corners = outline.corners
+    else:
+        span = _stretch(ring.points_mm, places)
+        points, share = redrawn(ring.points_mm, span, places), np.zeros(len(ring.points_mm))
+        share[span] = 1.0
+        within = set(span[1:-1].tolist())
+        corners = tuple(c for c in outline.corners if c.index not in within)
+    changed = _by_hand(outline, points, share, view, Cause(id=cause, kind=HAND))
+    edges = _edges(changed.ring.points_mm, outline, {c.index for c in corners}, share > 0)
+    by_mm = float(np.linalg.norm(points - ring.points_mm, axis=1).max())
+    at = int(np.argmax(np.linalg.norm(points - ring.points_mm, axis=1)))
+    what = "moved" if correction.do == "move" else "drawn anew"
+    note = _note(
+        f"Made by hand in {correction.photo}: the edge was {what}, by {by_mm:.1f} mm at most.",
+        points[at],
+        by_mm,
+    )
+    return replace(changed, corners=corners, edges=edges, notes=(*changed.notes, note))
+
+
+def moved(ring: Floats, start: Floats, to: Floats) -> tuple[Floats, Floats]:
+    """A ring (N, 2) with its point nearest to ``start`` taken to ``to``, and how much (N,) each went along.
+
+    The share falls off along the edge as half a wave of a cosine, to nothing at ``REACH_MM``.
+    """
+    k = int(np.argmin(np.linalg.norm(ring - start, axis=1)))
+    step = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
+    round_mm = float(step.sum())
+    along = np.concatenate([[0.0], np.cumsum(step[:-1])])
+    apart = np.abs(along - along[k])
+    apart = np.minimum(apart, round_mm - apart)
+    share = np.where(apart < REACH_MM, 0.5 * (1 + np.cos(np.pi * apart / REACH_MM)), 0.0)
+    return ring + share[:, None] * (to - ring[k]), share
+
+
+def _stretch(ring: Floats, places: Floats) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    """Numbers of the points from the one nearest to the first place to that of the last.
+
+    The way round on which the middle of what was drawn lies nearer; of two places, the shorter.
+    """
+    n = len(ring)
+    a, b = (int(np.argmin(np.linalg.norm(ring - p, axis=1))) for p in (places[0], places[-1]))
+    onwards = (a + np.arange((b - a) % n + 1)) % n
+    back = (b + np.arange((a - b) % n + 1)) % n
+    ways = [np.linalg.norm(np.diff(ring[w], axis=0), axis=1).sum() for w in (onwards, back)]
+    if len(places) > 2 and min(ways) > 0.25 * sum(ways):
+        inner = places[1:-1]
+        away = [
+            np.linalg.norm(ring[w][None] - inner[:, None], axis=2).min(axis=1).mean()
+            for w in (onwards, back)
+        ]
+        return onwards if away[0] <= away[1] else back
+    return onwards if ways[0] <= ways[1] else back
+
+
+def redrawn(
+    ring: Floats, span: np.ndarray[tuple[int], np.dtype[np.intp]], places: Floats
+) -> Floats:
+    """A ring (N, 2) whose points ``span`` lie evenly along the places; the ring keeps its other points."""
+    first, last = ring[span[0]], ring[span[-1]]
+    line = places[1:-1]
+    if len(places) > 1 and np.linalg.norm(places[0] - first) > np.linalg.norm(places[0] - last):
+        line = line[::-1]
+    line = np.concatenate([first[None], line, last[None]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    wanted = np.linspace(0.0, along[-1], len(span))
+    points = np.array(ring)
+    points[span] = np.stack([np.interp(wanted, along, line[:, j]) for j in (0, 1)], axis=1)
+    return points
+
+
+def _by_hand(outline: Outline, points: Floats, share: Floats, view: View, cause: Cause) -> Outline:
+    """The outline with its ring so, and a doubt that all points of this stretch share."""
+    ring = outline.ring
+    width = HAND_PX * mm_per_px_across(points, outward_normals(points), view.plane)
+    hand = share > 0.5
+    lines = []
+    for line in outline.polylines:
+        column = np.zeros((len(line.points_mm), 1))
+        if line is ring:
+            column = (share * width)[:, None]
+            line = replace(
+                line,
+                points_mm=points,
+                seen=ring.seen | hand,
+                by_hand=ring.by_hand | (share > 0),
+            )
+        sensitivity = np.concatenate([line.sensitivity_mm, column], axis=1)
+        lines.append(replace(line, sensitivity_mm=sensitivity))
+    return replace(outline, polylines=tuple(lines), causes=(*outline.causes, cause))
+
+
+def _guessed(
+    outline: Outline, span: np.ndarray[tuple[int], np.dtype[np.intp]], correction: Correction
+) -> Outline:
+    ring = outline.ring
+    seen = np.array(ring.seen)
+    seen[span] = False
+    lines = tuple(replace(p, seen=seen) if p is ring else p for p in outline.polylines)
+    length = float(np.linalg.norm(np.diff(ring.points_mm[span], axis=0), axis=1).sum())
+    note = _note(
+        f"Said by hand in {correction.photo}: {length:.0f} mm of the edge were not really seen.",
+        ring.points_mm[span[len(span) // 2]],
+        length,
+    )
+    return replace(outline, polylines=lines, notes=(*outline.notes, note))
+
+
+def _edges(points: Floats, outline: Outline, corners: set[int], touched: Bools) -> tuple[Edge, ...]:
+    """The edges again: without corners that went, and as long as they are now."""
+    kept = [edge for edge in outline.edges if edge.start in corners]
+    if not kept:
+        return tuple(_edge(points, e, e.start, e.stop, touched) for e in outline.edges)
+    rows = []
+    for k, edge in enumerate(kept):
+        after = kept[(k + 1) % len(kept)]
+        rows.append(_edge(points, edge, edge.start, after.start, touched))
+    return tuple(rows)
+
+
+def _edge(points: Floats, edge: Edge, start: int, stop: int, touched: Bools) -> Edge:
+    n = len(points)
+    span = (start + np.arange(((stop - start) % n or n) + 1)) % n
+    if stop == edge.stop and not touched[span].any():
+        return edge
+    run = points[span]
+    length = float(np.linalg.norm(np.diff(run, axis=0), axis=1).sum())
+    chord = run[-1] - run[0]
+    size = float(np.linalg.norm(chord))
+    across = np.zeros(1)
+    if size > 0:
+        away = run - run[0]
+        across = (away[:, 0] * chord[1] - away[:, 1] * chord[0]) / size
+    straight = bool(size > 0 and np.abs(across).max() <= _STRAIGHT_MM)
+    return replace(edge, start=start, stop=stop, length_mm=length, straight=straight)
+
+
+def _note(text: str, at: Floats, value: float) -> Note:
+    return Note(
+        code=MADE_BY_HAND,
+        severity="info",
+        text=text,
+        value=value,
+        unit="mm",
+        at_mm=(float(at[0]), float(at[1])),
+    )
+
+
+def _left_out(correction: Correction, arm: str, why: str) -> Note:
+    return Note(
+        code=LEFT_OUT,
+        severity="warn",
+        text=f"What was put right by hand in {correction.photo} for {arm} was left out: {why}.",
+    )

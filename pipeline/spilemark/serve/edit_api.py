@@ -1,0 +1,58 @@
+"""The routes by which a page puts things right."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from spilemark.serve import edits
+from spilemark.serve.api import told
+from spilemark.serve.bench import Bench
+from spilemark.serve.bodies import read_form
+from spilemark.serve.shelf import Entry
+
+Edit = Callable[[Entry, dict[str, Any]], Entry]
+
+
+class EditApi:
+    """The routes.
+
+    Parameters
+    ----------
+    bench : Bench
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+
+    def routes(self) -> list[Route]:
+        """Every route."""
+        shelf = self._bench.shelf
+        by_name: dict[str, Edit] = {
+            "add": lambda entry, form: edits.add_correction(shelf, entry, form),
+            "undo": lambda entry, form: edits.undo(shelf, entry, str(form.get("arm"))),
+            "redo": lambda entry, form: edits.redo(shelf, entry, str(form.get("arm"))),
+            "clear": lambda entry, form: edits.back_to_traced(shelf, entry, str(form.get("arm"))),
+            "mark": lambda entry, form: edits.set_mark(shelf, entry, form),
+            "rename": lambda entry, form: edits.rename_edge(shelf, entry, form),
+        }
+        return [
+            Route(f"/api/jobs/{{job}}/edits/{name}", told(self._done(edit)), methods=["POST"])
+            for name, edit in by_name.items()
+        ]
+
+    def _done(self, edit: Edit) -> Callable[[Request], Any]:
+        async def answer(request: Request) -> Response:
+            shelf = self._bench.shelf
+            entry = await run_in_threadpool(shelf.find, request.path_params["job"])
+            form = await read_form(request, shelf.limits.form_bytes)
+            changed = await run_in_threadpool(edit, entry, form)
+            self._bench.news.tell(entry.id)
+            return JSONResponse(await run_in_threadpool(edits.edits_told, changed))
+
+        return answer
