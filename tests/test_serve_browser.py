@@ -275,6 +275,7 @@ def test_all_of_it_can_be_done_with_keys(tab: Tab, page: Page, measured: str) ->
 
 
 SCREENS = ("/", "/new", "/help", "/help/card", "/jobs/{}", "/jobs/{}/look", "/jobs/{}/compare",
+           "/jobs/{}/sums",
            "/jobs/{}/print", "/jobs/{}/sheet")  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from spilemark.serve.door_api import DoorApi
 from spilemark.serve.edit_api import EditApi
 from spilemark.serve.guard import Guard
 from spilemark.serve.pages import Pages, page, static_folder
+from spilemark.serve.sums_api import SumsApi
 
 
 def laptop_app(bench: Bench, door: Door, hosts: Callable[[], frozenset[str]]) -> ASGIApp:
@@ -49,6 +50,7 @@ def laptop_app(bench: Bench, door: Door, hosts: Callable[[], frozenset[str]]) ->
             *Api(bench).routes(),
             *DoorApi(bench, door).routes(),
             *EditApi(bench).routes(),
+            *SumsApi(bench).routes(),
             Mount("/static", _Static(directory=static_folder())),
         ],
         lifespan=life,

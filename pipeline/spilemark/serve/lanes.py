@@ -7,12 +7,13 @@ import heapq
 import itertools
 import json
 import threading
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from spilemark.errors import SpilemarkError
+from spilemark.errors import SpilemarkError, UsageError
 from spilemark.serve.news import News
 from spilemark.serve.shelf import Entry, Shelf, ShelfPhoto, put_file
 from spilemark.serve.steps import Progress
@@ -20,6 +21,7 @@ from spilemark.serve.worker import WorkEnded, Worker, WorkStopped
 
 _ASKED, _END = "asked", "end.json"
 _CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000
+_SUM_S = 20.0
 _MEASURE_S, _PER_PHOTO_S, _MEASURE_BYTES = 120.0, 60.0, 8_000_000_000
 _STOPPED = "Stopped by you; what was measured before is as it was."
 _CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens")
@@ -51,7 +53,7 @@ class Lanes:
         self._changed = threading.Condition()
         self._waiting: list[Work] = []
         self._now: Work | None = None
-        self._checks: list[tuple[int, int, Entry, ShelfPhoto, Future[dict[str, Any]]]] = []
+        self._checks: list[tuple[int, int, Callable[[], None]]] = []
         self._number = itertools.count()
         self._closed = False
         self._threads = [
@@ -120,11 +122,28 @@ class Lanes:
     ) -> Future[dict[str, Any]]:
         """Let a photo be judged; an urgent one (somebody stands there with a phone) comes first."""
         answer: Future[dict[str, Any]] = Future()
-        with self._changed:
-            item = (0 if urgent else 1, next(self._number), entry, photo, answer)
-            heapq.heappush(self._checks, item)
-            self._changed.notify_all()
+        self._push(0 if urgent else 1, lambda: self._check(entry, photo, answer))
         return answer
+
+    def reckon(self, task: dict[str, Any]) -> Future[dict[str, Any]]:
+        """Let a small sum be done, before the photos that wait: somebody is typing."""
+        answer: Future[dict[str, Any]] = Future()
+
+        def work() -> None:
+            try:
+                answer.set_result(self._checker.do(task, seconds=_SUM_S))
+            except WorkEnded as error:
+                answer.set_exception(UsageError(error.what, error.todo))
+            except Exception as error:
+                answer.set_exception(error)
+
+        self._push(0, work)
+        return answer
+
+    def _push(self, rank: int, work: Callable[[], None]) -> None:
+        with self._changed:
+            heapq.heappush(self._checks, (rank, next(self._number), work))
+            self._changed.notify_all()
 
     def _measure_all(self) -> None:
         while True:
@@ -189,8 +208,8 @@ class Lanes:
                     self._changed.wait()
                 if self._closed:
                     return
-                _, _, entry, photo, answer = heapq.heappop(self._checks)
-            self._check(entry, photo, answer)
+                _, _, work = heapq.heappop(self._checks)
+            work()
 
     def _check(self, entry: Entry, photo: ShelfPhoto, answer: Future[dict[str, Any]]) -> None:
         stem = entry.bench / photo.id

@@ -42,10 +42,10 @@ def table_from(form: dict[str, Any]) -> dict[str, Any]:
             continue
         text = said[key]
         if key in _LENGTHS:
-            table[key] = _with_unit(text, inches=inches)
+            table[key] = with_unit(text, inches=inches)
         elif key in _BETWEEN:
             pairs = [p.strip() for p in re.split(r"[;\n]", text) if p.strip()]
-            table[key] = [_pair_with_unit(p, inches=inches) for p in pairs]
+            table[key] = [_pair_in_unit(p, inches=inches) for p in pairs]
         elif key == "date":
             table[key] = _date(text)
         else:
@@ -107,14 +107,14 @@ def arms_open(table: dict[str, Any]) -> list[str]:
     return ["port", "starboard"]
 
 
-def _with_unit(text: str, *, inches: bool) -> str:
-    """A bare number is meant in the unit that the form shows."""
+def with_unit(text: str, *, inches: bool) -> str:
+    """A length as typed: a bare number is meant in the unit that the form shows."""
     return f"{text} in" if inches and _BARE.fullmatch(text) else text
 
 
-def _pair_with_unit(text: str, *, inches: bool) -> str:
+def _pair_in_unit(text: str, *, inches: bool) -> str:
     cards, equal, length = text.partition("=")
-    return f"{cards.strip()} = {_with_unit(length.strip(), inches=inches)}" if equal else text
+    return f"{cards.strip()} = {with_unit(length.strip(), inches=inches)}" if equal else text
 
 
 def _date(text: str) -> Any:

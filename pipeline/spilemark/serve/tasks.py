@@ -103,9 +103,17 @@ def pictures(photo: Any, stem: Path) -> None:
     put_file(stem.with_name(f"{stem.name}.size.json"), json.dumps(size).encode())
 
 
+def sums(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001 - one shape for all
+    """Try the shop sums on a measured part."""
+    from spilemark.serve.sums import tried
+
+    return tried(task)
+
+
 TASKS: dict[str, Callable[[dict[str, Any], Told], dict[str, Any]]] = {
     "measure": measure,
     "check": check,
     "picture": picture,
+    "sums": sums,
 }
 """By the name that a task has under "do"."""
