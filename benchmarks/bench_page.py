@@ -51,6 +51,7 @@ class Server:
                 time.sleep(0.02)
 
     def ask(self, path: str, body: bytes | None = None, port: int = 0, cookie: str = "") -> bytes:
+        """Ask as our own page does; a status of 400 or more is an error."""
         port = port or self.port
         line = http.client.HTTPConnection(HOME, port, timeout=120)
         headers = {"Origin": f"http://{HOME}:{port}", "X-Spilemark": "bench"}
@@ -68,28 +69,34 @@ class Server:
             line.close()
 
     def post(self, path: str, table: object = None) -> dict:
+        """Send a form, read a table."""
         return json.loads(self.ask(path, json.dumps(table or {}).encode()))
 
     def state(self, job: str) -> dict:
+        """How a job is."""
         return json.loads(self.ask(f"/api/jobs/{job}"))
 
-    def until(self, job: str, fits) -> dict:  # noqa: ANN001 - a plain function
+    def until(self, job: str, fits) -> dict:
+        """Wait until a job is so."""
         while not fits(state := self.state(job)):
             time.sleep(0.02)
         return state
 
     def phone(self, job: str) -> tuple[int, str]:
+        """Let a phone in: its port and cookie."""
         link = self.post(f"/api/jobs/{job}/door")["link"]
         port = int(re.search(r":(\d+)/", link)[1])
         self.ask("/in", json.dumps({"code": link.rsplit("/", 1)[1]}).encode(), port)
         return port, self.cookie
 
     def close(self) -> None:
+        """Stop as with ctrl-C."""
         self.process.send_signal(signal.SIGINT)
         self.process.wait(20)
 
 
 def middle(name: str, seconds: list[float], limit: float) -> None:
+    """Print a row."""
     print(
         f"{name:58} median {statistics.median(seconds):6.2f} s, worst {max(seconds):6.2f} s"
         f"   (wanted: at most {limit:g} s)"

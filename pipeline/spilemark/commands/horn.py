@@ -169,22 +169,16 @@ def _beside(
     hull: Horning, line_from: LineFrom, comparison: Path | None, turn: str | None
 ) -> list[tuple[str, HullAgainstPatterns]]:
     """Set the hull beside what a report or the person says of the patterns."""
-    from spilemark.shop.hull_turn import TURN, hull_against_corners, hull_against_turn
+    from spilemark.shop.hull_turn import TURN, hull_against_turn
 
     found = []
     if turn is not None:
         deg, u95 = _turn(turn)
         found.append((TURN, hull_against_turn(hull, deg, u95, line_from)))
     if comparison is not None:
-        from spilemark.shop.files import compared
+        from spilemark.shop.files import hull_beside_report
 
-        report = compared(comparison)
-        for name, wider, u95 in report.corners:
-            what = f"angle at the {name.removesuffix(' corner')} corner"
-            found.append((what, hull_against_corners(hull, wider, u95)))
-        if report.turn_deg is not None and line_from == "centreline":
-            turned = hull_against_turn(hull, report.turn_deg, report.turn_u95_deg)
-            found.append((TURN, turned))
+        found += hull_beside_report(hull, comparison, line_from)
     return found
 
 

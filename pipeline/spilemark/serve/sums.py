@@ -147,20 +147,17 @@ def tried(task: dict[str, Any]) -> dict[str, Any]:
 
 def _hull(table: dict[str, Any], results: Path, units: Any) -> list[str]:
     from spilemark.errors import SpilemarkError
-    from spilemark.shop.files import compared
+    from spilemark.shop.files import hull_beside_report
     from spilemark.shop.horning import horn
-    from spilemark.shop.hull_turn import hull_against_corners
     from spilemark.shop.orders import hull_order
     from spilemark.shop_parts import hull_words
 
     order = hull_order(table, "These tapes")
     hull = horn(order.tapes)
-    beside = []
     try:
-        for name, port, starboard, u95 in compared(results).corners:
-            what = f"angle at the {name.removesuffix(' corner')} corner"
-            beside.append((what, hull_against_corners(hull, port, starboard, u95)))
+        beside = hull_beside_report(hull, results, order.line_from)
     except SpilemarkError:
+        # One side only, or not measured yet.
         beside = []
     return [*hull_words(order, hull, beside, units)]
 

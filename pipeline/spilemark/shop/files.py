@@ -16,7 +16,15 @@ from typing import Any
 import numpy as np
 
 from spilemark.errors import CannotWrite, UnreadableInput, UsageError, WouldOverwrite
-from spilemark.shop.hull_turn import transom_turn_deg
+from spilemark.shop.horning import Horning
+from spilemark.shop.hull_turn import (
+    TURN,
+    HullAgainstPatterns,
+    LineFrom,
+    hull_against_corners,
+    hull_against_turn,
+    transom_turn_deg,
+)
 from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outline
 
 SCHEMA = 1
@@ -163,6 +171,23 @@ def compared(path: Path) -> Compared:
             f"{path} lacks what a comparison holds ({type(error).__name__}: {error}).",
             "Take the report.json that spilemark wrote.",
         ) from error
+
+
+def hull_beside_report(
+    hull: Horning, path: Path, line_from: LineFrom
+) -> list[tuple[str, HullAgainstPatterns]]:
+    """Set a hull beside the comparison of a report: what is compared, and how much the hull explains.
+
+    Raises as :func:`compared`.
+    """
+    report = compared(path)
+    found = []
+    for name, wider, u95 in report.corners:
+        what = f"angle at the {name.removesuffix(' corner')} corner"
+        found.append((what, hull_against_corners(hull, wider, u95)))
+    if report.turn_deg is not None and line_from == "centreline":
+        found.append((TURN, hull_against_turn(hull, report.turn_deg, report.turn_u95_deg)))
+    return found
 
 
 def write_outline(path: Path, part: Part, *, force: bool = False) -> Path:
