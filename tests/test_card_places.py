@@ -19,7 +19,7 @@ CARD = np.array([[-60.0, -30.0], [60.0, -30.0], [60.0, 30.0], [-60.0, 30.0]])
 
 def said(places: dict[str, tuple[float, float]], cards_on: str) -> list[Any]:
     cards = [SimpleNamespace(name=n, outline_mm=CARD + at) for n, at in places.items()]
-    straight = SimpleNamespace(arm="port", photo=SimpleNamespace(path=Path("p.jpg")))
+    straight = SimpleNamespace(arm="port", photo=SimpleNamespace(is_scan=False, path=Path("p.jpg")))
     survey: Any = SimpleNamespace(views=[SimpleNamespace(straight=straight, cards=cards)])
     outline: Any = SimpleNamespace(ring=SimpleNamespace(points_mm=RING))
     return check_card_places(survey, {"port": (outline,)}, JobFacts(cards_on=cards_on))  # type: ignore[arg-type]

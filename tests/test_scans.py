@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,8 @@ from PIL import Image, TiffImagePlugin
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
+from spilemark import cli
+from spilemark.card_places import check_card_places
 from spilemark.cards import shop_cards
 from spilemark.errors import NoScale, UnreadableInput, UsageError
 from spilemark.jobfile import order_from
@@ -248,6 +251,79 @@ def test_a_stored_lens_is_none_of_a_scans_and_that_is_said(png: Path) -> None:
     assert [n.code == "lens-not-for-scan" for n in notes] == [True]
     assert "shop-phone was not used for the scan port.png" in notes[0].text
     assert not proposed(read(png), FACTS).notes
+
+
+def three_cards(*, third: float) -> np.ndarray[Any, Any]:
+    """Three cards on the glass, the last printed at another scale."""
+    plane = scan_plane(width_px=A4_PX[0], height_px=A4_PX[1], dpi=TRUE_DPI, turn_rad=0.01)
+    cards = [
+        laid("A", (-73, -55), 3, print_scale=PRINTED),
+        laid("B", (72, -62), -2, print_scale=PRINTED),
+        laid("C", (-60, 50), 88, print_scale=(third * PRINTED[0], third * PRINTED[1])),
+    ]
+    return draw_scene([], plane, A4_PX, cards=cards, look=Look(noise=1.0)).photo.pixels
+
+
+def test_a_card_of_another_print_is_left_out_of_a_scan(tmp_path: Path) -> None:
+    path = tmp_path / "three.png"
+    for third in (1.0, 0.96):
+        Image.fromarray(three_cards(third=third)).save(path, dpi=(200, 200))
+        survey = surveyed(read(path), facts=FACTS)
+        told = [n.text for n in survey.notes if n.code == "card-of-another-print"]
+        assert bool(told) == (third != 1.0)
+        assert survey.views[0].plane.lens[0] / 1e6 * 25.4 == pytest.approx(TRUE_DPI[0], rel=2e-4)
+    assert "Card C in three.png is 4.0 % smaller than the others" in told[0]
+
+
+def test_of_two_cards_of_different_prints_neither_is_believed(tmp_path: Path) -> None:
+    pixels = three_cards(third=0.96)
+    # The left half holds A and C.
+    path = tmp_path / "two.png"
+    Image.fromarray(pixels[:, : A4_PX[0] // 2]).save(path, dpi=(200, 200))
+    with pytest.raises(NoScale, match=r"Cards A and C in two.png are not of one print.*4\.\d %"):
+        surveyed(read(path), facts=FACTS)
+
+
+def test_a_scan_that_fits_badly_is_not_told_of_heights_and_lenses(
+    drawn: np.ndarray[Any, Any], tmp_path: Path
+) -> None:
+    """A few shades with dithering, as scanning programs save "text"."""
+    path = tmp_path / "shades.png"
+    dithered = np.random.default_rng(3).normal(0, 28, drawn.shape)
+    Image.fromarray(np.clip(drawn + dithered, 0, 255).astype(np.uint8)).convert("P").save(
+        path, dpi=(200, 200)
+    )
+    survey = surveyed(read(path), facts=FACTS)
+    said = " ".join(n.text for n in survey.notes if n.code != "looks-like-scan")
+    assert "on one glass" in said
+    for word in ("lifted", "higher", "lens", "bench", "stand", "phone"):
+        assert word not in said, said
+
+
+def test_cards_taped_to_a_pattern_on_the_glass_need_no_word(png: Path) -> None:
+    survey = surveyed(read(png), facts=FACTS)
+    outline = trace(survey=survey, arm="single", job=FACTS, options=TraceOptions())[0]
+    points = outline.ring.points_mm
+    ring = replace(outline.ring, points_mm=6.0 * (points - points.mean(axis=0)))
+    wide = replace(outline, polylines=(ring,))
+    face = shapely.Polygon(ring.points_mm)
+    assert any(face.contains(shapely.Point(c.cross_mm)) for c in survey.views[0].cards)
+    assert check_card_places(survey, {"single": (wide,)}, FACTS) == []
+
+
+def test_a_scanned_job_speaks_of_glass_and_scans(
+    png: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert cli.main(
+        ["make", "--port", str(png), "--scan", "--printed-bar", "99.8,100.1", "--out", str(out)]
+    ) in (0, 5)
+    said = " ".join(capsys.readouterr().out.split())
+    assert "for the pattern as it lay on the glass" in said
+    assert "of the outline seen, in 1 scan." in said
+    for word in ("bench", "light", "lens"):
+        assert word not in said, said
+    assert "lay on the bench" not in (out / "report.html").read_text()
 
 
 def test_no_card_on_the_glass_says_where_to_put_one(tmp_path: Path) -> None:

@@ -166,7 +166,7 @@ def part_of(pattern: RegisteredPattern, facts: JobFacts, scale: ScaleStatement) 
     UsageError
         The outline crosses itself.
     """
-    words = wording.fixed_words(wording.doubt_of(pattern).shape_mm, facts)
+    words = wording.fixed_words(wording.doubt_of(pattern).shape_mm, pattern, facts)
     return Part(
         outline=_shop_outline(pattern, facts.part),
         boat=facts.boat,

@@ -47,6 +47,15 @@ _HELP = {
     "edge place": "use softer light and a bench of another brightness than the pattern",
     "edge noise": "use softer light and a sharper photo",
 }
+_HELP_SCANNED = {
+    "taped distance": "tape a longer distance, or measure it again with a steel rule",
+    "cards not lying flat": "press the cards flat on the glass",
+    "reading of the crossings": "put more cards round the pattern, or scan with more dots per inch",
+    "flatness of the sheet": "press the pattern flat on the glass",
+    "edge place": "lay a sheet of another brightness than the pattern behind it",
+    "edge noise": "scan with more dots per inch, in grey or colour",
+}
+"""Where a scanner asks for something else than a camera."""
 
 
 def summary_lines(result: JobResult) -> list[str]:
@@ -131,9 +140,10 @@ def _shop(result: JobResult) -> list[str]:
 def _line_advice(pattern: RegisteredPattern) -> str:
     """What to do where the place, not the shape, is what is least known."""
     largest = budget(pattern)[0].cause
-    if largest == budget(pattern, after="fit")[0].cause or not advice_for(largest):
+    advice = advice_for(largest, scanned=_scanned(pattern))
+    if largest == budget(pattern, after="fit")[0].cause or not advice:
         return ""
-    return f" Most of that comes from: {largest}; to shrink it, {advice_for(largest)}."
+    return f" Most of that comes from: {largest}; to shrink it, {advice}."
 
 
 def _take_off(comparison: SideComparison, facts: JobFacts) -> list[str]:
@@ -164,15 +174,19 @@ def _pattern_lines(pattern: RegisteredPattern, result: JobResult) -> list[str]:
     lines += _wrap(wording.photo_words(pattern), "  ")
     causes = budget(pattern, after="fit")
     largest = causes[0].cause
-    advice = advice_for(largest)
+    advice = advice_for(largest, scanned=_scanned(pattern))
     to_do = f"; to shrink it, {advice}" if advice else ""
     lines += _wrap(f"Most of the doubt of its shape comes from: {largest}{to_do}.", "  ")
     return lines
 
 
-def advice_for(cause: str) -> str:
+def advice_for(cause: str, *, scanned: bool = False) -> str:
     """What would shrink one kind of doubt, or nothing."""
-    return _HELP.get(cause, "")
+    return (_HELP | _HELP_SCANNED if scanned else _HELP).get(cause, "")
+
+
+def _scanned(pattern: RegisteredPattern) -> bool:
+    return wording.where_it_lay([pattern]) == "on the glass"
 
 
 def _bullet(note: Note) -> list[str]:

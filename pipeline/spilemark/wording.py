@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from spilemark.records import JobFacts, RegisteredPattern, ScaleBasis, ScaleStatement, Side
@@ -67,11 +67,22 @@ def doubt_of(pattern: RegisteredPattern) -> Doubt:
     return Doubt(float(u95_fit(ring)[seen].max()), float(u95_datum(pattern)[seen].max()))
 
 
-def fixed_words(mm: float, facts: JobFacts) -> str:
+def fixed_words(mm: float, pattern: RegisteredPattern, facts: JobFacts) -> str:
     """What stands with a single figure of doubt, everywhere."""
     return (
-        f"±{_doubt(mm, facts)} (95 %) for the pattern as it lay on the bench. {not_included(facts)}"
+        f"±{_doubt(mm, facts)} (95 %) for the pattern as it lay {where_it_lay([pattern])}."
+        f" {not_included(facts)}"
     )
+
+
+def where_it_lay(patterns: Iterable[RegisteredPattern]) -> str:
+    """Where patterns lay when they were measured: on the bench, or on a flatbed's glass."""
+    scanned = {
+        view.straight.photo.is_scan for pattern in patterns for view in pattern.outline.views
+    }
+    if scanned == {True}:
+        return "on the glass"
+    return "on the bench or the glass" if True in scanned else "on the bench"
 
 
 def _doubt(mm: float, facts: JobFacts) -> str:
@@ -96,7 +107,7 @@ def doubt_words(pattern: RegisteredPattern, facts: JobFacts, scale: ScaleStateme
         return NO_SIZE
     if not pattern.outline.whole:
         return NOT_WHOLE
-    return fixed_words(doubt_of(pattern).shape_mm, facts)
+    return fixed_words(doubt_of(pattern).shape_mm, pattern, facts)
 
 
 def scale_words(scale: ScaleStatement) -> str:
@@ -139,7 +150,8 @@ def drawn_words(patterns: Sequence[RegisteredPattern]) -> str:
 def photo_words(pattern: RegisteredPattern) -> str:
     """How much of it was seen, in how many photos."""
     count = len(pattern.outline.views)
-    photos = "1 photo" if count == 1 else f"{count} photos"
+    kind = "scan" if where_it_lay([pattern]) == "on the glass" else "photo"
+    photos = f"1 {kind}" if count == 1 else f"{count} {kind}s"
     percent = f"{100 * pattern.outline.seen_fraction:.1f}".removesuffix(".0")
     if pattern.outline.drawn_width_mm is None:
         return f"{percent} % of the outline seen, in {photos}."

@@ -115,7 +115,14 @@ def find_faults(
     test = _Test(photos, beliefs, solution)
     faults = []
     for arm, card in test.layout.cards:
-        if (arm, card) not in beliefs.loose:
+        by_camera = any(
+            photo.arm == arm
+            and not photo.is_scan
+            and any(seen.card.name == card for seen in photo.cards)
+            for photo in photos
+        )
+        # Nothing on a flatbed's glass looks larger for standing higher.
+        if by_camera and (arm, card) not in beliefs.loose:
             raised = test.raised(arm, card)
             if raised is not None:
                 faults.append(raised)

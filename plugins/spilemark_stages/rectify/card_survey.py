@@ -25,7 +25,7 @@ from spilemark_stages.rectify.card_faults import free_faulty_cards
 from spilemark_stages.rectify.dots import dots_notes, from_the_cards
 from spilemark_stages.rectify.findings import survey_notes
 from spilemark_stages.rectify.flatbed import with_squareness
-from spilemark_stages.rectify.glass import refuse_slanted_scans, scanned_notes
+from spilemark_stages.rectify.glass import of_one_print, refuse_slanted_scans, scanned_notes
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
@@ -98,8 +98,9 @@ def survey_from(
     photos, observed
         In the same order.
     """
-    check_photos_connect(observed)
     refuse_slanted_scans(observed)
+    observed, strange = of_one_print(observed)
+    check_photos_connect(observed)
     observed = from_the_cards(observed)
     beliefs = gather_beliefs(
         job,
@@ -116,7 +117,7 @@ def survey_from(
     if again is not None:
         tried = again
         solution, faults = free_faulty_cards(tried.observed, beliefs, tried.solution)
-    photos, observed, notes = tried.photos, tried.observed, list(tried.notes)
+    photos, observed, notes = tried.photos, tried.observed, [*strange, *tried.notes]
     check_lengths(solution)
     solution, skewed = with_squareness(observed, solution, beliefs)
     views = tuple(

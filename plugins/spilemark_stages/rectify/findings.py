@@ -37,19 +37,31 @@ def survey_notes(
             if (view.straight.arm, card.name) not in told:
                 notes += _card_notes(view, card)
     if solution.noise > _POOR_FIT:
-        notes.append(
-            Note(
-                code="poor-fit",
-                severity="warn",
-                text="The cards do not fit together as flat prints seen through one lens; all"
-                f" intervals were widened {solution.noise:.1f} times. A card may be bent, or the"
-                " phone may have bent the picture. Glue the cards to flat stock, use the main"
-                " lens, and photograph again.",
-                value=solution.noise,
-                unit="times the usual residual",
-            )
-        )
+        notes.append(_poor_fit(solution.noise, on_glass=all(seen.is_scan for seen in observed)))
     return notes
+
+
+def _poor_fit(noise: float, *, on_glass: bool) -> Note:
+    widened = f"all intervals were widened {noise:.1f} times."
+    if on_glass:
+        text = (
+            f"The cards do not fit together as flat prints on one glass; {widened} A card may be"
+            " creased or not pressed down, the scanner may have jerked, or the picture may have few"
+            " shades. Press all flat, scan in grey or colour, and scan again."
+        )
+    else:
+        text = (
+            f"The cards do not fit together as flat prints seen through one lens; {widened} A card"
+            " may be bent, or the phone may have bent the picture. Glue the cards to flat stock,"
+            " use the main lens, and photograph again."
+        )
+    return Note(
+        code="poor-fit",
+        severity="warn",
+        text=text,
+        value=noise,
+        unit="times the usual residual",
+    )
 
 
 def _fault_note(fault: CardFault, views: tuple[View, ...]) -> Note:
@@ -64,6 +76,17 @@ def _fault_note(fault: CardFault, views: tuple[View, ...]) -> Note:
     )
     place = _place(view, card)
     name = place["photo"]
+    if fault.kind == "moved" and view.straight.photo.is_scan:
+        return Note(
+            code="card-moved",
+            severity="warn",
+            text=f"Card {card.name} lies {fault.by_mm:.1f} mm elsewhere in {name} than in the other"
+            f" scans of {fault.arm}: it came loose in between, and was not used in {name}. Tape the"
+            " cards to the pattern, and scan again.",
+            value=fault.by_mm,
+            unit="mm",
+            **place,
+        )
     if fault.kind == "moved":
         return Note(
             code="card-moved",
@@ -100,12 +123,17 @@ def _fault_note(fault: CardFault, views: tuple[View, ...]) -> Note:
 
 def _glare_note(view: View, card: CardSighting, veiled: float) -> Note:
     place = _place(view, card)
+    if view.straight.photo.is_scan:
+        cause = f"Card {card.name} in {place['photo']} is washed out in places"
+        todo = "Press it flat on the glass, or print on matt paper."
+    else:
+        cause = f"Light is mirrored in card {card.name} in {place['photo']}"
+        todo = "Turn away the lamp, step aside, or print on matt paper."
     return Note(
         code="card-mirrors",
         severity="warn",
-        text=f"Light is mirrored in card {card.name} in {place['photo']}: {100 * veiled:.0f} % of its"
-        " black squares are washed out. What lies beside them was not used. Turn away the lamp, step"
-        " aside, or print on matt paper.",
+        text=f"{cause}: {100 * veiled:.0f} % of its black squares are washed out. What lies beside"
+        f" them was not used. {todo}",
         value=100 * veiled,
         unit="%",
         **place,
@@ -121,7 +149,12 @@ def _photo_notes(view: View, seen: PhotoObservation) -> list[Note]:
                 code="one-card",
                 severity="warn",
                 text=f"Only one card ({view.cards[0].name}) was seen in {name}. It works, but the"
-                " doubt grows fast with the distance from it: put four or more round the pattern.",
+                " doubt grows fast with the distance from it: put "
+                + (
+                    "one or more beside it, far apart."
+                    if seen.is_scan
+                    else "four or more round the pattern."
+                ),
                 value=1.0,
                 unit="cards",
                 photo=name,
@@ -169,15 +202,19 @@ def _card_notes(view: View, card: CardSighting) -> list[Note]:
                 code="card-disagrees",
                 severity="warn",
                 text=f"Card {card.name} in {name}: {100 * bad:.0f} % of its crossings disagree with"
-                " the rest and were left out. It may be bent, shiny, covered, or printed at"
-                " another scale.",
+                " the rest and were left out. It may be "
+                + (
+                    "creased, not pressed down, covered, or of another print."
+                    if view.straight.photo.is_scan
+                    else "bent, shiny, covered, or printed at another scale."
+                ),
                 value=100 * bad,
                 unit="%",
                 **place,
             )
         )
     rise = max(abs(card.lift_mm), abs(card.lift_mm + card.bow_mm))
-    if rise > _LIFTED_MM:
+    if rise > _LIFTED_MM and not view.straight.photo.is_scan:
         notes.append(
             Note(
                 code="card-not-flat",

@@ -135,7 +135,7 @@ def _solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
         if settled:
             break
     lost = _lost(photos, keep * everything)
-    freed = lost - beliefs.loose
+    freed = {card for card in lost - beliefs.loose if _has_height(photos, card)}
     if freed and 2 * len(lost) <= len(layout.cards):
         # A card that fits nowhere is not a heap of slips: it lies high, or is of another print.
         return solve(photos, replace(beliefs, loose=beliefs.loose | freed))
@@ -171,6 +171,15 @@ def _lost(photos: Sequence[PhotoObservation], keep: Floats) -> frozenset[tuple[s
             left[photo.arm, seen.card.name] += int(keep[at : at + len(seen.which)].sum())
             at += len(seen.which)
     return frozenset(card for card, count in left.items() if count < _FEWEST_CROSSINGS)
+
+
+def _has_height(photos: Sequence[PhotoObservation], card: tuple[str, str]) -> bool:
+    """Whether a camera saw a card: a flatbed sees everything from straight above."""
+    arm, name = card
+    return any(
+        photo.arm == arm and not photo.is_scan and any(c.card.name == name for c in photo.cards)
+        for photo in photos
+    )
 
 
 def _belongs(photos: Sequence[PhotoObservation], cards: frozenset[tuple[str, str]]) -> Floats:

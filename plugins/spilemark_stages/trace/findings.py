@@ -16,13 +16,23 @@ _WELL_SEEN = 0.98
 def no_outline(view: View, found: Found) -> NoOutline:
     """The error when nothing on the bench can be told to be a pattern."""
     name = view.straight.photo.path.name
+    scanned = view.straight.photo.is_scan
+    behind = "what lies behind it" if scanned else "the bench"
     if found.left_out:
         what = (
-            f"{name}: no pattern could be told from the bench; what stands out is too narrow, "
-            "or runs out of the photo."
+            f"{name}: no pattern could be told from {behind}; what stands out is too narrow, "
+            "or runs out of the picture."
         )
+    elif scanned:
+        what = f"{name}: nothing on the glass stands out but the cards."
     else:
         what = f"{name}: nothing on the bench stands out from it but the cards."
+    if scanned:
+        return NoOutline(
+            what,
+            "Lay a sheet of another colour than the pattern behind it (dark behind light ply, white"
+            " behind dark), keep all of it on the glass with a margin all round, and scan again.",
+        )
     return NoOutline(
         what,
         "Lay the pattern on something of another colour (a dark cloth under light ply, paper "

@@ -42,12 +42,20 @@ def _typical_light(photo: LinearPhoto, view: View, points_mm: Floats) -> float:
 def dark_pattern_note(view: View, shade_mm: float) -> Note:
     """What to do about it."""
     name = view.straight.photo.path.name
+    if view.straight.photo.is_scan:
+        behind = "what lies behind it"
+        todo = "A sheet of about its own brightness but another colour behind it would be better."
+    else:
+        behind = "its bench"
+        todo = (
+            "A bench of about its own brightness but another colour, and soft light from all sides,"
+            " would be better."
+        )
     return Note(
         code="dark-on-light",
         severity="info",
-        text=f"The pattern in {name} is darker than its bench: the shade at its foot can pass for"
-        f" wood, so the doubt was widened by {shade_mm:g} mm (one sigma). A bench of about its own"
-        " brightness but another colour, and soft light from all sides, would be better.",
+        text=f"The pattern in {name} is darker than {behind}: the shade at its foot can pass for"
+        f" wood, so the doubt was widened by {shade_mm:g} mm (one sigma). {todo}",
         value=shade_mm,
         unit="mm",
         photo=name,

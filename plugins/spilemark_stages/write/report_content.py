@@ -86,6 +86,7 @@ class _Teller:
             shop=self.shop(),
             unchecked=self.unchecked(),
             not_included=wording.not_included(result.facts),
+            lay=wording.where_it_lay(result.patterns.values()),
             scale=wording.scale_words(result.survey.scale),
             rounding=self.rounding(),
             cards=card_table(result, self.signed),
@@ -182,13 +183,16 @@ class _Teller:
             ("seen", wording.photo_words(pattern)),
             ("x = 0", wording.datum_words(pattern, self.facts)),
         ]
+        scanned = wording.where_it_lay([pattern]) == "on the glass"
         return PatternWords(
             side=pattern.side,
             name=name,
             numbers=tuple(numbers),
             shares=self.shares(fit),
-            to_do=self.to_do(fit),
-            line_to_do="" if datum[0].cause == fit[0].cause else self.to_do(datum, "place"),
+            to_do=self.to_do(fit, scanned=scanned),
+            line_to_do=""
+            if datum[0].cause == fit[0].cause
+            else self.to_do(datum, "place", scanned=scanned),
         )
 
     def shares(self, causes: Sequence[Contribution]) -> tuple[Share, ...]:
@@ -203,11 +207,11 @@ class _Teller:
             if c.u95_mm**2 >= 0.005 * total
         )
 
-    def to_do(self, causes: Sequence[Contribution], what: str = "shape") -> str:
+    def to_do(self, causes: Sequence[Contribution], what: str = "shape", *, scanned: bool) -> str:
         """The first cause, from the largest on, that something can be done about, and what it brings."""
         total = sum(c.u95_mm**2 for c in causes)
         for cause in causes:
-            advice = advice_for(cause.cause)
+            advice = advice_for(cause.cause, scanned=scanned)
             if advice:
                 left = math.sqrt(max(total - cause.u95_mm**2, 0.0))
                 return (

@@ -19,11 +19,11 @@ CAUSES = {
     "face height": "the thickness of the stock: the face lies nearer to the camera than the cards",
     "cards not lying flat": "cards that curl or do not lie flat",
     "lens": "the lens, which bends straight lines",
-    "reading of the crossings": "how finely the cards can be read in the photo",
+    "reading of the crossings": "how finely the cards can be read in the picture",
     "reference line": "how well the pencil line was drawn and found",
-    "flatness of the sheet": "a pattern that does not lie flat on the bench",
+    "flatness of the sheet": "a pattern that does not lie flat",
     "edge place": "where light ends and wood begins: shade at the foot, a bevel, fuzz",
-    "edge noise": "grain of the photo along the edge",
+    "edge noise": "grain of the picture along the edge",
 }
 """The budget's causes, as a builder would say them."""
 
@@ -93,6 +93,8 @@ class Content:
     """By part: its name, its bevel card, its words."""
     unchecked: tuple[str, ...] = ()
     not_included: str = ""
+    lay: str = "on the bench"
+    """Where the patterns lay when they were measured."""
     scale: str = ""
     rounding: str = ""
     cards: Table | None = None

@@ -162,7 +162,8 @@ def _words(template: Template, printer: PrinterProfile | None) -> SheetWords:
         claim = wording.NO_SIZE.partition(":")[0]
         lines = [f"{claim} ({scale.words}).", *lines]
     else:
-        lines.append(wording.fixed_words(wording.doubt_of(template.pattern).shape_mm, facts))
+        shape_mm = wording.doubt_of(template.pattern).shape_mm
+        lines.append(wording.fixed_words(shape_mm, template.pattern, facts))
         lines += [] if scale is None else [wording.scale_words(scale)]
     lines.append(printer.words if printer else "Not corrected for any printer.")
     return SheetWords(
