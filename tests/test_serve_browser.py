@@ -475,6 +475,7 @@ def test_point_k_is_dragged_and_point_k_moves_and_the_report_tells(
     expect(tab.locator("#view path.hand").first).to_be_attached()
     tab.mouse.move(x + 18, y - 9, steps=4)
     tab.mouse.up()
+    expect(tab.locator("#pending")).to_be_visible()
     expect(tab.locator("#pending")).to_contain_text("kept, and not worked into")
     (row,) = page.shelf.find(port_only).table["port"]["corrections"]
     assert row["do"] == "move"
@@ -526,12 +527,14 @@ def test_touches_draw_a_stretch_and_mark_one_as_guessed(
     tab.goto(f"{page.address}/jobs/{port_only}/look")
     expect(tab.locator("#view .seen").first).to_be_attached()
     tab.locator("#view").scroll_into_view_if_needed()
-    for tool, ends in (("draws straight", (300, 340)), ("says: guessed", (900, 960))):
+    tools = (("draws straight", (300, 340)), ("says: guessed", (900, 960)))
+    for number, (tool, ends) in enumerate(tools, start=1):
         tab.get_by_label(tool).check()
         tab.evaluate("document.getElementById('view').scrollIntoView({ block: 'center' })")
         for k in ends:
             tab.mouse.click(*on_screen(tab, ring[k]))
-        tab.wait_for_timeout(300)
+        # What waits to be worked in is drawn.
+        expect(tab.locator("#view path.hand")).to_have_count(number)
     rows = page.shelf.find(port_only).table["port"]["corrections"]
     assert [row["do"] for row in rows] == ["redraw", "guess"]
     unit = 4032 / 1000
