@@ -41,6 +41,8 @@ _LEAST_SEEN = 0.5
 """Share of a drawn line below which nothing is made of it."""
 _ROUND = 0.97
 """Share of the circle of its length: a closed line rounder than this is a hole's, not a part's."""
+_FAINT = 2.6
+"""Strength (``DrawnRing``) below which a ring may have followed the darkest grain in places."""
 _WELL_SEEN = 0.98
 _TWICE_MM = 8.0
 """Length of a doubled line that is worth a word."""
@@ -56,6 +58,8 @@ class Meant:
     piece: TracedPiece
     notes: tuple[Note, ...] = ()
     """On that line."""
+    faint: bool = False
+    """Whether a drawn line is hardly darker than the grain."""
 
 
 def meant_line(piece: TracedPiece, told: Told) -> Meant | None:
@@ -77,23 +81,24 @@ def meant_line(piece: TracedPiece, told: Told) -> Meant | None:
     ring = drawn.piece.outer
     if told is None and _is_round(ring):
         return Meant(piece)
-    if told is None and ring.seen_share < _CLEAR_SEEN:
+    if told is None and (ring.seen_share < _CLEAR_SEEN or drawn.faint):
         return Meant(piece, (_unclear_note(piece.view, ring),))
     return Meant(drawn.piece, (_drawn_note(drawn.piece, told), *drawn.notes))
 
 
-def drawn_piece(piece: TracedPiece, least_seen: float = _LEAST_SEEN) -> Meant | None:
+def drawn_piece(piece: TracedPiece, least_shown: float = _LEAST_SEEN) -> Meant | None:
     """The shape drawn on a sheet, measured; None where no closed line shows to that share."""
     view = piece.view
     face = face_polygon(piece.outer, list(piece.holes))
-    found = drawn_ring(piece.photo, view.plane, face, under_cards(view), least_seen)
+    found = drawn_ring(piece.photo, view.plane, face, under_cards(view), least_shown)
     if found is None:
         return None
     scale = mean_scale(plane_to_pixels(found.points_mm, view.plane), view.plane)
-    tracer = ScribedTracer(piece.photo, view.plane, piece.blur_px)
+    faint = found.strength < _FAINT
+    tracer = ScribedTracer(piece.photo, view.plane, piece.blur_px, faint=faint)
     ring = tracer.follow(found.points_mm, scale)
     shape = shapely.Polygon(ring.points_mm)
-    if not shape.is_valid or signed_area(ring.points_mm) <= 0 or ring.seen_share < least_seen:
+    if not shape.is_valid or signed_area(ring.points_mm) <= 0 or ring.seen_share < _LEAST_SEEN:
         return None
     inside = [h for h in piece.holes if shape.contains(shapely.Polygon(h.points_mm))]
     measured = replace(
@@ -107,7 +112,7 @@ def drawn_piece(piece: TracedPiece, least_seen: float = _LEAST_SEEN) -> Meant | 
         gap_mm=corner_gap_mm(piece.blur_px, scale),
         line_width_mm=tracer.width_mm,
     )
-    return Meant(measured, _line_notes(measured, tracer.doubled))
+    return Meant(measured, _line_notes(measured, tracer.doubled, faint=faint), faint=faint)
 
 
 def plain_rectangle(ring: TracedRing) -> bool:
@@ -167,10 +172,21 @@ def _drawn_note(piece: TracedPiece, told: Told) -> Note:
     )
 
 
-def _line_notes(piece: TracedPiece, twice: Doubled | None) -> tuple[Note, ...]:
+def _line_notes(piece: TracedPiece, twice: Doubled | None, *, faint: bool) -> tuple[Note, ...]:
     """What is wrong with a drawn line."""
     name = piece.view.straight.photo.path.name
     notes = []
+    if faint:
+        notes.append(
+            Note(
+                code="line-faint",
+                severity="warn",
+                text="The drawn line is hardly darker than the grain: where it is not clearly so, "
+                "it is dashed, and may lie on the grain. Go over it with a softer, sharp pencil "
+                "and take the photo again.",
+                photo=name,
+            )
+        )
     if piece.outer.seen_share < _WELL_SEEN:
         notes.append(
             Note(
@@ -205,8 +221,8 @@ def _unclear_note(view: View, ring: TracedRing) -> Note:
     return Note(
         code="edge-unclear",
         severity="warn",
-        text="A shape seems to be drawn on the sheet, but its line is not closed, so the sheet's "
-        "own edge was taken. Say --edge scribed if the drawn line is meant (go over it where it "
+        text="A shape seems to be drawn on the sheet, but its line is faint or not closed, so "
+        "the sheet's own edge was taken. Say --edge scribed if the drawn line is meant (go over it where it "
         "is faint), --edge cut if not.",
         value=100 * ring.seen_share,
         unit="% seen",

@@ -37,6 +37,16 @@ _THIN_MM = 0.3
 """A pencil's line is no thinner; common practice, no source."""
 _WIDER_MM = 0.35
 """A line wider by this than it mostly is was drawn twice."""
+_BESIDE_MM = 4.5
+"""How far beside the line the face is followed, to know what its grain passes for ..."""
+_EVERY = 3
+"""... by every third profile ..."""
+_ALMOST_ALL = 0.9
+"""... and this quantile: what else is drawn there is not grain."""
+_FEWEST = 8
+_OUT_OF_GRAIN = 3.0
+"""A faint line counts as seen only where it is so many times as dark as that: the search may have
+followed the darkest grain."""
 _ASIDE_PX = 4.0
 """Beyond this a profile shows the face."""
 _FARTHEST_PX = 2.5
@@ -85,9 +95,12 @@ class Doubled:
 class ScribedTracer(RingTracer):
     """Traces drawn rings as its base traces cut ones; only what is measured across them differs."""
 
-    def __init__(self, photo: LinearPhoto, plane: PlaneMap, blur_px: float) -> None:
+    def __init__(
+        self, photo: LinearPhoto, plane: PlaneMap, blur_px: float, *, faint: bool = False
+    ) -> None:
         super().__init__(photo, plane, Sheet(0.0))
         self.blur_px = blur_px
+        self._grains = _OUT_OF_GRAIN if faint else 1.0
         self._usual = _Usual(0.0, 0.0)
         self._measures: list[_Measure] = []
 
@@ -130,7 +143,9 @@ class ScribedTracer(RingTracer):
         width = np.repeat(found.width_px, stride)[: len(base)] * scale
         dark = _running(depth * width, usable & inside, 0.5 * _SHOW_MM / spacing, closed=closed)
         usual = self._usual if self._usual.width_mm else _Usual.of(width, dark[usable & inside])
-        shows = usable & inside & (dark > _least_dark(light, usual, spacing))
+        grain = self._grains * self._grain_dark(line, spacing, closed)
+        least = max(_least_dark(light, usual, spacing), grain)
+        shows = usable & inside & (dark > least)
         apart = _apart(width, np.repeat(found.beside_px, stride)[: len(base)] * scale, usual, shows)
         self._measures.append(_Measure(base, width, dark[usable & inside], apart, spacing))
         raw = np.where(shows & (np.abs(shift) < _FARTHEST_PX), shift * scale, np.nan)
@@ -148,6 +163,24 @@ class ScribedTracer(RingTracer):
         at = line.at_px + line.across_px * (offset / scale)[:, None]
         points = bridge(pixels_to_plane(at, self.plane), seen, spacing, closed=closed)
         return Piece(points, np.where(seen, np.hypot(sigma, 0.5 * apart), 1.0), seen)
+
+    def _grain_dark(self, line: Placed, spacing: float, closed: bool) -> float:
+        """Darkness, mm, that the face's own grain reaches when it is followed as the line is."""
+        found = []
+        for aside in (-_BESIDE_MM, _BESIDE_MM):
+            base = line.points_mm[::_EVERY] + aside * line.normals_mm[::_EVERY]
+            if len(base) < _FEWEST:
+                return 0.0
+            beside = placed(base, line.normals_mm[::_EVERY], self.plane, 0.0)
+            light, inside = _relative_light(self.photo, beside)
+            if inside.sum() < _FEWEST:
+                continue
+            pace = spacing * _EVERY
+            bars, _, depth, stride = self._shifts(light, inside, pace, closed=closed)
+            width = np.repeat(bars.width_px, stride)[: len(base)] * beside.mm_per_px
+            dark = _running(depth * width, inside, 0.5 * _SHOW_MM / pace, closed=closed)
+            found.append(dark[inside])
+        return float(np.quantile(np.concatenate(found), _ALMOST_ALL)) if found else 0.0
 
     def _shifts(
         self, light: Floats, usable: Bools, spacing: float, *, closed: bool

@@ -29,6 +29,8 @@ _ALONG_MM = 4.0
 """A stroke is told from a speck by its mean ridge over this much to both sides of a place."""
 _SHARES = (0.5, 0.35, 0.25, 0.17, 0.12)
 """Thresholds that are tried, as shares of the strongest strokes' strength."""
+_ALL = 0.98
+"""Share of a ring that shows, from which on none is looked for among paler strokes."""
 _GAPS_MM = (1.0, 2.5, 5.0, 9.0, 14.0)
 """Gaps that are closed, the smallest first."""
 _SHORTEST_MM = 8.0
@@ -88,6 +90,8 @@ def drawn_ring(
             ring_of = _snapped(view, ring)
             if ring_of is not None and (best is None or ring_of.merit > best.merit):
                 best = ring_of
+            break
+        if best is not None and best.shown >= _ALL:
             break
     return best if best is not None and best.shown >= least_shown else None
 
