@@ -24,6 +24,7 @@ from spilemark.template import (
     curve_tolerance,
     runs_of,
 )
+from spilemark.units import rounded_up_mm
 from spilemark_stages.mirror.centreline_mirror import mirror
 
 
@@ -186,7 +187,7 @@ def test_the_sheet_says_all_that_it_must():
     said = words(template(pattern))
     doubt = wording.doubt_of(pattern)
     assert (
-        f"±{doubt.shape_mm:.2f} mm (95 %) for the pattern as it lay on the bench. Not included:"
+        f"±{rounded_up_mm(doubt.shape_mm, 'mm', 2):.2f} mm (95 %) for the pattern as it lay on the bench. Not included:"
         " the scribing itself (often 1 to 2 mm), the hull, this paper."
     ) in said
     for sentence in (
@@ -198,7 +199,7 @@ def test_the_sheet_says_all_that_it_must():
         "Curlew",
         "quarter knee",
         "distance from the boat's centreline was not stated",
-        f"Placed on its line: ±{doubt.frame_mm:.2f} mm",
+        f"Placed on its line: ±{rounded_up_mm(doubt.frame_mm, 'mm', 2):.2f} mm",
     ):
         assert sentence in said
 

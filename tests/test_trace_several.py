@@ -222,6 +222,19 @@ def test_a_wrong_thickness_is_found_and_said() -> None:
     assert told[0].value == pytest.approx(3.0, abs=0.3)
 
 
+def test_photos_set_apart_by_a_thickness_ten_times_too_large_ask_for_it() -> None:
+    world = surveys.draw(4, thickness_mm=(3.0, 3.0), **TILTED)
+    wrong = dataclasses.replace(world.job, thickness_mm=31.0)
+    solution = surveys.solve_world(world, wrong)
+    pieces = [
+        dataclasses.replace(piece, thickness_mm=31.0)
+        for piece in surveys.pieces_of(world, solution)
+    ]
+    fused, _, notes = together(pieces, solution)
+    assert fused is None
+    assert all("Is the sheet really 31 mm thick?" in text for text in notes)
+
+
 def test_a_pattern_that_was_moved_between_photos_is_named_and_that_photo_left_out() -> None:
     world = surveys.draw(2, **TILTED)
     solution = surveys.solve_world(world)

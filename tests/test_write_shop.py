@@ -27,9 +27,11 @@ from spilemark.records import Side
 from spilemark.results import JobResult
 from spilemark.shop.outlines import ShopEdge
 from spilemark.shop_job import part_of, shop_request, shop_sums
+from spilemark.template import build_template
 from spilemark.walks import walks
 from spilemark.wording import GLUE, TRUER
 from spilemark_stages.write import shop
+from spilemark_stages.write.report_content import content_of
 from spilemark_stages.write.shop_page import MARGIN_MM, shop_page
 from spilemark_stages.write.shop_rows import (
     UNLIKE,
@@ -38,6 +40,7 @@ from spilemark_stages.write.shop_rows import (
     stretches_of,
     take_off_words,
 )
+from spilemark_stages.write.tiled_pdf import sheet_words
 
 # ISO 216:2007, table 1; ASME Y14.1-2020.
 SIZES_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -443,6 +446,27 @@ def _arrow_degrees(sheet: Sheet) -> float:
     ]
     across, down = max((p[1] - p[0] for p in near), key=np.linalg.norm)
     return math.degrees(math.atan2(-down, across)) % 180.0
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ({}, "Thickness of the pattern: 3.1 mm, as told."),
+        ({"thickness_mm": 31.0}, "31 mm, as told. Pattern stock that thick?"),
+        ({"thickness_mm": None}, "Thickness of the pattern: NOT TOLD, 3 mm taken."),
+        ({"thickness_mm": 3.175, "units": "in"}, '0.125" (3.175 mm), as told.'),
+        ({"cards_on": "pattern"}, "its thickness does not count"),
+    ],
+)
+def test_the_thickness_stands_beside_the_scale_on_every_page(told: dict, words: str, tmp_path):
+    facts = replace(drawn_jobs.FACTS, **told)
+    found = drawn_jobs.result(sides=("port",), facts=facts)
+    assert words in text_of(pdf_of(found, tmp_path))
+    assert words in content_of(found).scale
+    drawn = build_template(found.patterns[Side.PORT], facts, found.survey.scale, {})
+    block = " ".join(label.text.replace("\u00a0", " ") for label in drawn.labels)
+    assert words in block
+    assert words in " ".join(sheet_words(drawn, None).lines)
 
 
 def test_nominal_scale_is_said_first(tmp_path):

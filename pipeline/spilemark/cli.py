@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import click
 
-from spilemark import __version__
+from spilemark import __version__, letters
 from spilemark.commands.cards import cards
 from spilemark.commands.check import check
 from spilemark.commands.demo import demo
@@ -82,10 +82,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _survive_old_code_pages() -> None:
-    """Let a terminal without a sign for ± show a question mark instead of stopping the work."""
+    """Let a terminal without a sign for ± show +- instead of stopping the work."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+            stream.reconfigure(errors=letters.ERRORS)
 
 
 def _colour() -> bool | None:

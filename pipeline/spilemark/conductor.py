@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 import spilemark
+from spilemark import wording
 from spilemark.blank_job import BlankResult, blank_sums, part_lines
 from spilemark.card_places import check_card_places
 from spilemark.corrections import corrected
@@ -109,6 +110,9 @@ class _Run:
         request = self.request
         photos = self.photos()
         survey = self.survey(photos)
+        thick = wording.thick_stock(request.facts)
+        if thick is not None and not all(v.straight.photo.is_scan for v in survey.views):
+            self.notes.append(thick)
         photos = _as_surveyed(photos, survey)
         outlines = self.outlines(survey, tuple(photos))
         outlines, notes = corrected(outlines, survey, request.facts)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import textwrap
-import unicodedata
 
 from spilemark import wording
 from spilemark.blank_parts import blank_summary
+from spilemark.note_words import merged
 from spilemark.records import JobFacts, Note, RegisteredPattern, SideComparison
 from spilemark.results import JobResult
 from spilemark.shop.horning_words import NOT_SEEN, advice, against_patterns, finding
@@ -14,22 +14,6 @@ from spilemark.uncertainty import budget
 from spilemark.units import format_length
 
 _WIDTH = 96
-_ASCII = str.maketrans(
-    {
-        "±": "+-",
-        "°": " deg",
-        "×": "x",
-        "–": "-",
-        "’": "'",
-        "²": "2",
-        "−": "-",
-        "\u00a0": " ",
-        "ß": "ss",
-        "\u2044": "/",
-        "“": '"',
-        "”": '"',
-    }
-)
 _MOST_TAKE_OFF = 6
 _KEPT_FOR_REPORT = ("difference-seen", "differences-more")
 """Differences that are not proved to pass the tolerance would bury those that are."""
@@ -59,7 +43,7 @@ _HELP_SCANNED = {
 
 
 def summary_lines(result: JobResult) -> list[str]:
-    """Lines for the terminal, ASCII: verdict, numbers, what to do, what was noted."""
+    """Lines for the terminal: verdict, numbers, what to do, what was noted."""
     lines: list[str] = []
     comparison = result.comparison
     if comparison is not None:
@@ -75,14 +59,16 @@ def summary_lines(result: JobResult) -> list[str]:
     lines += _shop(result)
     lines.append("")
     lines += _wrap(wording.scale_words(result.survey.scale))
+    lines += _wrap(wording.stock_words(result.survey.views, result.facts))
     if result.scale_is_nominal:
         lines += _wrap(wording.NO_SIZE)
-    warnings = [n for n in result.notes if n.severity == "warn"]
-    others = [n for n in result.notes if n.severity == "info" and n.code not in _KEPT_FOR_REPORT]
-    for title, notes in (("Mind:", warnings), ("Noted:", others)):
-        if notes:
+    notes = merged(result.notes)
+    warnings = [n for n in notes if n.severity == "warn"]
+    others = [n for n in notes if n.severity == "info" and n.code not in _KEPT_FOR_REPORT]
+    for title, told in (("Mind:", warnings), ("Noted:", others)):
+        if told:
             lines += ["", title]
-            for note in notes:
+            for note in told:
                 lines += _bullet(note)
     lines += ["", *_wrap(wording.CHECK_BARS)]
     return lines
@@ -196,17 +182,9 @@ def _bullet(note: Note) -> list[str]:
 
 def _wrap(text: str, indent: str = "", first: str | None = None) -> list[str]:
     return textwrap.wrap(
-        ascii_words(text),
+        text,
         _WIDTH,
         initial_indent=indent if first is None else first,
         subsequent_indent=indent,
         break_on_hyphens=False,
-    )
-
-
-def ascii_words(text: str) -> str:
-    """The same words for a terminal of any code page: signs in letters, accents left off."""
-    plain = unicodedata.normalize("NFKD", text.translate(_ASCII)).translate(_ASCII)
-    return "".join(
-        letter if letter.isascii() else "?" for letter in plain if not unicodedata.combining(letter)
     )

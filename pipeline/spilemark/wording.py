@@ -6,9 +6,17 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from spilemark.records import JobFacts, RegisteredPattern, ScaleBasis, ScaleStatement, Side
+from spilemark.records import (
+    JobFacts,
+    Note,
+    RegisteredPattern,
+    ScaleBasis,
+    ScaleStatement,
+    Side,
+    View,
+)
 from spilemark.uncertainty import u95_datum, u95_fit
-from spilemark.units import format_fine, format_length, rounded_up_mm
+from spilemark.units import INCH_MM, format_fine, format_length, rounded_up_mm
 
 CHECK_BARS = (
     "Measure the check bars in both directions before cutting. If they are wrong, do not cut."
@@ -116,6 +124,47 @@ def scale_words(scale: ScaleStatement) -> str:
         return f"Scale: {scale.words}. {TRUST[scale.basis]}."
     percent = 196.0 * scale.sigma_relative
     return f"Scale: {scale.words}; size good to ±{percent:.2f} % (95 %), {TRUST[scale.basis]}."
+
+
+def stock_words(views: Sequence[View], facts: JobFacts) -> str:
+    """How thick the pattern was said to be, for beside the scale; empty where that does not count.
+
+    On a scanner's glass, face and cards lie in one plane.
+    """
+    if not views or all(view.straight.photo.is_scan for view in views):
+        return ""
+    if facts.cards_on == "pattern":
+        return "The cards lay on the pattern: its thickness does not count."
+    if facts.thickness_mm is None:
+        taken = max(round(views[0].plane.height_mm, 1), 0.0)
+        return f"Thickness of the pattern: NOT TOLD, {_stock(taken, facts)} taken."
+    thick = _stock(facts.thickness_mm, facts)
+    doubt = " Pattern stock that thick?" if facts.thickness_mm > THICK_MM else ""
+    return f"Thickness of the pattern: {thick}, as told.{doubt}"
+
+
+def _stock(mm: float, facts: JobFacts) -> str:
+    return f"{mm:g} mm" if facts.units == "mm" else f'{mm / INCH_MM:.3f}" ({mm:g} mm)'
+
+
+THICK_MM = 15.0
+"""Pattern stock thicker than this is asked about: ply or card of 3 to 9 mm is common practice, no source."""
+
+
+def thick_stock(facts: JobFacts) -> Note | None:
+    """Ask about a pattern thicker than any pattern stock: most likely a decimal point was lost."""
+    mm = facts.thickness_mm
+    if mm is None or mm <= THICK_MM or facts.cards_on == "pattern":
+        return None
+    return Note(
+        code="thick-stock",
+        severity="warn",
+        text=f"The pattern was told to be {_stock(mm, facts)} thick. Pattern stock that thick? Each "
+        "millimetre makes the template about a tenth of a per cent smaller. If a point was lost (31 "
+        "for 3.1), run again with the right --thickness.",
+        value=mm,
+        unit="mm",
+    )
 
 
 def datum_words(pattern: RegisteredPattern, facts: JobFacts) -> str:

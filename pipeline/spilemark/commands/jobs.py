@@ -68,7 +68,6 @@ def jobs(folder: Path, out: Path, workers: int | None, *, force: bool) -> int:
 def table(ends: tuple[JobEnd, ...], folder: Path) -> list[str]:
     """The end of every job, a row each; what failed or is below what was asked is told in full."""
     from spilemark.errors import EXIT_BELOW_LIMIT, UsageError
-    from spilemark.summary import ascii_words
 
     names = [end.job.named_from(folder) for end in ends]
     wide = max(len("job"), *(len(name) for name in names))
@@ -76,7 +75,7 @@ def table(ends: tuple[JobEnd, ...], folder: Path) -> list[str]:
     for name, end in zip(names, ends, strict=True):
         word = "FAILED" if end.failed else "below" if end.exit_code == EXIT_BELOW_LIMIT else "done"
         # The row names the file already.
-        said = ascii_words(end.words.removeprefix(f"The job file {end.job.file}").lstrip(":, "))
+        said = end.words.removeprefix(f"The job file {end.job.file}").lstrip(":, ")
         if end.exit_code == UsageError.exit_code:
             said = f"not run: {said}"
         short = (
@@ -86,7 +85,7 @@ def table(ends: tuple[JobEnd, ...], folder: Path) -> list[str]:
     failed = [(name, end) for name, end in zip(names, ends, strict=True) if end.failed]
     for name, end in zip(names, ends, strict=True):
         if end.exit_code:
-            rows += ["", f"{name} (exit code {end.exit_code}):", f"  {ascii_words(end.words)}"]
+            rows += ["", f"{name} (exit code {end.exit_code}):", f"  {end.words}"]
     done = len(ends) - len(failed)
     rows += ["", f"{done} of {len(ends)} jobs done, {len(failed)} failed."]
     return rows

@@ -19,8 +19,8 @@ def face_assumed(side: Side) -> Note:
     return Note(
         code="face-assumed",
         severity="info",
-        text=f"Nothing says which face of the {side} pattern was photographed or scanned; the upper "
-        f"one was taken (--face {side}:down if it lay on its face).",
+        text=f"The upper face of the {side} pattern was taken as the one in the picture "
+        f"(--face {side}:down if not).",
     )
 
 
@@ -32,8 +32,8 @@ def forward_deduced(side: Side) -> Note:
     return Note(
         code="forward-deduced",
         severity="info",
-        text=f"Forward of the {side} pattern was told by its outer corner, which lies outboard "
-        f"when the face is up (--forward {side}:x,y to say it yourself).",
+        text=f"Forward on the {side} pattern was told by its outer corner, which lies outboard "
+        f"(--forward {side}:x,y to say it yourself).",
     )
 
 
@@ -97,9 +97,8 @@ def offset_unknown(side: Side) -> Note:
     return Note(
         code="offset-unknown",
         severity="info",
-        text=f"The distance of the {side} line from the boat's centreline was not stated "
-        "(--centreline-offset): the shape and the comparison are right, the place in the boat is "
-        "not claimed.",
+        text=f"How far the {side} line lies from the boat's centreline was not told "
+        "(--centreline-offset): the place in the boat is not claimed.",
     )
 
 

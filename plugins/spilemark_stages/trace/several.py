@@ -28,6 +28,8 @@ _MOVED_ODDS = 8.0
 _MOVED_MM = 0.3
 """... when it was by at least this."""
 _READ_SHARE = 0.6
+_THICK_MM = 10.0
+"""A sheet told to be thicker than this may be a slip where photos do not agree."""
 _SAME_HOLE_MM = 4.0
 
 
@@ -330,12 +332,18 @@ def _name(piece: TracedPiece) -> str:
 
 def _unlike_note(pieces: Sequence[TracedPiece], odd: int) -> Note:
     name, base = _name(pieces[odd]), _name(pieces[0])
+    thick = pieces[0].thickness_mm
+    asked = (
+        f" Is the sheet really {thick:g} mm thick? A thickness that is far off sets photos apart too."
+        if thick > _THICK_MM
+        else ""
+    )
     return Note(
         code="photo-left-out",
         severity="warn",
         text=f"The outline in {name} is not the one in {base}: it was left out. It may show another"
         " part, or the edge could not be followed in it. If the pattern is the same, take that"
-        " photo again.",
+        f" photo again.{asked}",
         photo=name,
     )
 

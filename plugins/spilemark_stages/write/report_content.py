@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from spilemark import wording
 from spilemark.blank_parts import blank_words
 from spilemark.corner_angles import WORDS, corner_angle_deg
+from spilemark.note_words import merged
 from spilemark.records import (
     Note,
     RegisteredPattern,
@@ -87,7 +88,12 @@ class _Teller:
             unchecked=self.unchecked(),
             not_included=wording.not_included(result.facts),
             lay=wording.where_it_lay(result.patterns.values()),
-            scale=wording.scale_words(result.survey.scale),
+            scale=" ".join(
+                (
+                    wording.scale_words(result.survey.scale),
+                    wording.stock_words(result.survey.views, result.facts),
+                )
+            ).strip(),
             rounding=self.rounding(),
             cards=card_table(result, self.signed),
             files=photo_rows(result),
@@ -302,7 +308,7 @@ class _Teller:
         self,
     ) -> tuple[tuple[NoteWords, ...], dict[Side, Places]]:
         """Warnings first; a note's number stands at its place in the drawing of its pattern."""
-        order = sorted(self.result.notes, key=lambda n: n.severity != "warn")
+        order = sorted(merged(self.result.notes), key=lambda n: n.severity != "warn")
         numbers = {id(note): k for k, note in enumerate(order, 1)}
         places = {
             side: self.places(pattern, numbers) for side, pattern in self.result.patterns.items()

@@ -45,8 +45,10 @@ def footer_texts(
     if whole and not result.scale_is_nominal:
         worst = max(result.patterns.values(), key=lambda p: wording.doubt_of(p).shape_mm)
         texts.append((wording.doubt_words(worst, facts, scale), SMALL_MM, False))
-    if scale.basis is not ScaleBasis.NOMINAL:
-        texts.append((wording.scale_words(scale), SMALL_MM, False))
+    scaled = "" if scale.basis is ScaleBasis.NOMINAL else wording.scale_words(scale)
+    stock = wording.stock_words(result.survey.views, facts)
+    if scaled or stock:
+        texts.append((f"{scaled} {stock}".strip(), SMALL_MM, False))
     cautions = [wording.HULL, wording.STRUCTURE, wording.DUST]
     if any(part.order.glue for part in result.shop.parts.values()):
         cautions.append(wording.GLUE)

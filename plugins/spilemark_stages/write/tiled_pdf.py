@@ -119,7 +119,7 @@ def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
         part=part,
         layout=layout,
         page=next(way for way in ways if way.lying == layout.window.lying),
-        words=_words(template, printer),
+        words=sheet_words(template, printer),
         title=legible(template.title, bold=True),
         pens=styles.pens(options),
         forward_known=template.pattern.forward_known,
@@ -150,7 +150,7 @@ def _saw_to(template: Template) -> str:
     return f"; {_LINE_NAMES['cutting']}" if "cutting" in styles_drawn else ""
 
 
-def _words(template: Template, printer: PrinterProfile | None) -> SheetWords:
+def sheet_words(template: Template, printer: PrinterProfile | None) -> SheetWords:
     """What every sheet says of the part."""
     facts = template.facts or JobFacts()
     lines = [*_line_names(template), wording.face_words(template.pattern)]
@@ -165,6 +165,8 @@ def _words(template: Template, printer: PrinterProfile | None) -> SheetWords:
         shape_mm = wording.doubt_of(template.pattern).shape_mm
         lines.append(wording.fixed_words(shape_mm, template.pattern, facts))
         lines += [] if scale is None else [wording.scale_words(scale)]
+    stock = wording.stock_words(template.pattern.outline.views, facts)
+    lines += [stock] if stock and template.facts is not None else []
     lines.append(printer.words if printer else "Not corrected for any printer.")
     return SheetWords(
         title=legible(f"{template.title}{_saw_to(template)}", bold=True),
