@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import cv2
 import numpy as np
 import pytest
 import shapely
@@ -14,8 +15,9 @@ from spilemark.lens import pixels_to_plane
 from spilemark.records import JobFacts, Outline
 from spilemark.testing.shapes import notched_plate
 from spilemark_stages.trace import cut_edge
-from spilemark_stages.trace.cutting import Patches, cuts, patches
+from spilemark_stages.trace.cutting import Patches, cuts, holes_in, patches, revised
 from spilemark_stages.trace.edgemodel import grid
+from spilemark_stages.trace.huemask import refined
 from spilemark_stages.trace.seams import SeamMap
 from spilemark_stages.trace.texture import Sides, row_evidence
 from spilemark_stages.trace.tint import tint_evidence
@@ -177,3 +179,56 @@ def test_a_dark_mat_is_no_faint_bench():
     bench.card("B", (60, -105), 178)
     off = away(trace(bench))
     assert np.quantile(off, 0.95) < 0.12
+
+
+def _drawn_seams() -> tuple[SeamMap, np.ndarray, np.ndarray, np.ndarray]:
+    """A pattern with a notch, whose mouth a seam bridges, and a hole; the bench has another hue."""
+    rng = np.random.default_rng(4)
+    shape = (140, 180)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    whole = (x >= 40) & (x < 130) & (y >= 30) & (y < 110)
+    notch = (x >= 70) & (x < 95) & (y >= 30) & (y < 50)
+    hole = np.hypot(x - 100, y - 80) < 9
+    strength = rng.uniform(5, 15, shape).astype(np.float32)
+    for part in (whole, notch, hole):
+        strength[
+            cv2.morphologyEx(part.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3))) > 0
+        ] = 200
+    fields = rng.normal(0, 0.005, (*shape, 6)).astype(np.float32)
+    fields[whole & ~notch & ~hole, 1] += 0.03
+    return SeamMap(strength, np.zeros(shape, bool), fields, 2), whole, notch, hole
+
+
+def test_a_notch_whose_mouth_a_seam_bridges_is_bench_by_its_look():
+    seams, whole, notch, _ = _drawn_seams()
+    split = patches(seams)
+    cut = max(cuts(split), key=lambda c: (c.inside & whole).sum() - 2.0 * (c.inside & ~whole).sum())
+    assert cut.inside[notch].mean() > 0.8
+    again = revised(seams, split, cut)
+    assert again.inside[notch].mean() < 0.3
+    assert again.inside[whole & ~notch].mean() > 0.85
+
+
+def test_a_closed_seam_within_that_looks_like_the_bench_is_a_hole():
+    seams, whole, _, hole = _drawn_seams()
+    found = holes_in(seams, patches(seams), whole)
+    assert (found & hole).sum() / (found | hole).sum() > 0.6
+    same = SeamMap(seams.strength, seams.hidden, np.zeros_like(seams.fields), 2)
+    assert not holes_in(same, patches(same), whole).any()
+
+
+def test_hue_moves_a_rough_rim_and_a_tinted_end_of_the_bench_does_not():
+    rng = np.random.default_rng(6)
+    true = np.zeros((200, 300), np.uint8)
+    true[50:150, 60:240] = 1
+    true[50:70, 130:160] = 0  # a notch that the rough mask bridges
+    rough = np.zeros_like(true)
+    rough[53:147, 63:237] = 1
+    values = rng.normal(0, 0.01, (200, 300, 3)).astype(np.float32)
+    values[true > 0, 1] += 0.05
+    values[..., 1] += 0.06 * np.linspace(0, 1, 300)[None] ** 2  # glare at one end
+    fine = refined(rough, values, np.zeros(true.shape, bool), 1.0)
+    assert fine is not None
+    assert (fine != true).sum() < 0.3 * (rough != true).sum()
+    values[..., 1] = rng.normal(0, 0.01, true.shape)
+    assert refined(rough, values, np.zeros(true.shape, bool), 1.0) is None

@@ -28,6 +28,8 @@ _BORDER = 0.015
 """Share of the longer side that the photographer is believed to have left free all round."""
 _PRICES = np.geomspace(0.003, 0.08, 12)
 """Earned per patch pixel; cutting one pixel's length through no seam costs one."""
+_MOST_OF_IT = 0.75
+"""Share of all that may be pattern."""
 _UNIT = 1000.0
 """Whole numbers of the flow, per unit of cost."""
 _LARGEST_HOLE = 0.3
@@ -128,11 +130,15 @@ def _borders(
 def cuts(split: Patches) -> Iterator[Cut]:
     """Best cuts for rising prices of area, each within the next; those without anything left out."""
     last = -1
+    free = float(split.areas[~split.bench].sum())
     for price in _PRICES:
         taken = _best(split, np.where(split.bench, 0.0, price * split.areas))
         count = int(taken.sum())
         if count and count != last:
             yield Cut(taken[split.labels], float(price))
+        if split.areas[taken].sum() > _MOST_OF_IT * free:
+            # Nothing but the border itself holds it any more.
+            break
         last = count
 
 

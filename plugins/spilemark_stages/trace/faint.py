@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats
 from spilemark_stages.trace.edgemodel import Grid, grid
-from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.profiles import Placed, luma_code, profiles, stacked
 from spilemark_stages.trace.texture import Sides, mean_evidence, row_evidence
 from spilemark_stages.trace.tint import tint_evidence
 
+LEAST_TRUST = 0.25
+"""Brightness that is trusted less says nothing of a faint edge but where its grain lies."""
 FAINT = 0.5
 """Usual distrust of brightness from which on grain and faint hues are asked too."""
 _ROWS_PX = 4.0
@@ -52,6 +54,7 @@ def faint_evidence(
     stride: int,
     *,
     closed: bool,
+    sampled: tuple[Float32, Bools] | None = None,
 ) -> Floats:
     """Log evidence (M, shifts) of each place, for stretches as ``profiles.stacked`` makes them.
 
@@ -63,6 +66,8 @@ def faint_evidence(
         Points to learn from.
     reach, stride : int
         Half-width and distance of the stretches, in points.
+    sampled : (N, S, C), (N,)
+        What ``profiles`` says of the line at the samples of ``wide_for``, where it was asked already.
     """
     wide = wide_for(places)
     step = float(np.median(np.linalg.norm(np.diff(line.at_px, axis=0), axis=1)))
@@ -71,8 +76,11 @@ def faint_evidence(
         every -= 1
     pick = np.arange(0, len(usable), every, dtype=np.int64)
     rows = _part(line, pick)
-    values, inside = profiles(photo, rows, np.array(wide.where.samples))
-    inside &= usable[pick]
+    if sampled is None:
+        values, inside = profiles(photo, rows, np.array(wide.where.samples))
+        inside = inside & usable[pick]
+    else:
+        values, inside = sampled[0][pick], sampled[1][pick] & usable[pick]
     own = row_evidence(
         luma_code(values),
         inside,

@@ -22,7 +22,7 @@ from spilemark_stages.trace.corners import (
     turn_between,
 )
 from spilemark_stages.trace.edgemodel import best_path, grid, place_of
-from spilemark_stages.trace.faint import BESIDE_PX, faint_evidence
+from spilemark_stages.trace.faint import BESIDE_PX, LEAST_TRUST, faint_evidence
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.profiles import edge_evidence, placed, profiles, reading, stacked
 from spilemark_stages.trace.rings import (
@@ -183,10 +183,18 @@ def moved_piece(
     how = reading(means, samples <= -search - 2.0, samples >= search + 4.0)
     # Grain that runs along the edge is uneven face: its evidence counts for less than little.
     evidence = how.light_trust[:, None] * edge_evidence(
-        how, line.wall_px[::stride], where, _BLUR_PX
+        how, line.wall_px[::stride], where, _BLUR_PX, LEAST_TRUST
     )
     evidence += (1.0 - how.light_trust)[:, None] * faint_evidence(
-        photo, line, inside, where, _BLUR_PX, reach, stride, closed=closed
+        photo,
+        line,
+        inside,
+        where,
+        _BLUR_PX,
+        reach,
+        stride,
+        closed=closed,
+        sampled=(values, inside),
     )
     evidence[weight < 0.3] = 0.0
     path = best_path(evidence, _PACE_PX, _STIFFNESS, closed=closed)

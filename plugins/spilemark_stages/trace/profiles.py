@@ -173,8 +173,15 @@ def reading(means: Floats, first: Bools, last: Bools) -> Reading:
     )
 
 
-def edge_evidence(how: Reading, walls: Floats, where: Grid, blur_px: float) -> Floats:
-    """Log evidence (M, shifts) of each place of the edge, from brightness and hue together."""
-    light = log_evidence(how.light, walls, where, blur_px, FINDING)
-    hue = hue_evidence(how.hue, walls, where)
-    return how.light_trust[:, None] * light + how.hue_trust[:, None] * hue
+def edge_evidence(
+    how: Reading, walls: Floats, where: Grid, blur_px: float, least_trust: float = 0.0
+) -> Floats:
+    """Log evidence (M, shifts) of each place of the edge, from brightness and hue together.
+
+    Brightness that is trusted less than ``least_trust`` is not asked at all.
+    """
+    out = how.hue_trust[:, None] * hue_evidence(how.hue, walls, where)
+    ask = how.light_trust >= least_trust
+    light = log_evidence(how.light[ask], walls[ask], where, blur_px, FINDING)
+    out[ask] += how.light_trust[ask, None] * light
+    return np.asarray(out)

@@ -20,6 +20,7 @@ from spilemark_stages.trace.densities import (
     shadow_like,
     shadow_log_density,
 )
+from spilemark_stages.trace.huemask import refined
 from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
 from spilemark_stages.trace.seams import seam_map
 
@@ -350,18 +351,25 @@ def _found_by_seams(view: View, finder: _Finder, relative: Relative, clutter: in
     seams = seam_map(view.straight.photo.pixels, relative.values, hidden, finder.factor, finder.mm)
     split = patches(seams)
     tried = [(weakness(split, cut.inside), cut) for cut in cuts(split)]
-    tried = [one for one in tried if one[0] < _WEAKEST and finder.parts(one[1].inside, hidden)]
+    pixel_mm = seams.shrink * finder.mm
+    large = _SMALLEST_MM2 / pixel_mm**2
+    tried = [one for one in tried if one[0] < _WEAKEST and one[1].inside.sum() >= large]
     # A pencil line may close a part of a pattern off as well as its edge does: the largest that is
     # about as well closed as the best.
     least = min((weak for weak, _ in tried), default=0.0)
     good = [cut for weak, cut in tried if weak <= _AS_WELL_CLOSED * least + 0.05]
-    if not good:
+    best = next((cut for cut in reversed(good) if finder.parts(cut.inside, hidden)), None)
+    if best is None:
         return Found((), clutter, finder.factor, hidden)
-    whole = _filled(revised(seams, split, good[-1]).inside)
+    whole = _filled(revised(seams, split, best).inside)
     parts = finder.parts(whole, hidden)
     holes = holes_in(seams, split, whole).astype(np.uint8)
     through = np.asarray(
         cv2.resize(holes, finder.shape[::-1], interpolation=cv2.INTER_NEAREST), dtype=np.uint8
     )
-    regions = tuple(finder.region(one & (1 - through), through > 0, seams.shrink) for one in parts)
-    return Found(regions, clutter, finder.factor, hidden)
+    regions = []
+    for one in parts:
+        fine = refined(one, relative.values, hidden, finder.mm)
+        mask = (one if fine is None else fine) & (1 - through)
+        regions.append(finder.region(mask, through > 0, seams.shrink if fine is None else 1))
+    return Found(tuple(regions), clutter, finder.factor, hidden)

@@ -81,8 +81,9 @@ def seam_map(
     clear[:, :rim] = clear[:, -rim:] = False
     strength = np.zeros((size[1], size[0]), dtype=np.float32)
     if clear.any():
-        for k in range(_DIRECTIONS):
-            np.maximum(strength, _asked(fields, clear, 180.0 * k / _DIRECTIONS), out=strength)
+        for k in range(_DIRECTIONS // 2):
+            found = _asked(fields, clear, 180.0 * k / _DIRECTIONS)
+            np.maximum(strength, found, out=strength)
     strength[under] = 0.0
     return SeamMap(strength, under, fields, shrink)
 
@@ -131,36 +132,42 @@ def _kernel(sigma: float, order: int) -> Float32:
 
 
 def _asked(fields: Float32, clear: Bools, degrees: float) -> Float32:
-    """Sum (h, w) of squared answers across one direction, in spreads of the same direction."""
+    """The greater sum (h, w) of squared answers across one direction and across that at right angles.
+
+    The picture is turned once for both; only the sum is turned back.
+    """
     height, width = clear.shape
     side = int(np.ceil(np.hypot(height, width))) + 8
     turn = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), degrees, 1.0)
     turn[:, 2] += [(side - width) / 2, (side - height) / 2]
-    total = np.zeros((height, width), dtype=np.float32)
+    size = (side, side)
+    tone, grain = (
+        cv2.warpAffine(
+            np.ascontiguousarray(fields[..., part]), turn, size, borderMode=cv2.BORDER_REPLICATE
+        )
+        for part in (slice(0, 3), slice(3, 6))
+    )
+    light = np.ascontiguousarray(tone[..., 0])
+    seen = cv2.warpAffine(clear.astype(np.uint8), turn, size, flags=cv2.INTER_NEAREST) > 0
     along = _kernel(_ALONG_PX, 0)
-    for part, across in ((slice(0, 3), _STEP_PX), (slice(3, 6), _GRAIN_PX)):
-        turned = cv2.warpAffine(
-            np.ascontiguousarray(fields[..., part]),
-            turn,
-            (side, side),
-            flags=cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        answers = cv2.sepFilter2D(turned, -1, along, _kernel(across, 1))
-        if part.start == 0:
-            line = cv2.sepFilter2D(
-                np.ascontiguousarray(turned[..., 0]), -1, along, _kernel(_LINE_PX, 2)
-            )
-            answers = np.dstack([answers, line])
-        back = cv2.warpAffine(
-            answers, turn, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        )
-        least = _LEAST[[0, 1, 2, 6]] if part.start == 0 else _LEAST[part]
-        for k in range(back.shape[2]):
-            answer = np.abs(back[..., k])
-            spread = max(1.4826 * float(np.median(answer[clear][::3])), float(least[k]))
+    step, line, room = _kernel(_STEP_PX, 1), _kernel(_LINE_PX, 2), _kernel(_GRAIN_PX, 1)
+    best = np.zeros(size, dtype=np.float32)
+    for upright in (False, True):
+        answers = [
+            cv2.sepFilter2D(what, -1, *((across, along) if upright else (along, across)))
+            for what, across in ((tone, step), (grain, room), (light, line))
+        ]
+        every = [*cv2.split(answers[0]), *cv2.split(answers[1]), answers[2]]
+        total = np.zeros(size, dtype=np.float32)
+        for answer, least in zip(every, _LEAST, strict=True):
+            np.abs(answer, out=answer)
+            spread = max(1.4826 * float(np.median(answer[seen][::5])), float(least))
             total += np.minimum(answer * np.float32(1 / spread), np.float32(_MOST)) ** 2
-    return total
+        np.maximum(best, total, out=best)
+    return np.asarray(
+        cv2.warpAffine(best, turn, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP),
+        dtype=np.float32,
+    )
 
 
 def background(seams: SeamMap) -> Floats:

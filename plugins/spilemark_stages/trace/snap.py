@@ -8,7 +8,7 @@ from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, PlaneMap
 from spilemark_stages.trace.bridges import bridge
 from spilemark_stages.trace.edgemodel import best_path, grid, place_of
-from spilemark_stages.trace.faint import BESIDE_PX, FAINT, faint_evidence
+from spilemark_stages.trace.faint import BESIDE_PX, FAINT, LEAST_TRUST, faint_evidence
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.profiles import (
     edge_evidence,
@@ -55,14 +55,15 @@ def snapped(
     ring = blurred_ring(ring, 1.0)
     # A ring found in larger steps may be that much farther off.
     first = max(_SEARCH_PX, 2.0 * coarse_px)
-    passes = [(first, 4)] if first > _SEARCH_PX else []
     faint = is_faint(photo, plane, resample(ring, 4 * scale, closed=True), first)
-    for search, every in (*passes, (_SEARCH_PX, 4), (0.5 * _SEARCH_PX, 4)):
+    rough = faint or first > _SEARCH_PX
+    # Rough rings are moved on in longer, fairer pieces than these.
+    searches = {first, _SEARCH_PX} if rough else {_SEARCH_PX, 0.5 * _SEARCH_PX}
+    every = 4
+    for search in sorted(searches, reverse=True):
         ring = resample(ring, every * scale, closed=True)
         ring = _moved(photo, plane, ring, thickness_mm, search, every, faint=faint)
-    return resample(ring, max(min(2 * scale, _FINEST_MM), 0.5 * scale), closed=True), faint or bool(
-        passes
-    )
+    return resample(ring, max(min(2 * scale, _FINEST_MM), 0.5 * scale), closed=True), rough
 
 
 def is_faint(photo: LinearPhoto, plane: PlaneMap, ring: Floats, search: float) -> bool:
@@ -98,18 +99,28 @@ def _moved(
     ``every`` is the spacing of the ring, px: 4, or a part of it.
     """
     aside = BESIDE_PX if faint else _ASIDE_PX
-    where = grid(search + aside, max(_REACH_PX, search + aside), 1.0, search, _PACE_PX)
+    beyond = search + aside if faint else max(_REACH_PX, search + aside)
+    where = grid(search + aside, beyond, 1.0, search, _PACE_PX)
     line = placed(ring, right_normals(ring, closed=True), plane, thickness_mm)
     values, inside = profiles(photo, line, np.array(where.samples))
     stride = 4 // every
     means, weight = stacked(values, inside, 2 * stride, stride, closed=True)
     samples = np.array(where.samples)
     how = reading(means, samples <= -search - 2.0, samples >= search + 4.0)
-    evidence = edge_evidence(how, line.wall_px[::stride], where, _COARSE_BLUR_PX)
+    least = LEAST_TRUST if faint else 0.0
+    evidence = edge_evidence(how, line.wall_px[::stride], where, _COARSE_BLUR_PX, least)
     if faint:
         dim = 1.0 - how.light_trust
         evidence += dim[:, None] * faint_evidence(
-            photo, line, inside, where, _COARSE_BLUR_PX, 2 * stride, stride, closed=True
+            photo,
+            line,
+            inside,
+            where,
+            _COARSE_BLUR_PX,
+            2 * stride,
+            stride,
+            closed=True,
+            sampled=(values, inside),
         )
     evidence[weight < 0.5] = 0.0
     path = best_path(evidence, _PACE_PX, _STIFFNESS, closed=True)

@@ -38,6 +38,8 @@ _STRETCH_MM = 12.0
 _STIFFNESS = 4.0
 _REACH_PX = 1.5
 _FAINT_REACH_PX = 3.0
+_BY_HUE_PX = 0.9
+"""Doubt of a place that smoothed colour and ended grain tell: half the width of that smoothing."""
 _OFF_FAIR_PX = 2.0
 """One sigma of how far a faint edge is believed to run off the fair line that was laid through it."""
 _GRAIN = 0.02
@@ -191,7 +193,10 @@ def find_stretches(
     evidence[weight < 0.05] = 0.0
     path = best_path(evidence, where.shifts[1] - where.shifts[0], _STIFFNESS, closed=closed)
     place, sigma = place_of(evidence, path, where.shifts, _FAINT_REACH_PX if faint else _REACH_PX)
-    told = _told(evidence, path) if faint else np.ones(len(path), dtype=bool)
+    told = np.ones(len(path), dtype=bool)
+    if faint:
+        told = _told(evidence, path)
+        sigma = np.hypot(sigma, _BY_HUE_PX * dim)
     return Stretches(stride, light, hue, place, _rounded(near, level), sigma, usable, told, faint)
 
 
