@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pypdfium2
@@ -12,6 +13,8 @@ import pytest
 from shapely import LinearRing, LineString, Polygon, box
 from test_blank_commands import quarter_knee
 
+from spilemark.blank.board import board_order, lay
+from spilemark.blank.board_words import board_sheet
 from spilemark.blank.curves import FairedCurve, arc
 from spilemark.blank.files import knee_drawings
 from spilemark.blank.knee import LaminatedKnee, laminate_curve, laminate_part
@@ -171,6 +174,40 @@ def test_bevels_are_told_with_the_face_they_are_seen_from():
     ):
         notes = " ".join(drawing.notes)
         assert "as seen from the part's top face: hull edge 10.0° under to 15.0° under" in notes
+
+
+@pytest.mark.parametrize(("flipped", "size"), [(False, (900, 600)), (True, (900, 600))])
+def test_a_part_in_its_wood_carries_face_and_forward(flipped, size):
+    part = Part(outline=quarter_knee())
+    order = board_order({"size": f"{size[0]} x {size[1]} mm", "grain_part": 30.0}, "The command")
+    laid = lay(part.outline, order)
+    pose = replace(laid.placement.pose, flipped=flipped)
+    turned = replace(
+        laid, placement=replace(laid.placement, pose=pose, part_mm=pose.apply(laid.part_mm))
+    )
+    layer = board_sheet(turned, "knee", marks=marks_of(part)).layer("face-marks")
+    # Where the part's own forward comes to point, by the placing of two of its points.
+    forward = np.diff(pose.apply(np.array([[0.0, 0.0], [0.0, 1.0]])), axis=0)[0]
+    along = arrow_of(layer) / np.linalg.norm(arrow_of(layer))
+    assert along == pytest.approx(forward, abs=1e-6)
+    up = "UP: the other face" if flipped else "PORT, UP: this face"
+    assert up in [w.text for w in layer.words]
+    ring = Polygon(turned.placement.part_mm)
+    assert all(ring.contains(LineString(line.points_mm)) for line in layer.lines)
+
+
+def test_a_pair_on_one_board_is_marked_for_both_sides():
+    part = Part(outline=quarter_knee())
+    laid = lay(part.outline, board_order({"pair": True, "size": "1600 x 600 mm"}, "The command"))
+    drawing = board_sheet(laid, "knee", marks=marks_of(part))
+    own, other = drawing.layer("face-marks-1"), drawing.layer("face-marks-2")
+    assert "PORT, UP: this face" in [w.text for w in own.words]
+    assert "STARBOARD, UP: this face" in [w.text for w in other.words]
+    for layer, pose in zip((own, other), laid.pair.poses, strict=True):
+        forward = np.diff(pose.apply(np.array([[0.0, 0.0], [0.0, 1.0]])), axis=0)[0]
+        along = arrow_of(layer) / np.linalg.norm(arrow_of(layer))
+        assert along == pytest.approx(forward, abs=1e-6)
+    check_apart(drawing, lines=False)
 
 
 def test_film_and_thickness_of_the_form_are_told():

@@ -129,7 +129,9 @@ def write_blank(result: BlankResult, facts: JobFacts, folder: Path) -> tuple[Pat
         )
         files |= drawing_files(drawings, facts.paper, f"_{side}", printer)
     for side, laid in result.laid.items():
-        sheet = board_sheet(laid, _title(side, facts), facts.units)
+        lines = result.parts[side]
+        marks = marks_of(lines.part, lines.order)
+        sheet = board_sheet(laid, _title(side, facts), facts.units, marks)
         if sheet is not None:
             files |= drawing_files({"board": sheet}, facts.paper, f"_{side}")
     return store_in(folder, files, force=True)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +14,10 @@ from spilemark.blank.board import Laid
 from spilemark.blank.boards import Board
 from spilemark.blank.curves import Floats
 from spilemark.blank.fit import Placement
+from spilemark.blank.marks import PartMarks, mark_layer
 from spilemark.blank.nest import NestedPair
+from spilemark.blank.room import Room
+from spilemark.blank.shapes import Pose
 from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, inside_point
 from spilemark.shop.lengths import Show, show_degrees, show_length
 from spilemark.units import INCH_MM
@@ -26,6 +31,8 @@ _GRAIN_WORDS = {
 }
 _NUMBERS = 12
 _LETTER_MM = 4.0
+_OTHER_SIDE = {"PORT": "STARBOARD", "STARBOARD": "PORT"}
+_UNMARKED = PartMarks(forward=False)
 
 
 def board_lines(laid: Laid, units: Show = "mm") -> list[str]:
@@ -51,12 +58,17 @@ def board_lines(laid: Laid, units: Show = "mm") -> list[str]:
     return [*lines, SHORT_GRAIN]
 
 
-def board_sheet(laid: Laid, title: str, units: Show = "mm") -> LayeredDrawing | None:
+def board_sheet(
+    laid: Laid, title: str, units: Show = "mm", marks: PartMarks = _UNMARKED
+) -> LayeredDrawing | None:
     """Draw the part in its wood at true size; None where there is no wood to draw."""
     if laid.pair is not None:
         layers = _pair_layers(laid, laid.pair)
+        layers += _pair_marks(laid.pair, marks, layers)
     elif laid.placement is not None:
         layers = _placed_layers(laid, laid.placement, units)
+        found = laid.placement
+        layers.append(_marks(found.part_mm, found.pose, marks, layers, over=found.pose.flipped))
     else:
         return None
     return LayeredDrawing(
@@ -66,6 +78,7 @@ def board_sheet(laid: Laid, title: str, units: Show = "mm") -> LayeredDrawing | 
             wording.CHECK_BARS,
             *board_lines(laid, units),
             *((SPARE,) if laid.pair is None else ()),
+            *marks.lines(),
             wording.STRUCTURE,
             wording.DUST,
         ),
@@ -229,6 +242,41 @@ def _placed_layers(laid: Laid, found: Placement, units: Show) -> list[Layer]:
             )
         )
     return layers
+
+
+def _marks(
+    ring: Floats,
+    pose: Pose,
+    marks: PartMarks,
+    drawn: Sequence[Layer],
+    *,
+    over: bool = False,
+    name: str = "face-marks",
+) -> Layer:
+    """Side, face and forward of a part where it lies in the wood."""
+    from shapely import Polygon
+
+    room = Room(Polygon(ring).buffer(0.0).buffer(-2.0))
+    room.keep_off(drawn)
+    return mark_layer(
+        marks,
+        room,
+        inside_point(ring),
+        forward_deg=90.0 + math.degrees(pose.turn_rad),
+        over=over,
+        name=name,
+    )
+
+
+def _pair_marks(found: NestedPair, marks: PartMarks, drawn: Sequence[Layer]) -> list[Layer]:
+    """Of the part and of the other side's, which is its mirror image and lies face up as well."""
+    sides = (marks.side, _OTHER_SIDE.get(marks.side, ""))
+    return [
+        _marks(ring, pose, replace(marks, side=side), drawn, name=f"face-marks-{k}")
+        for k, (ring, pose, side) in enumerate(
+            zip(found.rings_mm, found.poses, sides, strict=True), start=1
+        )
+    ]
 
 
 def _stretch(ring: Floats, start: float, stop: float) -> Line:

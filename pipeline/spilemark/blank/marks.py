@@ -43,7 +43,7 @@ class PartMarks:
         return f"{self.side}, UP: this face" if self.side else "UP: this face"
 
     def lines(self) -> list[str]:
-        """What to mark, and the bevels."""
+        """What to mark, and the bevels of the part."""
         way = {
             True: "Mark UP and FWD on the wood itself before you cut it free.",
             False: "Mark UP on the wood itself before you cut it free. Which end is forward was not told: "
@@ -56,8 +56,8 @@ class PartMarks:
         return [
             way,
             (
-                f"BEVELLED, as seen from the part's {self.pattern_on} face: {'; '.join(self.bevels)}. The line is "
-                "that face's: leave wood where a bevel is standing."
+                f"BEVELLED, as seen from the part's {self.pattern_on} face: {'; '.join(self.bevels)}. Saw square to "
+                "the line here, and bevel by the part's own bevel card."
             ),
         ]
 

@@ -97,6 +97,7 @@ def board(
     """
     from spilemark.blank.board import lay
     from spilemark.blank.board_words import board_lines, board_sheet, board_table
+    from spilemark.blank.marks import marks_of
     from spilemark.blank_job import lines_of
     from spilemark.shop.files import read_part
     from spilemark.shop_parts import warnings_of
@@ -112,7 +113,8 @@ def board(
     show = shown_in(units, part)
     lines = board_lines(laid, show)
     title = ", ".join(word for word in (part.boat, part.outline.name, part.date) if word)
-    sheet = board_sheet(laid, title, show) if out is not None else None
+    marks = marks_of(part, lines_there.order)
+    sheet = board_sheet(laid, title, show, marks) if out is not None else None
     if out is not None:
         from spilemark.errors import UsageError
         from spilemark.layers import write_drawing
