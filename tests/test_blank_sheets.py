@@ -96,8 +96,8 @@ def test_the_range_is_drawn_as_it_is_said(form, strips):
     ends = {t: np.asarray(w.at_mm) for t, w in zip(texts, layer.words, strict=True)}
     most = next(v for t, v in ends.items() if t.startswith("most"))
     # One label at each end of the line.
-    assert np.linalg.norm(ends["arm held"] - wanted[held]) < 10.0
-    assert np.linalg.norm(most - curves[0][-1 - held]) < 25.0
+    assert np.linalg.norm(ends["arm held"] - wanted[held]) < 40.0
+    assert np.linalg.norm(most - curves[0][-1 - held]) < 40.0
     lines = " ".join(lamination_lines(knee))
     assert "with one arm held in its place" in lines
 
@@ -126,6 +126,16 @@ def test_the_block_is_scribed_to_what_comes_off_the_form():
         assert max(outside.distance(LineString([p, p + 1e-9])) for p in line.points_mm) < 1e-6
         block = LinearRing(knee.block.cut_mm)
         assert block.distance(LineString(line.points_mm)) < 0.05
+
+
+@pytest.mark.parametrize("stack", [18, 40, 45])
+def test_the_grain_lies_in_the_block_however_small_it_is(stack):
+    knee = knee_of(stack=f"{stack} mm", strips=2 * stack // 3)
+    drawing = block_sheet(knee, "knee")
+    net = Polygon(knee.block.net_mm)
+    grain = drawing.layer("grain")
+    assert all(net.contains(LineString(line.points_mm)) for line in grain.lines)
+    check_apart(drawing)
 
 
 def arrow_of(layer: Layer) -> np.ndarray:
@@ -173,7 +183,7 @@ def test_bevels_are_told_with_the_face_they_are_seen_from():
         block_sheet(knee_of(), "k", marks=marks),
     ):
         notes = " ".join(drawing.notes)
-        assert "as seen from the part's top face: hull edge 10.0° under to 15.0° under" in notes
+        assert "as seen from its top face: hull edge 10.0° under to 15.0° under" in notes
 
 
 @pytest.mark.parametrize(("flipped", "size"), [(False, (900, 600)), (True, (900, 600))])
@@ -227,6 +237,13 @@ def test_words_on_a_form_lie_off_its_lines_and_off_each_other(corner, radius, ar
     knee = typed(corner, radius, arms=arms, strips=strips, form=form)
     check_apart(form_sheet(knee, "knee"))
     check_apart(layout_sheet(knee, "knee"), lines=False)
+
+
+def test_the_forms_title_stands_off_the_block_that_a_female_form_lies_over():
+    knee = knee_of(form="female")
+    title = layout_sheet(knee, "knee").layer("form").words
+    block = Polygon(knee.block.cut_mm)
+    assert not any(block.intersects(Polygon(word_box(w))) for w in title)
 
 
 @pytest.mark.parametrize("form", ["male", "female"])

@@ -21,16 +21,24 @@ DOTTED = (1.2, 1.6)
 _TICK_MM = 8.0
 _WORDS_MM = 4.0
 _EDGE_MM = 2.0
+_CLEAR_MM = 0.7
+_BESIDE_MM = (3.0, -3.0, 5.0, -5.0, 8.0, -8.0, 12.0, -12.0)
+_BACK_MM = (0.0, 8.0, 16.0, 24.0, 32.0, 40.0)
 _PAST_END_MM = (3.0, 8.0, 14.0, 20.0, 30.0, 40.0, 60.0)
 _TURN_DEG = 90.0
 
 
 def form_layers(
-    knee: LaminatedKnee, marks: PartMarks, units: Show = "mm", off: Sequence[Layer] = ()
+    knee: LaminatedKnee,
+    marks: PartMarks,
+    units: Show = "mm",
+    off: Sequence[Layer] = (),
+    shun_mm: Floats | None = None,
 ) -> list[Layer]:
     """Body, clamp holes and marks of the form; all words within its body, off its lines.
 
-    ``off`` are other layers of the drawing, whose lines and words are kept clear too.
+    ``off`` are other layers of the drawing, whose lines and words are kept clear too;
+    within ``shun_mm``, a ring, its title stands only where there is no room beside it.
     """
     from shapely import LineString, Point, Polygon
 
@@ -51,7 +59,9 @@ def form_layers(
     )
     across = math.degrees(math.atan2(-form.centre_normal[0], form.centre_normal[1]))
     across = (across + _TURN_DEG) % 180.0 - _TURN_DEG
-    title = room.block(rows, middle, (across, 0.0, 90.0, 45.0, -45.0))
+    turns = (across, 0.0, 90.0, 45.0, -45.0)
+    title = () if shun_mm is None else room.block_outside(Polygon(shun_mm), rows, middle, turns)
+    title = title or room.block(rows, middle, turns)
     faces = mark_layer(marks, room, middle, name="form-face-marks")
     body = Layer(
         name="form",
@@ -156,7 +166,7 @@ def range_layer(knee: LaminatedKnee, units: Show = "mm") -> Layer:
     found = knee.lamination
     held_mm, toe_mm = found.swing_mm
     lines: list[Line] = []
-    words: list[Lettering] = []
+    ends: list[tuple[str, Curve]] = []
     told = zip(
         found.springback.kept_range,
         found.toe_range_mm(),
@@ -170,35 +180,24 @@ def range_layer(knee: LaminatedKnee, units: Show = "mm") -> Layer:
         place, theta = face.at(at), float(np.interp(at, face.s_mm, face.theta_rad))
         across = np.array([-math.sin(theta), math.cos(theta)])
         lines.append(Line(np.array([place - 2.0 * across, place + 2.0 * across])))
-        text = name.format(show_doubt(off, units))
-        words.append(_past_end(text, face, knee, last=toe_mm > held_mm))
+        ends.append((name.format(show_doubt(off, units)), face))
+    last = toe_mm > held_mm
+    drawn = [line.points_mm for line in lines]
+    words: list[Lettering] = []
+    for text, face in ends:
+        words.append(_at_end(text, face, knee, drawn, last=last))
+        drawn.append(word_box(words[-1]))
     wanted = found.wanted.moved_left(_to_face(knee))
-    words.append(_past_end("arm held", wanted, knee, last=toe_mm < held_mm))
+    words.append(_at_end("arm held", wanted, knee, drawn, last=not last))
     return Layer(
         name="range",
         legend="range of the released face, one arm held: expect its other toe between most and least springback "
         "(95 of 100 by our judgement)",
         lines=tuple(lines),
-        words=tuple(_apart(words)),
+        words=tuple(words),
         width_mm=0.25,
         dash_mm=DOTTED,
     )
-
-
-def _apart(words: list[Lettering]) -> Iterator[Lettering]:
-    """The two names of the range moved off each other, across their own direction."""
-    from dataclasses import replace
-
-    first, second, *rest = words
-    turn = math.radians(first.turn_deg)
-    up = np.array([-math.sin(turn), math.cos(turn)])
-    between = float((np.asarray(first.at_mm) - np.asarray(second.at_mm)) @ up)
-    least = 1.3 * first.size_mm
-    push = max(0.0, 0.5 * (least - abs(between))) * (1.0 if between >= 0 else -1.0) * up
-    for lettering, by in ((first, push), (second, -push)):
-        at = np.asarray(lettering.at_mm) + by
-        yield replace(lettering, at_mm=(float(at[0]), float(at[1])))
-    yield from rest
 
 
 def _to_face(knee: LaminatedKnee) -> float:
@@ -207,17 +206,32 @@ def _to_face(knee: LaminatedKnee) -> float:
     return half if knee.order.form.kind == "male" else -half
 
 
-def _past_end(text: str, curve: Curve, knee: LaminatedKnee, *, last: bool) -> Lettering:
-    """Words beyond an end of a curve, the first place there that is off the form's outline."""
-    from shapely import LinearRing, Polygon
+def _at_end(
+    text: str, curve: Curve, knee: LaminatedKnee, off_mm: list[Floats], *, last: bool
+) -> Lettering:
+    """Words beside an end of a curve where there is room between the lines, else beyond it."""
+    from shapely import MultiLineString, Polygon
 
-    outline = LinearRing(knee.form.body_mm)
     end = curve.points_mm()[-1 if last else 0]
     theta = float(curve.theta_rad[-1] if last else curve.theta_rad[0] + math.pi)
     ahead = np.array([math.cos(theta), math.sin(theta)])
-    choices = [upright(text, end + by * ahead, math.degrees(theta), 3.0) for by in _PAST_END_MM]
-    clear = (w for w in choices if not Polygon(word_box(w)).buffer(1.0).intersects(outline))
-    return next(clear, choices[0])
+    across = np.array([-ahead[1], ahead[0]])
+    first = upright(text, end, math.degrees(theta), 3.0)
+    length = float(np.ptp(word_box(first) @ ahead)) + 2.0 * _PAST_END_MM[0]
+    # Beside it they cost no paper.
+    beside = [end - (length + back) * ahead + by * across for back in _BACK_MM for by in _BESIDE_MM]
+    past = [end + on * ahead + by * across for on in _PAST_END_MM for by in (0.0, 4.0, -4.0)]
+    starts = beside + past
+    choices = [upright(text, start, math.degrees(theta), 3.0) for start in starts]
+    released = knee.lamination.wanted.moved_left(_to_face(knee)).points_mm()
+    form_lines = [line for layer in form_lines_of(knee) for line in layer.lines]
+    rings = [
+        np.vstack([n.points_mm, n.points_mm[:1]]) if n.closed else n.points_mm for n in form_lines
+    ]
+    stack = stack_layer(knee).lines[0].points_mm
+    drawn = MultiLineString([*rings, *off_mm, released, stack])
+    clear = (w for w in choices if Polygon(word_box(w)).distance(drawn) > _CLEAR_MM)
+    return next(clear, choices[len(beside)])
 
 
 def normal_at(curve: Curve, place: Floats) -> Floats:

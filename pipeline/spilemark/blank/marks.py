@@ -56,8 +56,8 @@ class PartMarks:
         return [
             way,
             (
-                f"BEVELLED, as seen from the part's {self.pattern_on} face: {'; '.join(self.bevels)}. Saw square to "
-                "the line here, and bevel by the part's own bevel card."
+                f"THE PART IS BEVELLED, as seen from its {self.pattern_on} face: {'; '.join(self.bevels)}. Saw square "
+                "to the line here, and bevel by the part's bevel card."
             ),
         ]
 

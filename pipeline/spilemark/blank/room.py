@@ -67,17 +67,31 @@ class Room:
 
         Without room they stand at ``outside``, or small at that place all the same.
         """
-        places = self._places(near)
+        found = self._block(self._area, rows, near, turns_deg)
+        if found:
+            return found
+        if outside is not None:
+            return stacked(rows, outside, 0.0, _SIZES[1])
+        return stacked(rows, near, turns_deg[0], _SIZES[-1])
+
+    def block_outside(
+        self, shun: Any, rows: Sequence[Row], near: Floats, turns_deg: Sequence[float]
+    ) -> tuple[Lettering, ...]:
+        """Set rows where the room lies outside of another area; nothing without room there."""
+        return self._block(self._area.difference(shun.buffer(_OFF_MM)), rows, near, turns_deg)
+
+    def _block(
+        self, area: Any, rows: Sequence[Row], near: Floats, turns_deg: Sequence[float]
+    ) -> tuple[Lettering, ...]:
+        places = _places(area, near)
         for size in _SIZES:
             for turn in turns_deg:
                 for place in places:
                     words = stacked(rows, place, turn, size)
-                    if self._area.contains(_box(words)):
+                    if area.contains(_box(words)):
                         self.take(_box(words))
                         return words
-        if outside is not None:
-            return stacked(rows, outside, 0.0, _SIZES[1])
-        return stacked(rows, near, turns_deg[0], _SIZES[-1])
+        return ()
 
     def spot(
         self, width_mm: float, height_mm: float, near: Floats, sizes: Sequence[float] = _SIZES
@@ -85,7 +99,7 @@ class Room:
         """Middle of an upright box, and by how much it had to shrink; None: no room."""
         from shapely import box
 
-        places = self._places(near)
+        places = _places(self._area, near)
         for size in sizes:
             half = 0.5 * size * np.array([width_mm, height_mm])
             for place in places:
@@ -95,17 +109,19 @@ class Room:
                     return place, size
         return None
 
-    def _places(self, near: Floats) -> Floats:
-        """A grid over the room, the nearest to a place first."""
-        from shapely import contains_xy
 
-        if self._area.is_empty:
-            return np.zeros((0, 2))
-        left, bottom, right, top = self._area.bounds
-        x, y = np.meshgrid(np.arange(left, right, _GRID_MM), np.arange(bottom, top, _GRID_MM))
-        grid = np.vstack([near[None], np.column_stack([x.ravel(), y.ravel()])])
-        grid = grid[contains_xy(self._area, grid)]
-        return np.asarray(grid[np.argsort(np.linalg.norm(grid - near, axis=1), kind="stable")])
+def _places(area: Any, near: Floats) -> Floats:
+    """A grid over an area, the nearest to a place first."""
+    from shapely import contains_xy, prepare
+
+    if area.is_empty:
+        return np.zeros((0, 2))
+    prepare(area)
+    left, bottom, right, top = area.bounds
+    x, y = np.meshgrid(np.arange(left, right, _GRID_MM), np.arange(bottom, top, _GRID_MM))
+    grid = np.vstack([near[None], np.column_stack([x.ravel(), y.ravel()])])
+    grid = grid[contains_xy(area, grid)]
+    return np.asarray(grid[np.argsort(np.linalg.norm(grid - near, axis=1), kind="stable")])
 
 
 def stacked(

@@ -132,7 +132,8 @@ def layout_sheet(
     if knee.block is not None:
         # A female form lies over the block.
         layers += _block_layers(knee, None, off=form_lines_of(knee))
-    layers += form_layers(knee, marks, units, off=layers)
+    shun = None if knee.block is None else knee.block.cut_mm
+    layers += form_layers(knee, marks, units, off=layers, shun_mm=shun)
     if line_mm is not None:
         layers.append(
             Layer(
@@ -197,7 +198,7 @@ def _block_layers(
     assert block is not None
     middle = inside_point(block.net_mm)
     size = float(np.ptp(block.net_mm, axis=0).max())
-    grain = arrow(middle, block.grain_deg, max(20.0, 0.35 * size))
+    grain = arrow(middle, block.grain_deg, _within(block.net_mm, middle, block.grain_deg, size))
     turn = math.radians(block.grain_deg)
     up = np.array([-math.sin(turn), math.cos(turn)])
     room = Room(Polygon(block.net_mm).buffer(-1.5))
@@ -244,6 +245,17 @@ def _block_layers(
             mark_layer(marks, room, middle, outside=above, name="corner-block-face-marks")
         )
     return layers
+
+
+def _within(ring: Floats, middle: Floats, way_deg: float, size: float) -> float:
+    """Length of an arrow about a place that stays well within a ring."""
+    from shapely import LineString, Point, Polygon
+
+    way = np.array([math.cos(math.radians(way_deg)), math.sin(math.radians(way_deg))])
+    line = LineString([middle - size * way, middle + size * way])
+    rim = line.intersection(Polygon(ring).boundary)
+    room = 1.7 * float(rim.distance(Point(middle)))
+    return min(max(20.0, 0.35 * size), room)
 
 
 def _against(knee: LaminatedKnee) -> list[Line]:

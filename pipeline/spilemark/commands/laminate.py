@@ -64,7 +64,7 @@ if TYPE_CHECKING:
     "--wood",
     multiple=True,
     metavar="NAME",
-    help='"white oak", or "iroko: 1.38, 12400" (million psi, psi); again for each strip.',
+    help='"white oak", or "iroko: 1.38, 12400, hardwood" (million psi, psi); again for each strip.',
 )
 @click.option("--width", metavar="LENGTH", help="Thickness of the finished part, mm.")
 @click.option("--pair", is_flag=True, default=None, help="One lamination for both sides, ripped.")
