@@ -402,6 +402,12 @@ def test_plugins_are_listed_with_who_made_them(capsys: pytest.CaptureFixture[str
     assert run("plugins") == 0
     out = capsys.readouterr().out
     assert re.search(r"^file +read_source +spilemark", out, re.MULTILINE)
+    lines = out.splitlines()
+    named = [k for k, line in enumerate(lines) if re.match(r"\S+ +\w+ +spilemark ", line)]
+    assert len(named) >= 13
+    for k in named:
+        assert re.match(r"    [a-zA-Z].{20,}\.$", lines[k + 1]), lines[k]
+    assert "trace follows the edge" in out
 
 
 def test_a_plugin_is_shown_with_its_options_as_a_recipe_takes_them(

@@ -414,6 +414,17 @@ def test_a_wider_corner_says_how_far_the_toes_lie_apart() -> None:
     assert "the toes lie 5.2 mm apart" in words.rigid_note(found.rigid, opened, job).text
 
 
+def test_a_gap_at_an_arms_end_is_said_to_be_the_arms_length() -> None:
+    found = compared(LONG_LINE | {"hull_mm": 404.4}, LONG_LINE)
+    said = [n.text for n in notes(found, "difference-seen") if "hull arm" in n.text]
+    assert len(said) == 1
+    assert said[0].startswith("Port's hull arm is 4.")
+    assert " longer (±" in said[0]
+    assert "fuller" not in said[0]
+    assert "port's hull arm is 4." in found.verdict
+    assert "fuller" not in found.verdict
+
+
 def test_the_turns_doubt_is_that_of_the_two_lines() -> None:
     found = compared(LONG_LINE, LONG_LINE, noise=False, line_doubt_mm=0.15)
     one = np.degrees(np.sqrt(2) * 0.15 / 295.0)

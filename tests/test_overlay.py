@@ -15,7 +15,7 @@ from shapely import Point, Polygon, box
 from spilemark import frames
 from spilemark.errors import CannotWrite
 from spilemark.lens import plane_to_pixels
-from spilemark.overlay import _fit_word, overlay, write_overlays
+from spilemark.overlay import _fit_word, _keys, overlay, write_overlays
 from spilemark.overlay_canvas import BLUE, DARK, ORANGE, WHITE, YELLOW, Canvas, picture_of
 from spilemark.overlay_plates import Plates
 from spilemark.records import Note, Photo, View
@@ -74,7 +74,12 @@ def test_cards_are_framed_and_named():
     for card in view.cards:
         sides = np.linspace(card.outline_mm, np.roll(card.outline_mm, -1, 0), 20).reshape(-1, 2)
         assert share(picture, place(sides, view, 0.0), BLUE) > 0.9
-        assert share(picture, place(card.cross_mm[None], view, 0.0), DARK, reach=12) == 1.0
+    # Names stand beside the cards: a cross can be seen. The wood's own edge runs over the other one.
+    (clear,) = [card for card in view.cards if card.name == "H"]
+    assert share(picture, place(clear.cross_mm[None], view, 0.0), DARK, reach=12) == 0.0
+    assert (
+        share(picture, place(clear.outline_mm[2:].mean(axis=0)[None], view, 0.0), BLUE, 90) == 1.0
+    )
 
 
 def test_what_was_not_seen_is_dashed_in_white():
@@ -235,3 +240,21 @@ def test_words_stay_in_the_photo():
     after = np.asarray(canvas.image)
     assert after.shape == before.shape
     assert (after != before).any()
+
+
+def test_the_legend_explains_what_is_drawn_and_nothing_else():
+    job = result()
+    view = job.survey.views[0]
+    keys = [text for _, _, text in _keys(view, job.outlines["port"], numbered=False)]
+    assert keys == [
+        "edge as measured; dots: corners",
+        "pencil line",
+        "scale card and how well it fits",
+    ]
+    traced = drawn_jobs.unseen(drawn_jobs.outline(zoo.knee(side="port")), 300, 600)
+    mark = replace(traced.of_role("centreline")[0], role="mark")
+    marked = replace(traced, polylines=(*traced.polylines, mark))
+    keys = [text for _, _, text in _keys(view, (marked,), numbered=True)]
+    assert "not seen, bridged" in keys
+    assert "other lines on the face" in keys
+    assert "rings with numbers: see below" in keys

@@ -392,6 +392,9 @@ def test_long_lengths_and_diagonals_are_taken(shop):
     [
         (("--across", "96.2", "--along", "96.2"), "shrunk to fit"),
         (("--across", "101.6", "--along", "101.6", "--as-measured"), "bar of 4 in"),
+        (("--across", "9.98", "--along", "10.02"), "is that in centimetres?"),
+        (("--across", "9.98", "--along", "10.02", "--as-measured"), "such as 9.98cm"),
+        (("--long", "--across", "17.96", "--along", "24.05"), "is that in centimetres?"),
         (("--across", "93", "--along", "99", "--as-measured"), "93 mm"),
         (("--across", "lots", "--along", "99"), "not a length"),
         (("--across", "99.9", "--along", "99.9", "--diagonals", "300"), "two lengths"),
@@ -422,3 +425,15 @@ def test_help_of_the_commands_loads_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_printer_that_is_stored_is_told_in_one_sentence(shop):
+    assert shop("measure", "laser", "--across", "99.8", "--along", "9.99cm").exit_code == 0
+    again = shop("measure", "laser", "--across", "99.7", "--along", "99.9")
+    said = str(again.exception)
+    assert (
+        'A printer "laser" is stored already (100 mm came out as 99.80 across, 99.90 along' in said
+    )
+    assert ".)" not in said
+    assert ".." not in said
+    assert "Corrected" not in said

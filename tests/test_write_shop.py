@@ -269,7 +269,7 @@ def test_what_was_not_seen_is_not_called_the_same():
     ("mm", "words"),
     [
         # Nearest sixteenth by hand; a sign where more than 1/64 in (0.397 mm) is left over.
-        (0.0, "0"), (0.3, "0"), (0.6, "0+"), (1.1, "1/16−"), (1.6, "1/16"), (2.2, "1/16+"), (3.175, "1/8"),
+        (0.0, "0"), (0.3, "< 1/16"), (0.6, "< 1/16"), (0.9, "1/16−"), (1.1, "1/16−"), (1.6, "1/16"), (2.2, "1/16+"), (3.175, "1/8"),
         (4.0, "3/16−"), (12.7, "1/2"), (25.4, "1"), (27.0, "1 1/16"),
     ],
 )  # fmt: skip
@@ -467,6 +467,16 @@ def test_the_thickness_stands_beside_the_scale_on_every_page(told: dict, words: 
     block = " ".join(label.text.replace("\u00a0", " ") for label in drawn.labels)
     assert words in block
     assert words in " ".join(sheet_words(drawn, None).lines)
+
+
+@pytest.mark.parametrize(("boat", "title"), [("Curlew", "Curlew"), ("", "Pattern")])
+def test_a_part_without_a_name_is_said_to_have_none(boat: str, title: str):
+    facts = replace(drawn_jobs.FACTS, part="", boat=boat)
+    sheet = shop_page(drawn_jobs.result(sides=("port",), facts=facts), "a4")
+    texts = [mark.text for mark in sheet.marks if isinstance(mark, Words)]
+    assert texts[0] == title
+    assert "Part" not in texts
+    assert any("part not named (--part)" in text for text in texts)
 
 
 def test_nominal_scale_is_said_first(tmp_path):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +20,7 @@ from spilemark.overlay_canvas import (
     WHITE,
     YELLOW,
     Canvas,
+    Colour,
     letters_per_line,
 )
 from spilemark.overlay_plates import Plates
@@ -35,13 +36,8 @@ _QUALITY = 85
 _MOST_NOTES = 6
 _LETTER_WIDTH = 0.49
 """Of its height, on the average of a sentence and some to spare."""
-_LEGEND = (
-    (YELLOW, False, "edge as measured; dots: corners"),
-    (WHITE, True, "not seen, bridged"),
-    (ORANGE, False, "pencil line; numbers: see below"),
-    (BLUE, False, "scale card and how well it fits"),
-    (WHITE, False, "other lines on the face"),
-)
+_Key = tuple[Colour, bool, str]
+"""One entry of the legend: colour, dashed or not, words."""
 _SAMPLE_LETTERS = 3.0
 _FIT = ((0.25, "good"), (0.6, "fair"))
 """Misfit of a card's crossings, px, up to which it is called so; one in a sharp photo has 0.1."""
@@ -91,13 +87,13 @@ def overlay(view: View, arm: str, result: JobResult) -> Image.Image:
     notes = _notes(view, patterns, result)
     room = letters_per_line(view.straight.photo)
     listed = [row for k, note in enumerate(notes) for row in _rows(k, note.note, room)]
-    legend = _legend_places(room)
+    keys = _keys(view, outlines, numbered=bool(notes))
+    legend = _legend_places(keys, room)
     legend_rows = legend[-1][0] + 1
     canvas = Canvas(view, legend_rows + len(listed))
     for card in view.cards:
         corners = canvas.stored(card.outline_px)
         canvas.path(corners, BLUE, closed=True)
-        canvas.words(corners.mean(axis=0), f"{card.name}  {_fit_word(card)}", BLUE)
     places = [_place_of(note, canvas) for note in notes]
     for at in places:
         if at is not None:
@@ -111,12 +107,43 @@ def overlay(view: View, arm: str, result: JobResult) -> Image.Image:
     for k, at in enumerate(places):
         if at is not None:
             plates.around(str(k + 1), at, ORANGE)
-    for (row, x), (colour, dashed, text) in zip(legend, _LEGEND, strict=True):
+    for card in view.cards:
+        # Beside the card: on it the words would hide the cross, and what was read.
+        _name_card(canvas, plates, card)
+    for (row, x), (colour, dashed, text) in zip(legend, keys, strict=True):
         canvas.sample(row, x, colour, dashed=dashed)
         canvas.line_below(row, text, x=x + _SAMPLE_LETTERS)
     for row, text in enumerate(listed):
         canvas.line_below(legend_rows + row, text, ORANGE)
     return canvas.image
+
+
+def _keys(view: View, outlines: Iterable[Outline], *, numbered: bool) -> list[_Key]:
+    """What the legend has to explain: only what is drawn."""
+    drawn = {line.role for outline in outlines for line in outline.polylines}
+    bridged = any(not line.seen.all() for o in outlines for line in o.of_role("hole"))
+    bridged = bridged or any(not o.ring.seen.all() for o in outlines)
+    keys: list[_Key] = [(YELLOW, False, "edge as measured; dots: corners")] if outlines else []
+    if bridged:
+        keys.append((WHITE, True, "not seen, bridged"))
+    if "centreline" in drawn:
+        keys.append((ORANGE, False, "pencil line"))
+    if view.cards:
+        keys.append((BLUE, False, "scale card and how well it fits"))
+    if "mark" in drawn:
+        keys.append((WHITE, False, "other lines on the face"))
+    if numbered:
+        keys.append((ORANGE, False, "rings with numbers: see below"))
+    return keys or [(YELLOW, False, "nothing was found")]
+
+
+def _name_card(canvas: Canvas, plates: Plates, card: CardSighting) -> None:
+    board = canvas.stored(card.outline_px)
+    middle = board.mean(axis=0)
+    paper = middle + _PAPER * (board - middle)
+    sides = (paper + np.roll(paper, -1, axis=0)) / 2
+    spots = [(side, side - middle) for side in sorted(sides, key=lambda s: -s[1])]
+    plates.name(f"{card.name}  {_fit_word(card)}", spots, BLUE)
 
 
 def _draw_outline(canvas: Canvas, outline: Outline) -> None:
@@ -261,11 +288,11 @@ def _rows(number: int, note: Note, room: float) -> list[str]:
     )
 
 
-def _legend_places(room: float) -> list[tuple[int, float]]:
+def _legend_places(keys: Sequence[_Key], room: float) -> list[tuple[int, float]]:
     """Row and place, in letters from the left, of each sample."""
     row, x = 0, 0.0
     places = []
-    for _, _, text in _LEGEND:
+    for _, _, text in keys:
         width = _SAMPLE_LETTERS + _LETTER_WIDTH * len(text) + 2.0
         if x > 0 and x + width > room:
             row, x = row + 1, 0.0

@@ -16,8 +16,9 @@ The selection rules (each has a test in ``tests/test_plugins.py``):
 from __future__ import annotations
 
 import inspect
+import re
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import metadata
 from typing import Any
 
@@ -58,6 +59,8 @@ class PluginFacts:
     """Which stages it answers, in pipeline order."""
     observes: bool = False
     options: type | None = None
+    does: str = ""
+    """What it does, as the first line of its docstring says."""
     problem: SpilemarkError | None = None
     """Why it cannot be used; None when it can."""
 
@@ -234,10 +237,16 @@ def _load(source: Source) -> tuple[PluginFacts, object | None]:
     """Import and check one plug-in alone, so that a broken one spoils no other."""
     try:
         plugin = source.load()
-        found = _examine(plugin, source.name)
+        found = replace(_examine(plugin, source.name), does=_first_line(plugin))
     except (Exception, SystemExit) as error:
         return _facts(source, _Found(), _problem(source, error)), None
     return _facts(source, found, None), plugin
+
+
+def _first_line(plugin: object) -> str:
+    """First line of a plug-in's own docstring, without its name before it."""
+    words = (getattr(plugin, "__doc__", None) or "").strip().partition("\n")[0]
+    return re.sub(r'^Plug-in "[^"]*": ', "", words).replace("``", "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,6 +254,7 @@ class _Found:
     stages: tuple[str, ...] = ()
     observes: bool = False
     options: type | None = None
+    does: str = ""
 
 
 def _facts(source: Source, found: _Found, problem: SpilemarkError | None) -> PluginFacts:
@@ -255,6 +265,7 @@ def _facts(source: Source, found: _Found, problem: SpilemarkError | None) -> Plu
         stages=found.stages,
         observes=found.observes,
         options=found.options,
+        does=found.does,
         problem=problem,
     )
 

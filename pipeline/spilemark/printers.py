@@ -57,11 +57,16 @@ class PrinterProfile:
     @property
     def words(self) -> str:
         """What stands on a sheet that was corrected for this printer."""
-        day = f", {self.measured.isoformat()}" if self.measured else ""
         return (
             f'Corrected for printer "{self.name}" on {self.paper.capitalize()}: 100 mm came out as '
-            f"{self.across_mm:.2f} across, {self.along_mm:.2f} along{day}."
+            f"{self.came_out}."
         )
+
+    @property
+    def came_out(self) -> str:
+        """What 100 mm measured, both ways, and when."""
+        day = f", {self.measured.isoformat()}" if self.measured else ""
+        return f"{self.across_mm:.2f} across, {self.along_mm:.2f} along{day}"
 
     def corrected(self, sheet: Sheet) -> Sheet:
         """The same sheet, drawn so that this printer makes it true.
@@ -88,7 +93,7 @@ class PrinterProfile:
 class Diagnosis:
     """What two measured bars say."""
 
-    kind: Literal["printer", "fit-to-page", "wrong-bar", "far-off"]
+    kind: Literal["printer", "fit-to-page", "wrong-bar", "far-off", "centimetres"]
     """``printer``: an ordinary printer's error, fit to be corrected."""
     words: str
 
@@ -112,6 +117,8 @@ def diagnose(paper: str, across_mm: float, along_mm: float) -> Diagnosis:
     mean = (across_mm + along_mm) / 2
     alike = abs(across_mm - along_mm) <= _ALIKE_MM
     measured = f"100 mm came out as {across_mm:.2f} mm across and {along_mm:.2f} mm along"
+    if all(abs(10 * value - 100) <= _USUAL_MM for value in (across_mm, along_mm)):
+        return Diagnosis("centimetres", f"{measured}: is that in centimetres?")
     if alike and abs(mean - _INCH_BAR_MM) <= 0.3:
         return Diagnosis(
             "wrong-bar", f"{measured}: that is the bar of 4 in, not the one of 100 mm."
@@ -200,7 +207,7 @@ _STORE = NamedStore(
     record=PrinterProfile,
     entry=_entry,
     again="Choose another name, or add --force to replace it.",
-    told=lambda known: f" ({known.words})",
+    told=lambda known: f" (100 mm came out as {known.came_out})",
 )
 read_printers, find_printer, store_printer = _STORE.read, _STORE.find, _STORE.store
 

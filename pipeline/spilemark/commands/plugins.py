@@ -12,6 +12,13 @@ if TYPE_CHECKING:
     from spilemark.plugins import PluginFacts
 
 
+_STAGES = (
+    "A job goes through them in this order: read_source opens a photo, undistort proposes its lens,\n"
+    "rectify finds the cards and the scale, trace follows the edge, register lays it on its line,\n"
+    "mirror and compare set the sides against each other, write_template and write_job make the files."
+)
+
+
 @click.command(
     cls=Examples,
     examples=(
@@ -35,6 +42,9 @@ def plugins(name: str | None) -> None:
     if name is None:
         for item in loaded.facts:
             click.echo(_line(item))
+            if item.does:
+                click.echo(f"    {item.does}")
+        click.echo(f"\n{_STAGES}")
         return
     if name not in by_name:
         raise UsageError(
@@ -55,6 +65,8 @@ def _show(item: PluginFacts) -> None:
     from spilemark.options import option_facts
 
     click.echo(_line(item))
+    if item.does:
+        click.echo(f"    {item.does}")
     if item.problem is not None:
         raise item.problem
     options = option_facts(item.options)

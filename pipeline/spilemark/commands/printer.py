@@ -185,9 +185,11 @@ def _accepted(found: Any, *, as_measured: bool) -> str:
     """Refuse what is no printer's own error, unless it is small enough and insisted on."""
     from spilemark.errors import UsageError
 
-    if found.kind != "printer" and not (as_measured and found.kind != "wrong-bar"):
+    slip = found.kind in ("wrong-bar", "centimetres")
+    if found.kind != "printer" and (slip or not as_measured):
         again = {
             "wrong-bar": "Measure the 100 mm bar.",
+            "centimetres": "Write the unit behind it, such as 9.98cm, or the length in millimetres.",
             "fit-to-page": 'Print again at 100 % ("actual size"). If it comes out the same, '
             "add --as-measured.",
             "far-off": "Check the rule and which bar was measured, print again at 100 %. "

@@ -22,6 +22,7 @@ from spilemark.units import INCH_MM, Units, format_length
 from spilemark_stages.compare.stretches import Difference
 
 _MOST_NOTES = 6
+_ARM_END = " arm end"
 _DOMINATES = 2.0
 """The lines' doubt dominates where it makes the band this many times as wide as shape alone has it."""
 
@@ -94,8 +95,7 @@ def _judged(alignment: Alignment, job: JobFacts, names: Names) -> str:
         worst = _worst(s for s in alignment.stations if s.verdict is Verdict.DIFFERENT)
         return (
             f"{names.both} differ by more than {limit} on {tally[Verdict.DIFFERENT]} of {count} "
-            f"stretches: {_fuller(worst.gap_mm, job.units, names)} ({_give(worst.u95_mm, job.units)}) "
-            f"{_place(worst, job.units)}{_elsewhere(tally)}"
+            f"stretches: {_found_there(worst, job, names)}{_elsewhere(tally)}"
         )
     if tally[Verdict.CANNOT_TELL]:
         return (
@@ -122,11 +122,8 @@ def _judged_again(first: Alignment, best: Alignment, job: JobFacts, names: Names
     same_place = (before.edge, before.s_mm) == (worst.edge, worst.s_mm)
     tally = Counter(s.verdict for s in best.stations)
     stretches = f"{len(found[1])} stretch{'es' if found[1][1:] else ''}"
-    return (
-        f"on {stretches}: {_fuller(worst.gap_mm, job.units, names)} "
-        f"({_give(worst.u95_mm, job.units)}) "
-        f"{'there' if same_place else _place(worst, job.units)}{_elsewhere(tally)}"
-    )
+    there = " there" if same_place else ""
+    return f"on {stretches}: {_found_there(worst, job, names, place=there)}{_elsewhere(tally)}"
 
 
 def _elsewhere(tally: Counter[Verdict]) -> str:
@@ -158,6 +155,24 @@ def _worst(stations: Iterable[Station]) -> Station:
 
 def _fuller(gap_mm: float, units: Units, names: Names) -> str:
     return f"{names.other if gap_mm > 0 else names.one} is {size(gap_mm, units)} fuller"
+
+
+def _found_there(station: Station, job: JobFacts, names: Names, *, place: str = "") -> str:
+    """What differs at a station, how much, and where; ``place`` in place of where it lies."""
+    give = _give(station.u95_mm, job.units)
+    longer = _longer(station.edge, station.gap_mm, job.units, names)
+    if longer:
+        return f"{longer} ({give})"
+    where = place or f" {_place(station, job.units)}"
+    return f"{_fuller(station.gap_mm, job.units, names)} ({give}){where}"
+
+
+def _longer(edge: str, gap_mm: float, units: Units, names: Names) -> str:
+    """A gap at an arm's end is the arm's length: said so; empty at other edges."""
+    if not edge.endswith(_ARM_END):
+        return ""
+    whose = names.other if gap_mm > 0 else names.one
+    return f"{whose}'s {edge.removesuffix(' end')} is {size(gap_mm, units)} longer"
 
 
 def _place(station: Station, units: Units) -> str:
@@ -194,11 +209,16 @@ def _is_beyond(d: Difference, job: JobFacts) -> bool:
 def _difference_note(d: Difference, job: JobFacts, names: Names) -> Note:
     over = format_length(d.to_mm - d.from_mm, job.units, 0)
     place = d.walk.place(d.worst_mm, job.units)
-    which = _fuller(d.most_mm, job.units, names)
+    which = _longer(d.walk.edge.name, d.most_mm, job.units, names)
+    if which and d.to_mm - d.from_mm >= 0.5 * d.walk.length_mm:
+        where = ""
+    else:
+        where = f" over {over}, {place}"
+    which = which or _fuller(d.most_mm, job.units, names)
     return Note(
         code="difference-seen",
         severity="warn" if _is_beyond(d, job) else "info",
-        text=f"{which[0].upper()}{which[1:]} ({_give(d.u95_mm, job.units)}) over {over}, {place}; "
+        text=f"{which[0].upper()}{which[1:]} ({_give(d.u95_mm, job.units)}){where}; "
         f"{_against(d, job)}.",
         value=d.most_mm,
         unit="mm",

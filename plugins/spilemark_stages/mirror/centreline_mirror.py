@@ -1,4 +1,4 @@
-"""Mirror a pattern across the centreline: what was starboard's lies as port's would."""
+"""Plug-in "centreline-mirror": starboard's pattern flipped across the centreline, to lie as port's."""
 
 from __future__ import annotations
 

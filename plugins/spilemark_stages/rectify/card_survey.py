@@ -1,4 +1,4 @@
-"""Plug-in "card-survey": all photos of a job solved at once from the scale cards in them."""
+"""Plug-in "card-survey": cards, camera and true scale of all photos of a job, found at once."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Plug-in "reference-line": a traced outline laid in the boat frame, on its pencil line.
+"""Plug-in "reference-line": the outline laid on its pencil line, forward up.
 
 The line becomes the y direction (forward) and lies at x = 0, or, with
 ``centreline_offset_mm`` stated, that far outboard: at -offset for port, at

@@ -1,4 +1,4 @@
-"""Plug-in "exif-prior": what a photo's own words tell of its lens, and how far to trust them.
+"""Plug-in "exif-prior": what a photo file tells of its lens, and how far to trust that.
 
 The focal length in pixels follows from the 35 mm equivalent, which some makers
 reckon by the long side of the frame (36 mm) and others by its diagonal

@@ -153,11 +153,13 @@ class _Page:
             sides = wording.SIDE_WORDS[self.pattern.side]
         size = 5.6
         sides_width = text_width_mm(Words(text=sides, at=(0, 0), size_mm=size, bold=True))
-        name = self.facts.part or "part"
+        name = self.facts.part or self.facts.boat or "Pattern"
         name = name[0].upper() + name[1:]
         self.one_line(name, self.left, top + 6.4, _TITLE_MM, self.room - sides_width - 6.0)
         self.say(sides, self.right, top + 5.6, size, bold=True, anchor="end")
-        below = ", ".join(w for w in (self.facts.boat, wording.date_words(self.facts)) if w)
+        unnamed = "" if self.facts.part else "part not named (--part)"
+        boat = self.facts.boat if self.facts.part else ""
+        below = ", ".join(w for w in (boat, unnamed, wording.date_words(self.facts)) if w)
         not_true = "NOT TRUE SIZE: do not trace from this page"
         width = text_width_mm(Words(text=not_true, at=(0, 0), size_mm=TEXT_MM, bold=True))
         self.one_line(below, self.left, top + 12.0, 4.0, self.room - width - 6.0, bold=False)

@@ -234,9 +234,11 @@ def _told(part: PartShop, edge: str, s_mm: float) -> str:
 def sixteenths(mm: float) -> str:
     """A small length as sixteenths of an inch; ``+`` or ``−`` where it is over 1/64 more or less.
 
-    ``1/16+`` for 2.2 mm; ``0+`` for less than half a sixteenth that is more than nothing.
+    ``1/16+`` for 2.2 mm; ``< 1/16`` for less than half a sixteenth that is more than nothing.
     """
     parts = mm / INCH_MM * 16
+    if 0.0 < parts < 0.5:
+        return "< 1/16"
     whole = math.floor(parts + 0.5)
     rest = (parts - whole) / 16
     sign = "+" if rest > _SMALL_INCH else "−" if rest < -_SMALL_INCH else ""
