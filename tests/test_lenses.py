@@ -277,6 +277,26 @@ def test_a_name_that_cannot_be_kept_costs_no_work(
     assert "reading" not in heard
 
 
+def test_grainy_photos_of_flat_cards_tell_a_lens_and_are_told(
+    photos: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(5)
+    grainy = []
+    for path in photos[:3]:
+        clean = Image.open(path)
+        rough = np.asarray(clean) + rng.normal(0, 22, np.asarray(clean).shape)
+        grainy.append(tmp_path / path.name)
+        Image.fromarray(np.clip(rough, 0, 255).astype(np.uint8)).save(
+            grainy[-1], quality=97, exif=clean.getexif()
+        )
+    out = tmp_path / "lenses.toml"
+    words = ["lens", "measure", "rough", *map(str, grainy), "--file", str(out)]
+    assert cli.main([*words, "--printed-bar", "100,100"]) == 0
+    assert "The photos are grainy" in capsys.readouterr().out
+    profile = find_lens("rough", out)
+    assert abs(profile.values[0] - TRUE_LENS[0]) < 3.0 * sigmas(profile)[0]
+
+
 def test_a_photo_counts_once_for_a_lens(
     store: Path, photos: list[Path], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -284,18 +284,29 @@ def test_of_two_cards_of_different_prints_neither_is_believed(tmp_path: Path) ->
         surveyed(read(path), facts=FACTS)
 
 
+def _few_shades(drawn: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Dithered, as scanning programs save "text"."""
+    rough = drawn + np.random.default_rng(3).normal(0, 28, drawn.shape)
+    return np.asarray(np.clip(rough, 0, 255).astype(np.uint8))
+
+
+def _jerked(drawn: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Rows pulled to and fro by 3 px while the lamp travels."""
+    rows, columns = np.mgrid[: drawn.shape[0], : drawn.shape[1]].astype(np.float32)
+    pulled = (columns + 3.0 * np.sin(rows / 90.0)).astype(np.float32)
+    return np.asarray(cv2.remap(drawn, pulled, rows, cv2.INTER_CUBIC, borderValue=225))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"), [(_few_shades, "The scan is grainy"), (_jerked, "flat prints on one glass")]
+)
 def test_a_scan_that_fits_badly_is_not_told_of_heights_and_lenses(
-    drawn: np.ndarray[Any, Any], tmp_path: Path
+    spoil: Any, words: str, drawn: np.ndarray[Any, Any], tmp_path: Path
 ) -> None:
-    """A few shades with dithering, as scanning programs save "text"."""
-    path = tmp_path / "shades.png"
-    dithered = np.random.default_rng(3).normal(0, 28, drawn.shape)
-    Image.fromarray(np.clip(drawn + dithered, 0, 255).astype(np.uint8)).convert("P").save(
-        path, dpi=(200, 200)
-    )
-    survey = surveyed(read(path), facts=FACTS)
-    said = " ".join(n.text for n in survey.notes if n.code != "looks-like-scan")
-    assert "on one glass" in said
+    path = tmp_path / "poor.png"
+    Image.fromarray(spoil(drawn)).save(path, dpi=(200, 200))
+    said = " ".join(n.text for n in surveyed(read(path), facts=FACTS).notes)
+    assert words in said
     for word in ("lifted", "higher", "lens", "bench", "stand", "phone"):
         assert word not in said, said
 
@@ -332,6 +343,18 @@ def test_no_card_on_the_glass_says_where_to_put_one(tmp_path: Path) -> None:
     with pytest.raises(NoScale, match="face down") as refused:
         surveyed(read(path), facts=FACTS)
     assert "washed out" not in str(refused.value)
+
+
+@pytest.mark.parametrize("is_scan", [True, False])
+def test_a_mirrored_picture_is_called_so(
+    is_scan: bool, drawn: np.ndarray[Any, Any], tmp_path: Path
+) -> None:
+    for flipped in (drawn[:, ::-1], drawn[::-1]):
+        path = tmp_path / "flipped.png"
+        Image.fromarray(flipped).save(path)
+        with pytest.raises(NoScale, match=r"flipped\.png is mirrored.*other hand") as refused:
+            surveyed(read(path, is_scan=is_scan), facts=FACTS)
+        assert "mirror it back" in refused.value.todo
 
 
 def test_a_scans_pose_has_true_derivatives(png: Path) -> None:
@@ -449,6 +472,65 @@ def test_a_picture_placed_upside_down_by_the_pdf_is_not_read_mirrored(tmp_path: 
     photo = read(path)
     assert photo.pixels[90, 10].max() == 255
     assert photo.pixels[10, 10].max() == 10
+
+
+def in_a_form(
+    content: bytes,
+    size: tuple[float, float],
+    *,
+    turned: bool = False,
+    part: float = 1.0,
+    deep: bool = False,
+) -> bytes:
+    """The page's drawing put into a form object at a tenth of its size, drawn ten times as large."""
+    out = io.BytesIO()
+    with pikepdf.open(io.BytesIO(content)) as pdf:
+        page = pdf.pages[0]
+        small = b"q 0.1 0 0 0.1 0 0 cm " + page.Contents.read_bytes() + b" Q"
+        if turned:
+            small = b"0 1 -1 0 %f 0 cm " % (size[1] / 10) + small
+        form = pdf.make_stream(small)
+        form.Type, form.Subtype = pikepdf.Name.XObject, pikepdf.Name.Form
+        form.BBox = [0, 0, *size]
+        form.Matrix = [2, 0, 0, 2, 0, 0]
+        form.Resources = page.Resources
+        if deep:
+            outer = pdf.make_stream(b"q 0.5 0 0 0.5 0 0 cm /Inner Do Q")
+            outer.Type, outer.Subtype = pikepdf.Name.XObject, pikepdf.Name.Form
+            outer.BBox = [0, 0, *size]
+            outer.Resources = pikepdf.Dictionary(XObject=pikepdf.Dictionary(Inner=form))
+            form, part = outer, 2 * part
+        page.Resources = pikepdf.Dictionary(XObject=pikepdf.Dictionary(Scan=form))
+        page.Contents = pdf.make_stream(b"q %f 0 0 %f 0 0 cm /Scan Do Q" % (5 * part, 5 * part))
+        pdf.save(out)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("deep", [False, True])
+def test_a_scan_within_a_form_object_is_read_at_the_size_it_has_on_the_page(
+    deep: bool, tmp_path: Path
+) -> None:
+    picture = Image.fromarray(np.tile(np.arange(140, dtype=np.uint8), (100, 1)))
+    plain = scanned_pdf(picture, 100.0, how="lossless")
+    size = (140 / 100 * 72, 72.0)
+    path = tmp_path / "form.pdf"
+    path.write_bytes(in_a_form(plain, size, deep=deep))
+    photo = read(path)
+    assert photo.claimed_dpi == pytest.approx((100.0, 100.0), rel=1e-4)
+    assert photo.orientation == 1
+    path.write_bytes(in_a_form(plain, size, deep=deep, part=0.5))
+    with pytest.raises(UnreadableInput, match="only a part"):
+        read(path)
+
+
+def test_a_form_object_may_turn_its_scan(tmp_path: Path) -> None:
+    picture = Image.fromarray(np.tile(np.arange(100, dtype=np.uint8), (100, 1)))
+    plain = scanned_pdf(picture, 100.0, how="lossless")
+    path = tmp_path / "form.pdf"
+    path.write_bytes(in_a_form(plain, (72.0, 72.0), turned=True))
+    photo = read(path)
+    assert photo.claimed_dpi == pytest.approx((100.0, 100.0), rel=1e-4)
+    assert photo.orientation == 8
 
 
 @pytest.mark.parametrize(

@@ -78,7 +78,9 @@ def lens_from_photos(
     profile = profile_of(name, survey.views, measured=measured)
     if before is not None:
         profile = _counted(profile, before)
-    return profile, _words(profile, survey)
+    # Noise is what the doubts of a fit are made for: such photos tell less, but nothing wrong.
+    grain = [note.text for note in survey.notes if note.code == "grainy"]
+    return profile, [*_words(profile, survey), *grain]
 
 
 def _refuse_used(photos: dict[str, tuple[StraightPhoto, ...]], before: LensProfile) -> None:

@@ -100,7 +100,7 @@ def _judged(
     (view,) = survey.views
     name = straight.photo.path.name
     cards = sorted(card.name for card in view.cards)
-    notes = [*straight.photo.notes, *straight.notes, *survey.notes]
+    notes = [*straight.photo.notes, *view.straight.notes, *survey.notes]
     for outline in outlines:
         notes += outline.notes
     told = [n for n in notes if n.code not in _ABOUT_THE_JOB]

@@ -85,8 +85,7 @@ def _page(path: Path, page: Any, largest_megapixels: float) -> ScannedPage:
             _AS_IMAGE,
         )
     image = images[0]
-    matrix = image.get_matrix().get()
-    sides = np.array(matrix[:4], dtype=np.float64).reshape(2, 2)
+    sides = _sides(image)
     page_points = page.get_width() * page.get_height()
     if not abs(np.linalg.det(sides)) >= _WHOLE_PAGE * page_points > 0:
         raise UnreadableInput(
@@ -119,6 +118,19 @@ def _page(path: Path, page: Any, largest_megapixels: float) -> ScannedPage:
         dpi=_dpi(pixels, sides, path),
         notes=(),
     )
+
+
+def _sides(image: Any) -> Floats:
+    """The picture's x and y axis on the page (2, 2), points.
+
+    Within a form (ISO 32000-1, 8.10) an object's matrix leads to the form's space only: that of
+    each form around it leads on.
+    """
+    sides = np.eye(2)
+    while image is not None:
+        matrix = np.array(image.get_matrix().get()[:4], dtype=np.float64).reshape(2, 2)
+        sides, image = sides @ matrix, image.container
+    return sides
 
 
 def _pixels(image: Any) -> Pixels:

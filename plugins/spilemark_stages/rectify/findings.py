@@ -11,6 +11,7 @@ from spilemark import frames
 from spilemark.lens import camera_centre
 from spilemark.records import CardSighting, Note, View
 from spilemark_stages.rectify.card_faults import CardFault
+from spilemark_stages.rectify.grain import GRAIN, grain_share, scatter_px
 from spilemark_stages.rectify.observations import PhotoObservation
 from spilemark_stages.rectify.solve import Solution
 
@@ -37,8 +38,33 @@ def survey_notes(
             if (view.straight.arm, card.name) not in told:
                 notes += _card_notes(view, card)
     if solution.noise > _POOR_FIT:
-        notes.append(_poor_fit(solution.noise, on_glass=all(seen.is_scan for seen in observed)))
+        on_glass = all(seen.is_scan for seen in observed)
+        if grain_share(views) > GRAIN:
+            notes.append(_grainy(views, solution.noise, on_glass=on_glass))
+        else:
+            notes.append(_poor_fit(solution.noise, on_glass=on_glass))
     return notes
+
+
+def _grainy(views: tuple[View, ...], noise: float, *, on_glass: bool) -> Note:
+    """The cards lie flat: what they are read with is rough."""
+    kind = "scan" if on_glass else "photo"
+    what = f"The {kind} is" if len(views) == 1 else f"The {kind}s are"
+    todo = (
+        "Scan in grey or colour, not in black and white or few shades, and with 200 dots per inch or"
+        " more."
+        if on_glass
+        else "Photograph in more light, rest the phone on something, and tap to focus."
+    )
+    return Note(
+        code="grainy",
+        severity="warn",
+        text=f"{what} grainy: the crossings of the cards scatter by {scatter_px(views):.2f} pixels at"
+        " random, as noise does, not together, as bent cards do. All intervals were widened"
+        f" {noise:.1f} times. {todo}",
+        value=noise,
+        unit="times the usual residual",
+    )
 
 
 def _poor_fit(noise: float, *, on_glass: bool) -> Note:

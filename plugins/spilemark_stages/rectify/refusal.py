@@ -9,6 +9,7 @@ import numpy as np
 from spilemark.cards import CardSet
 from spilemark.errors import NoScale
 from spilemark.records import StraightPhoto
+from spilemark_stages.rectify.detect import find_cards
 from spilemark_stages.rectify.measure import grey_of
 from spilemark_stages.rectify.observations import PhotoObservation
 from spilemark_stages.rectify.sharpness import judge
@@ -30,6 +31,14 @@ def no_card_error(straight: StraightPhoto, card_set: CardSet) -> NoScale:
     """An error that says what to do about the likeliest reason."""
     photo = straight.photo
     grey = grey_of(photo.pixels)
+    if find_cards(np.ascontiguousarray(grey[:, ::-1]), card_set):
+        return NoScale(
+            f"{photo.path.name} is mirrored: its cards can be read in a mirror only, and the pattern"
+            " would come out as the other hand.",
+            f"Give the picture as the {'scanner' if photo.is_scan else 'camera'} takes it, not"
+            " mirrored. Selfie cameras, scanning programs and picture editors can mirror: turn"
+            ' that off, or mirror it back ("flip horizontally").',
+        )
     what = f'No scale card of the set "{card_set.name}" was found in {photo.path.name}.'
     if photo.is_scan:
         return NoScale(what, _ON_GLASS)
