@@ -127,7 +127,7 @@ def _take_off(
     )
     words = (
         f"OFF: {saw} (– : none, or less than can be seen). Millimetres to a tenth; inches to a"
-        f" sixteenth, with + or − where over 1/64 more or less. Tolerance {tolerance}."
+        f" sixteenth (< 1/16: less than half of one), with + or − where over 1/64 more or less. Tolerance {tolerance}."
     )
     texts: list[Text] = [
         *([(_PATTERNS_ONLY, TEXT_MM - 0.3, True)] if drawn else []),
