@@ -295,6 +295,28 @@ def test_a_fair_bend_is_no_kink(radius, spacing):
     check_kinks(arc(radius, math.radians(90.0), 60.0, step_mm=spacing).points_mm())
 
 
+@pytest.mark.parametrize("count", [4, 5, 6, 7, 8, 10])
+@pytest.mark.parametrize("turn_deg", [40.0, 82.0, 110.0])
+def test_a_few_even_points_of_a_fair_curve_are_no_kink(count, turn_deg):
+    # Points of a circle, and of a parabola y = x²/400, by their own formulas.
+    along = np.linspace(0.0, math.radians(turn_deg), count)
+    check_kinks(160.0 * np.column_stack([np.sin(along), 1.0 - np.cos(along)]))
+    x = np.linspace(0.0, 300.0, count)
+    check_kinks(np.column_stack([x, x**2 / 400.0]))
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 6])
+def test_an_elbow_of_a_few_points_is_a_kink(count):
+    arm = np.linspace(0.0, 100.0, count)
+    first = np.column_stack([arm, 0.0 * arm])
+    second = np.column_stack([100.0 + 0.0 * arm, arm])[1:]
+    points = (
+        np.vstack([first, second]) if count > 2 else np.vstack([first, second, [[100.0, 190.0]]])
+    )
+    with pytest.raises(UsageError, match="kink of 90"):
+        check_kinks(points)
+
+
 def test_what_cannot_be_laminated_is_told():
     with pytest.raises(UsageError, match="no bend"):
         laminate(arc(1e6, 1e-4), equal_strips(18.0, OAK, number=9))

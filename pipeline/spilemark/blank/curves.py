@@ -253,14 +253,7 @@ def check_kinks(points_mm: Floats) -> None:
     steps = np.diff(points, axis=0)
     turn = np.diff(np.unwrap(np.arctan2(steps[:, 1], steps[:, 0])))
     pair = np.abs(np.convolve(turn, [1.0, 1.0], mode="full"))[: len(turn)]
-    beside = np.zeros_like(pair)
-    for away in (2, -2):
-        shifted = np.roll(pair, away)
-        shifted[:away] = 0.0 if away > 0 else shifted[:away]
-        if away < 0:
-            shifted[away:] = 0.0
-        beside = np.maximum(beside, shifted)
-    sharp = np.degrees(pair - 1.5 * beside)
+    sharp = np.degrees(pair - 1.5 * np.array([_beside(turn, k) for k in range(len(turn))]))
     k = int(np.argmax(sharp)) if len(sharp) else 0
     if len(sharp) and sharp[k] > _KINK_DEG:
         x, y = points[min(k + 1, len(points) - 1)]
@@ -269,6 +262,20 @@ def check_kinks(points_mm: Floats) -> None:
             f"{stations[min(k + 1, len(stations) - 1)]:.0f} mm from its start: no strip follows it.",
             "Name an edge that runs fair, or give the curve by points and round the kink.",
         )
+
+
+def _beside(turn: Floats, k: int) -> float:
+    """What two turns beside those at k - 1 and k come to, on the side that turns more.
+
+    Near the ends of a few typed points there is but one, which counts twice; of two
+    turns in all the lesser is held against the greater.
+    """
+    sides = [
+        part for part in (turn[max(k - 3, 0) : max(k - 1, 0)], turn[k + 1 : k + 3]) if len(part)
+    ]
+    if not sides:
+        return 2.0 * float(np.abs(turn).min())
+    return max(2.0 * abs(float(part.mean())) for part in sides)
 
 
 def _smoothest(along: Floats, points: Floats, within_mm: float) -> tuple[Any, float]:
