@@ -441,6 +441,17 @@ def test_a_corner_that_a_ragged_edge_hid_leaves_forward_unknown(side: str, line:
     assert not any(c.name == "outer" for c in pattern.outline.corners)
 
 
+@pytest.mark.parametrize("line", [True, False])
+def test_a_shape_with_two_outer_corners_alike_leaves_forward_unknown(line: bool) -> None:
+    # A rectangle has four; which of them is outboard is a guess, and so would be the bow.
+    ring = zoo.even(np.array([[-180.0, 0.0], [0.0, 0.0], [0.0, 300.0], [-180.0, 300.0]]), 1.0)
+    pencil = np.stack([np.full(24, -70.0), np.linspace(20.0, 280.0, 24)], -1) if line else None
+    pattern = laid(zoo.outline(zoo.Drawn(ring, pencil), tag="port"), "port")
+    assert not pattern.forward_known
+    assert "forward-unknown" in codes(pattern)
+    assert "forward-deduced" not in codes(pattern)
+
+
 def test_spurs_of_a_few_millimetres_make_no_notch() -> None:
     # A notch of 20 mm is one; the same of 4 mm is a ragged edge, and both its sides keep their name.
     for depth, notched in ((20.0, True), (4.0, False)):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -26,6 +27,9 @@ from spilemark_stages.register.pencil import StraightLine
 
 OFF_LINE_SHARE = 0.15
 """A point given as forward must lie this far along the line to tell its ends apart."""
+
+SAME_CORNER_SHARE = 0.15
+"""Candidates for the outer corner within this share of the pattern's size are one corner."""
 
 NOSE_SHARE = 0.15
 """A breasthook's nose lies this near to its line, as a share of the part's breadth."""
@@ -93,7 +97,8 @@ def pose_on_line(outline: Outline, side: Side, line: StraightLine, ahead: Floats
     if not tied:
         signs.notes.append(findings.no_corner())
     outer = max(tied, key=lambda c: abs(_starboard_of(outline, c, line, line.along)), default=None)
-    knee = outer if outer is not None and _is_knee(outline, outer) else None
+    sure = outer is not None and _at_one_place(outline, tied) and _is_knee(outline, outer)
+    knee = outer if sure else None
     if ahead is not None:
         forward = _pointed(side, line, ahead)
         _check_hand(signs, outline, knee, line, forward)
@@ -112,6 +117,13 @@ def pose_on_line(outline: Outline, side: Side, line: StraightLine, ahead: Floats
 def _is_knee(outline: Outline, outer: OuterCorner) -> bool:
     """Whether its corner tells which way it lies: not of another form, nor of a part of a pattern."""
     return outline.whole and has_arms(outline, outer)
+
+
+def _at_one_place(outline: Outline, tied: Sequence[OuterCorner]) -> bool:
+    """Whether corners that shape cannot tell apart are one and the same, clipped or not."""
+    points = np.array([_corner_point(outline, corner) for corner in tied])
+    size = float(np.linalg.norm(np.ptp(outline.ring.points_mm, axis=0)))
+    return bool(np.linalg.norm(np.ptp(points, axis=0)) < SAME_CORNER_SHARE * size)
 
 
 def _corner_point(outline: Outline, outer: OuterCorner) -> Floats:
@@ -227,7 +239,8 @@ def pose_without_line(outline: Outline, side: Side, ahead: Floats | None) -> Pos
     if not candidates:
         return _pose_by_length(outline, side, ahead)
     outer = candidates[0]
-    if side is Side.SINGLE or not _is_knee(outline, outer):
+    sure = _at_one_place(outline, rivals(candidates)) and _is_knee(outline, outer)
+    if side is Side.SINGLE or not sure:
         return _square_without_line(outline, side, outer, ahead)
     stern: Literal["before", "after"] = "after" if side is Side.PORT else "before"
     bow: Literal["before", "after"] = "before" if side is Side.PORT else "after"
