@@ -118,7 +118,8 @@ def test_no_photo_is_an_error(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("photos", "words"),
     [
-        ({"port": "p+p"}, "twice for port: p.jpg and p.jpg"),
+        ({"port": "p+p"}, "twice: p.jpg and p.jpg"),
+        ({"port": "p+p", "starboard": "s"}, "twice for port: p.jpg and p.jpg"),
         ({"port": "p", "starboard": "p"}, r"for port \(p.jpg\) and for starboard \(p.jpg\)"),
     ],
 )
