@@ -79,7 +79,7 @@ class Server:
     def until(self, job: str, fits) -> dict:
         """Wait until a job is so."""
         while not fits(state := self.state(job)):
-            time.sleep(0.02)
+            time.sleep(0.05)
         return state
 
     def phone(self, job: str) -> tuple[int, str]:
@@ -103,8 +103,34 @@ def middle(name: str, seconds: list[float], limit: float) -> None:
     )
 
 
+def processor() -> None:
+    """What one verdict and one job take of one core, whatever else the machine does."""
+    from spilemark.serve import tasks
+
+    tasks.warm()
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        (place / "port.jpg").write_bytes((SAMPLES / "port.jpg").read_bytes())
+        (place / "job.toml").write_text('[port]\nphotos = ["port.jpg"]\n')
+        check = {"photo": str(place / "port.jpg"), "arm": "port", "table": {}}
+        check["pictures"] = str(place / "p")
+        job = {"file": str(place / "job.toml"), "part": "", "out": str(place / "results")}
+        verdicts, jobs = [], []
+        for _ in range(5):
+            begun = time.process_time()
+            said: list[float] = []
+            tasks.check(check, lambda _, s=said, b=begun: s.append(time.process_time() - b))
+            verdicts.append(said[0])
+            begun = time.process_time()
+            tasks.measure(job, lambda _: None)
+            jobs.append(time.process_time() - begun)
+    middle("processor: verdict on a 12 MP photo", verdicts, 2)
+    middle("processor: one side measured, all files written", jobs, 3)
+
+
 def times() -> None:
     """Verdicts, overlays, and a crowd."""
+    processor()
     print(f"load of this machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     with tempfile.TemporaryDirectory() as folder:
         server = Server(Path(folder))

@@ -176,6 +176,18 @@ def test_ids_are_of_places_and_nothing_else_is_an_id(tmp_path: Path) -> None:
             shelf.find(wrong)
 
 
+def test_what_is_changed_beside_the_page_is_seen_at_once(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    for boat in ("Teal", "Wren", "Knot"):
+        # Names of one length, within the same moment: as hard to tell apart as a file gets.
+        entry.job.file.write_text(f'boat = "{boat}"\n[port]\nphotos = []\n')
+        assert shelf.find(entry.id).title == boat
+    shutil.rmtree(entry.folder)
+    with pytest.raises(NotThere):
+        shelf.find(entry.id)
+
+
 def test_names_make_folders_that_every_system_takes(tmp_path: Path) -> None:
     shelf = shelf_at(tmp_path)
     names = [shelf.create({"boat": b}).folder.name for b in ("../../x", "CON:", "Käpt'n", "", "")]

@@ -13,6 +13,7 @@ import os
 import re
 import shutil
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -23,7 +24,7 @@ import tomlkit
 
 from spilemark.errors import CannotWrite, SpilemarkError, UnreadableInput, UsageError
 from spilemark.jobfile import order_from
-from spilemark.jobparts import parts_of
+from spilemark.jobparts import JobPart, parts_of
 from spilemark.many import Job, find_jobs
 from spilemark.results import ARMS
 from spilemark.storage import existing_results
@@ -33,6 +34,8 @@ RESULTS = "results"
 BENCH = ".bench"
 """What can be made again or thrown away: previews, verdicts, what waits."""
 ASIDE = "set_aside"
+_SETTLED_NS = 100_000_000
+"""A file written later than this may be written again within one tick of the disk's clock."""
 _NAME = re.compile(r"(?P<arm>port|starboard|single|both)_(?P<number>\d+)\.[a-z]{3,4}")
 _KINDS: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
     ("jpg", lambda b: b.startswith(b"\xff\xd8\xff")),
@@ -149,6 +152,8 @@ class Shelf:
         self.root = root
         self.limits = limits or Limits()
         self._lock = threading.RLock()
+        self._jobs: dict[str, Job] = {}
+        self._read: dict[Path, tuple[tuple[int, int, int], tuple[JobPart, ...]]] = {}
         try:
             root.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -168,7 +173,13 @@ class Shelf:
         return tuple(sorted(found, key=lambda e: (-_touched(e), e.job)))
 
     def find(self, job_id: str) -> Entry:
-        """One job by its id."""
+        """One job by its id; a job that was asked for before is looked for where it was."""
+        with self._lock:
+            job = self._jobs.get(job_id)
+            if job is not None and job.file.is_file():
+                entry = self._entry(job)
+                if entry.id == job_id:
+                    return entry
         for entry in self.entries():
             if entry.id == job_id:
                 return entry
@@ -315,12 +326,13 @@ class Shelf:
         entry_id = _id(f"{job.file.relative_to(self.root).as_posix()}//{job.part}")
         problem, table, several, inner = "", dict[str, Any](), bool(job.part), ""
         try:
-            parts = parts_of(job.file)
+            parts = self._parts(job.file)
             part = next((p for p in parts if p.name == job.part), parts[0])
             table, inner = part.table, part.folder
             several = len(parts) > 1
         except SpilemarkError as error:
             problem = str(error)
+        self._jobs[entry_id] = job
         out = table.get("out")
         stem = job.file.stem
         own = RESULTS if job.file.name == JOB_FILE else f"{stem}_{RESULTS}"
@@ -337,6 +349,22 @@ class Shelf:
             problem=problem,
             several=several,
         )
+
+    def _parts(self, path: Path) -> tuple[JobPart, ...]:
+        """The parts of a job file, read again only when it was written again."""
+        try:
+            stat = path.stat()
+        except OSError:
+            return parts_of(path)
+        stamp = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
+        with self._lock:
+            kept = self._read.get(path)
+            if kept is not None and kept[0] == stamp:
+                return kept[1]
+            parts = parts_of(path)
+            if time.time_ns() - stat.st_mtime_ns > _SETTLED_NS:
+                self._read[path] = (stamp, parts)
+            return parts
 
     def _check_room(self, more: int) -> None:
         if shutil.disk_usage(self.root).free - more < self.limits.free_bytes:
