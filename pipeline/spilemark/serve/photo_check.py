@@ -85,13 +85,19 @@ def _no(error: SpilemarkError, path: Path) -> dict[str, Any]:
             "There was not enough memory to look at this photo.",
             "Close other programs, or take it with fewer megapixels.",
         )
-    words = error.what.replace(path.name, "this photo")
+    words = _of_this(error.what, path.name)
     return {
         "good": "no",
-        "words": words[:1].upper() + words[1:],
+        "words": words,
         "more": [error.todo] if error.todo else [],
         "cards": [],
     }
+
+
+def _of_this(text: str, name: str) -> str:
+    """Words about a photo, for somebody who has just taken it and knows no file name."""
+    words = text.replace(name, "this photo")
+    return words[:1].upper() + words[1:]
 
 
 def _judged(
@@ -117,10 +123,10 @@ def _judged(
     ]
     ending = ": good." if good == "yes" else "; see what is said below."
     sentence = ", ".join(words) + ending
-    more = [n.text.replace(name, "this photo") for n in warned]
+    more = [_of_this(n.text, name) for n in warned]
     if len(cards) < GOOD_CARDS:
         more.append("Lay four or more cards round the pattern: the doubt shrinks a good deal.")
-    more += [n.text.replace(name, "this photo") for n in told if n.code == "outside-cards"]
+    more += [_of_this(n.text, name) for n in told if n.code == "outside-cards"]
     return {
         "good": good,
         "words": sentence[:1].upper() + sentence[1:],
