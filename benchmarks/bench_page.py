@@ -92,7 +92,7 @@ class Server:
     def close(self) -> None:
         """Stop as with ctrl-C."""
         self.process.send_signal(signal.SIGINT)
-        self.process.wait(20)
+        self.process.communicate(timeout=60)
 
 
 def middle(name: str, seconds: list[float], limit: float) -> None:
@@ -242,7 +242,7 @@ def killed(rounds: int) -> None:
                     server.post(f"/api/jobs/{job}/edits/add", edit)
                     edits += 1
                     time.sleep(rng.uniform(0.0, 0.5))
-                server.process.wait(10)
+                server.process.wait(60)
             except (
                 OSError,
                 http.client.HTTPException,
@@ -252,7 +252,7 @@ def killed(rounds: int) -> None:
             ) as error:
                 if isinstance(error, RuntimeError):
                     damaged.append(f"round {number}: {error}")
-            server.process.wait(10)
+            server.process.communicate(timeout=60)
             table = tomllib.loads((place / "job.toml").read_text(encoding="utf-8"))
             listed = table["port"]["photos"]
             files = sorted(p.name for p in place.glob("port_*.jpg"))
