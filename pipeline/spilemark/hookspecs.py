@@ -57,8 +57,9 @@ def rectify(
 
     Photos with the same ``arm`` show the same patterns and cards lying still;
     photos of different arms share lens (by ``lens_group``) and the cards'
-    print scale only.  Hand on one view per photo, in the order given.  Raise
-    ``NoScale`` when a photo shows no card.
+    print scale only.  Hand on one view per photo, in the order given; a photo
+    that does not bear out a stored lens may be exchanged for its ``otherwise``.
+    Raise ``NoScale`` when a photo shows no card.
     """
 
 
