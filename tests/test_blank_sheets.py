@@ -20,6 +20,7 @@ from spilemark.blank.files import knee_drawings
 from spilemark.blank.knee import LaminatedKnee, laminate_curve, laminate_part
 from spilemark.blank.marks import PartMarks, bevelled_edges, marks_of
 from spilemark.blank.orders import lamination_order
+from spilemark.blank.shapes import Pose
 from spilemark.blank.sheets import block_sheet, form_sheet, layout_sheet
 from spilemark.blank.springback import ShopFactor
 from spilemark.blank.words import lamination_lines, range_words
@@ -204,6 +205,19 @@ def test_a_part_in_its_wood_carries_face_and_forward(flipped, size):
     assert up in [w.text for w in layer.words]
     ring = Polygon(turned.placement.part_mm)
     assert all(ring.contains(LineString(line.points_mm)) for line in layer.lines)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 45.0, 100.0])
+def test_numbers_of_spare_wood_lie_within_the_part_and_apart(turn_deg):
+    outline = quarter_knee()
+    turned = Pose(math.radians(turn_deg), (0.0, 0.0)).apply(outline.points_mm)
+    laid = lay(outline, board_order({"size": "900 x 600 mm"}, "The command"), turned)
+    drawing = board_sheet(laid, "knee")
+    numbers = drawing.layer("part").words
+    assert len(numbers) >= 10
+    part = Polygon(laid.placement.part_mm)
+    assert all(part.contains(Polygon(word_box(w)).buffer(-0.3)) for w in numbers)
+    check_apart(drawing)
 
 
 def test_a_pair_on_one_board_is_marked_for_both_sides():

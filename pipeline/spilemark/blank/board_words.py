@@ -30,6 +30,9 @@ _GRAIN_WORDS = {
     "long way": "the way it is longest, since it has no throat",
 }
 _NUMBERS = 12
+_NUMBERS_IN_MM = (13.0, 10.0, 16.0, 20.0, 25.0)
+_ASIDE = (0.0, 30.0, -30.0, 60.0, -60.0, 80.0, -80.0)
+"""A number stands so far inward of its place, straight or aside, wherever it first finds room."""
 _LETTER_MM = 4.0
 _OTHER_SIDE = {"PORT": "STARBOARD", "STARBOARD": "PORT"}
 _UNMARKED = PartMarks(forward=False)
@@ -292,6 +295,8 @@ def _stretch(ring: Floats, start: float, stop: float) -> Line:
 
 def _spare_words(found: Placement, units: Show) -> tuple[Lettering, ...]:
     """How much wood there is beyond the line, at places round the part."""
+    from shapely import Polygon
+
     ring = found.part_mm
     steps = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
     along = np.concatenate([[0.0], np.cumsum(steps[:-1])])
@@ -300,16 +305,27 @@ def _spare_words(found: Placement, units: Show) -> tuple[Lettering, ...]:
         places.add(int(np.argmin(np.abs(along - share * float(steps.sum())))))
     x, y = ring.T
     way = 1.0 if float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) > 0 else -1.0
+    room = Room(Polygon(ring).buffer(0.0).buffer(-1.5))
     words = []
-    for k in sorted(places):
+    # The least of all comes first to a place.
+    for k in sorted(places, key=lambda k: float(found.spare_mm[k])):
         ahead = ring[(k + 1) % len(ring)] - ring[k - 1]
         inward = way * np.array([-ahead[1], ahead[0]]) / max(float(np.hypot(*ahead)), 1e-9)
-        at = ring[k] + 13.0 * inward
         text = show_length(float(found.spare_mm[k]), units)
-        words.append(
-            Lettering(text=text, at_mm=(float(at[0]), float(at[1]) - 1.5), size_mm=_LETTER_MM)
-        )
+        choices = [
+            Lettering(text=text, at_mm=(float(x), float(y) - 1.5), size_mm=_LETTER_MM)
+            for x, y in (
+                ring[k] + off * _turned(inward, by) for by in _ASIDE for off in _NUMBERS_IN_MM
+            )
+        ]
+        # In a part too narrow for words they stand across its line all the same.
+        words.append(room.first(choices) or choices[0])
     return tuple(words)
+
+
+def _turned(way: Floats, by_deg: float) -> Floats:
+    c, s = math.cos(math.radians(by_deg)), math.sin(math.radians(by_deg))
+    return np.array([c * way[0] - s * way[1], s * way[0] + c * way[1]])
 
 
 def _pair_layers(laid: Laid, found: NestedPair) -> list[Layer]:
