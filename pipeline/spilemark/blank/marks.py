@@ -22,6 +22,7 @@ from spilemark.shop.stations import Stations
 
 _ARROW_MM, _ARROW_WIDE_MM = 30.0, 7.0
 _WORD_MM = 5.0
+_FWD_MM = 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,13 +119,16 @@ def mark_layer(
     words: list[Lettering] = []
     if marks.forward:
         long = _ARROW_MM + 1.5 * _WORD_MM
-        spot = room.spot(16.0 if abs(forward_deg - 90.0) < 1.0 else long, long, near)
+        # The word is as wide as it is: an arrow that lies needs more room for it.
+        aside = 0.5 * _FWD_MM * abs(math.cos(math.radians(forward_deg)))
+        wide = long + 2.0 * aside
+        spot = room.spot(16.0 if abs(forward_deg - 90.0) < 1.0 else wide, wide, near)
         if spot is not None:
             place, scale = spot
             turn = math.radians(forward_deg)
             ahead = scale * np.array([math.cos(turn), math.sin(turn)])
             lines += _arrow(place + 0.75 * _WORD_MM * ahead, forward_deg, scale)
-            foot = place - (0.5 * _ARROW_MM + 0.15 * _WORD_MM) * ahead
+            foot = place - (0.5 * _ARROW_MM + 0.15 * _WORD_MM + aside) * ahead
             at = foot - np.array([0.0, 0.36 * scale * _WORD_MM])
             words.append(
                 Lettering(
