@@ -90,3 +90,11 @@ def test_a_knot_at_the_edge_is_no_clutter():
     out, covered = without_clutter(plate, values, 1.0)
     assert not covered.any()
     assert (out == plate).all()
+
+
+def test_what_lies_over_the_edge_is_said_with_its_place_and_a_remedy():
+    outline = bench_with((bar((-40, -60), (40, 70), 12), STEEL))
+    (note,) = [n for n in outline.notes if n.code == "edge-unseen"]
+    assert "take it away" in note.text
+    assert note.at_mm is not None
+    assert np.linalg.norm(np.array(note.at_mm) - [-40, -55]) < 8

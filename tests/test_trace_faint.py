@@ -55,6 +55,7 @@ def test_ply_on_ply_is_found_by_its_grain_and_faint_hue():
     grained(PLATE, bench.plane, bench, PLY, 9)
     outline = trace(bench)
     assert outline.ring.seen.mean() > 0.85
+    assert "faint-edge" in [n.code for n in outline.notes]
     off = away(outline)  # no wall and no shade help here
     assert np.quantile(off, 0.95) < 0.7
     assert off.max() < 1.5

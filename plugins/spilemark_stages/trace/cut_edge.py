@@ -31,6 +31,7 @@ from spilemark_stages.trace.several import Beliefs, FusedPiece, put_together
 from spilemark_stages.trace.shade import dark_pattern_note
 from spilemark_stages.trace.traced_ring import TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece, traced_piece
+from spilemark_stages.trace.unseen import faint_note, unseen_notes
 from spilemark_stages.trace.views import Look, looks_at, only_one_note, same_region
 
 _AS_WHOLE = 0.97
@@ -260,6 +261,8 @@ class _Tracing:
         told: list[Note] = []
         if base.line_width_mm is None:
             told += outline_notes(base.view, region, outer, list(base.doubtful))
+            told += () if region.cut_by_frame else unseen_notes(base, outer)
+            told += faint_note(base)
         told += outside_note(outer, tuple(piece.view for piece in pieces))
         if base.darker:
             told.append(dark_pattern_note(base.view, self.options.shade_mm))

@@ -17,7 +17,9 @@ from spilemark_stages.trace.tint import tint_evidence
 LEAST_TRUST = 0.25
 """Brightness that is trusted less says nothing of a faint edge but where its grain lies."""
 FAINT = 0.5
-"""Usual distrust of brightness from which on grain and faint hues are asked too."""
+"""Distrust of brightness from which on grain and faint hues are asked too, ..."""
+FAINT_SHARE = 0.1
+"""... where so much of a line is distrusted."""
 _ROWS_PX = 4.0
 """Distance of rows: grain repeats itself on shorter ones."""
 BESIDE_PX = 14.0

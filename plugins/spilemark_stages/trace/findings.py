@@ -10,8 +10,6 @@ from spilemark_stages.trace.regions import Found, Region
 from spilemark_stages.trace.traced_ring import TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece
 
-_WELL_SEEN = 0.98
-
 
 def no_outline(view: View, found: Found) -> NoOutline:
     """The error when nothing on the bench can be told to be a pattern."""
@@ -58,19 +56,6 @@ def outline_notes(
                     if view.straight.photo.is_scan
                     else "Take the photo from a little farther off, or add one of the rest."
                 ),
-                value=100 * outer.seen_share,
-                unit="% seen",
-                photo=name,
-            )
-        )
-    elif outer.seen_share < _WELL_SEEN:
-        notes.append(
-            Note(
-                code="edge-unseen",
-                severity="warn",
-                text=f"{100 * (1 - outer.seen_share):.0f} % of the outline could not be seen (a "
-                "card or a tool over the edge, or no contrast) and is guessed there. Clear the "
-                "edge and take the photo again.",
                 value=100 * outer.seen_share,
                 unit="% seen",
                 photo=name,

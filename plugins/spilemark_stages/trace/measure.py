@@ -111,10 +111,11 @@ def offsets(
     blur_px: float,
     *,
     closed: bool,
+    faint: bool = False,
 ) -> Offsets:
     """Measure one smooth piece (N, 2) of edge, evenly spaced, wood on its left."""
     line = placed_piece(piece, plane, sheet, closed=closed)
-    found = find_stretches(photo, line, usable, sheet, blur_px, closed=closed)
+    found = find_stretches(photo, line, usable, sheet, blur_px, closed=closed, faint=faint)
     between = _between(len(piece), len(found.place_px), found.stride, closed=closed)
     shift = _shifts(found.light, found, between)
     usable = found.usable & (np.abs(shift) < _FARTHEST_PX)

@@ -8,7 +8,7 @@ from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, PlaneMap
 from spilemark_stages.trace.bridges import bridge
 from spilemark_stages.trace.edgemodel import best_path, grid, place_of
-from spilemark_stages.trace.faint import BESIDE_PX, FAINT, LEAST_TRUST, faint_evidence
+from spilemark_stages.trace.faint import BESIDE_PX, FAINT, FAINT_SHARE, LEAST_TRUST, faint_evidence
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.profiles import (
     edge_evidence,
@@ -36,11 +36,11 @@ _COARSE_BLUR_PX = 1.2
 
 def snapped(
     photo: LinearPhoto, plane: PlaneMap, ring_px: Floats, coarse_px: float, thickness_mm: float
-) -> tuple[Floats, bool]:
+) -> tuple[Floats, bool, bool]:
     """A closed ring in mm on the edge near a coarse ring, evenly spaced, about 2 px a step.
 
-    Beside it: whether it is still rough, because brightness tells face from bench
-    badly or it was found in large steps.
+    Beside it: whether brightness tells face from bench badly; and whether the ring is
+    still rough, because it does or because it was found in large steps.
 
     Parameters
     ----------
@@ -63,17 +63,18 @@ def snapped(
     for search in sorted(searches, reverse=True):
         ring = resample(ring, every * scale, closed=True)
         ring = _moved(photo, plane, ring, thickness_mm, search, every, faint=faint)
-    return resample(ring, max(min(2 * scale, _FINEST_MM), 0.5 * scale), closed=True), rough
+    return resample(ring, max(min(2 * scale, _FINEST_MM), 0.5 * scale), closed=True), faint, rough
 
 
 def is_faint(photo: LinearPhoto, plane: PlaneMap, ring: Floats, search: float) -> bool:
-    """Whether brightness tells face from bench badly along most of a ring with a point every 4 px."""
+    """Whether brightness tells face from bench badly along much of a ring with a point every 4 px."""
     samples = np.arange(-search - BESIDE_PX, search + BESIDE_PX + 1.0, 2.0)
     line = placed(ring, right_normals(ring, closed=True), plane, 0.0)
     values, inside = profiles(photo, line, samples)
     means, weight = stacked(values, inside, 4, 4, closed=True)
     how = reading(means, samples <= -search, samples >= search)
-    return bool(np.median(how.light_trust[weight > 0.5]) < 1.0 - FAINT)
+    trust = how.light_trust[weight > 0.5]
+    return bool(len(trust)) and float((trust < 1.0 - FAINT).mean()) > FAINT_SHARE
 
 
 def mean_scale(ring_px: Floats, plane: PlaneMap) -> float:

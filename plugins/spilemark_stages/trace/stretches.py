@@ -22,7 +22,7 @@ from spilemark_stages.trace.edgemodel import (
     log_evidence,
     place_of,
 )
-from spilemark_stages.trace.faint import FAINT, faint_evidence
+from spilemark_stages.trace.faint import FAINT, FAINT_SHARE, faint_evidence
 from spilemark_stages.trace.hue import hue_evidence, hue_scale, step_middle
 from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.profiles import Placed, profiles, stacked
@@ -149,9 +149,19 @@ def _light_channel(own: Floats, mean: Floats, nearest: Floats) -> tuple[Channel,
 
 
 def find_stretches(
-    photo: LinearPhoto, line: Placed, usable: Bools, sheet: Sheet, blur_px: float, *, closed: bool
+    photo: LinearPhoto,
+    line: Placed,
+    usable: Bools,
+    sheet: Sheet,
+    blur_px: float,
+    *,
+    closed: bool,
+    faint: bool = False,
 ) -> Stretches:
-    """Mean profiles along a piece of edge and the place of the edge in each."""
+    """Mean profiles along a piece of edge and the place of the edge in each.
+
+    ``faint``: the ring that the piece belongs to is badly told by brightness.
+    """
     values, inside = profiles(photo, line, SAMPLES)
     usable = usable & inside
     spacing = float(np.median(np.linalg.norm(np.diff(line.points_mm, axis=0), axis=1)))
@@ -167,7 +177,7 @@ def find_stretches(
     near = (raw * beside).sum(axis=1) / beside.sum(axis=1)
     far = _running_median(_far_light(photo, line, sheet.thickness_mm), stride, reach)
     dim = 1.0 - light.trust
-    faint = bool(np.median(dim) > FAINT)
+    faint = faint and float((dim > FAINT).mean()) > FAINT_SHARE
     where = FAINT_WHERE if faint else WHERE
     # Grain that runs along a faint edge is uneven face: its evidence counts for less than little.
     believed = light.trust**2 if faint else light.trust

@@ -100,10 +100,14 @@ class RingTracer:
         self.plane = plane
         self.sheet = sheet
         self.blur_px = 0.0
+        self.faint = False
+        """Whether brightness told the last ring's edge badly."""
 
     def trace(self, ring_px: Floats, coarse_px: float) -> TracedRing:
         """Measure one ring found at reduced size (stored px; wood on its left in the plane)."""
-        ring, rough = snapped(self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm)
+        ring, self.faint, rough = snapped(
+            self.photo, self.plane, ring_px, coarse_px, self.sheet.thickness_mm
+        )
         if rough:
             ring = self._faired(ring, mean_scale(ring_px, self.plane))
         mm_per_px = mean_scale(ring_px, self.plane)
@@ -183,7 +187,14 @@ class RingTracer:
         if usable.sum() < 6:
             return Piece(base, np.full(len(base), 1.0), np.zeros(len(base), dtype=bool))
         found = offsets(
-            self.photo, self.plane, base, usable, self.sheet, self.blur_px, closed=closed
+            self.photo,
+            self.plane,
+            base,
+            usable,
+            self.sheet,
+            self.blur_px,
+            closed=closed,
+            faint=self.faint,
         )
         scale = found.line.mm_per_px
         raw = found.px * scale

@@ -45,6 +45,8 @@ class TracedPiece:
     """How far from a corner its blur reaches."""
     blur_px: float = 1.0
     """The photo's blur, one sigma."""
+    faint: bool = False
+    """Whether brightness alone does not tell its edge."""
     line_width_mm: float | None = None
     """Of a drawn outline; None of a cut one."""
 
@@ -63,6 +65,7 @@ def traced_piece(
     if outer.seen_share < _LEAST_SEEN:
         return None
     gap = corner_gap_mm(tracer.blur_px, mean_scale(region.outer_px, view.plane))
+    faint = tracer.faint
     holes, doubtful = _holes(tracer, view, region, outer)
     darker = darker_than_bench(photo, view, outer.points_mm, thickness_mm)
     return TracedPiece(
@@ -76,6 +79,7 @@ def traced_piece(
         thickness_mm=thickness_mm,
         gap_mm=gap,
         blur_px=tracer.blur_px,
+        faint=faint,
     )
 
 
