@@ -98,3 +98,21 @@ def test_what_lies_over_the_edge_is_said_with_its_place_and_a_remedy():
     assert "take it away" in note.text
     assert note.at_mm is not None
     assert np.linalg.norm(np.array(note.at_mm) - [-40, -55]) < 8
+
+
+def test_somebodys_shadow_over_the_edge_is_no_clutter():
+    mask = _mask(PLATE) | _mask(bar((-40, -70), (20, 60), 0))
+    values = np.zeros((300, 400, 3), np.float32)
+    values[100:, 130:190] = [-1.2, 0.08, 0.1]
+    out, covered = without_clutter(mask, values, 1.0)
+    assert not covered.any()
+    assert (out == mask).all()
+
+
+def test_bench_in_shadow_that_passed_for_pattern_is_taken_away_and_hides_nothing():
+    thing = _mask(bar((-40, -70), (20, 60), 0)) & (1 - _mask(PLATE))
+    values = np.zeros((300, 400, 3), np.float32)
+    values[thing > 0] = [-0.5, -0.5, 0.5]
+    out, covered = without_clutter(_mask(PLATE) | thing, values, 1.0, thing > 0)
+    assert not covered.any()
+    assert (out != _mask(PLATE)).sum() < 60

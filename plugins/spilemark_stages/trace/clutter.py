@@ -22,6 +22,8 @@ _SPREAD_FLOOR = np.array([0.12, 0.04, 0.05], dtype=np.float32)
 """Least believed spread of a face: log light, log red/green, log blue/green."""
 _FOREIGN = 5.0
 """Spreads from which on a pixel is not of the face's own colour."""
+_BY_SHADE = 0.1
+"""Change of a log hue per unit of log light that shade alone makes."""
 _SKIN_MM = 2.5
 """Rim of a mask in which blur, wall and bench mix."""
 _NARROWEST_MM = 3.0
@@ -34,7 +36,9 @@ _HALO_MM = 1.5
 """Its shade and blur beside it."""
 
 
-def without_clutter(mask: Mask, values: Float32, mm: float) -> tuple[Mask, Bools]:
+def without_clutter(
+    mask: Mask, values: Float32, mm: float, bench: Bools | None = None
+) -> tuple[Mask, Bools]:
     """A pattern's mask with straight chords in place of what lies across its edge.
 
     Parameters
@@ -45,6 +49,9 @@ def without_clutter(mask: Mask, values: Float32, mm: float) -> tuple[Mask, Bools
         Log light and two log hues.
     mm : float
         Size of a pixel.
+    bench : (h, w)
+        What may be bench, in the light or in shadow: a part of it that passed for pattern is
+        taken away, but hides nothing.
 
     Returns
     -------
@@ -59,9 +66,13 @@ def without_clutter(mask: Mask, values: Float32, mm: float) -> tuple[Mask, Bools
     out, seen = mask.copy(), values[box]
     for thing in _foreign_parts(mask[box], seen, mm):
         cut = _cut_away(out[box], thing, mm)
-        if cut is not None:
-            out[box], gone = cut
-            covered[box] |= gone
+        if cut is None:
+            continue
+        if bench is not None and float(bench[box][thing > 0].mean()) > 0.5:
+            out[box] = _largest(out[box] & (1 - thing))
+            continue
+        out[box], gone = cut
+        covered[box] |= gone
     return out, covered
 
 
@@ -75,8 +86,13 @@ def _foreign_parts(mask: Mask, values: Float32, mm: float) -> list[Mask]:
         return []
     own = np.median(values[inner], axis=0)
     spread = 1.4826 * np.median(np.abs(values[inner] - own), axis=0)
-    off = np.abs(values - own) / np.maximum(spread, _SPREAD_FLOOR)
-    odd = ((off.max(axis=2) > _FOREIGN) & (mask > 0)).astype(np.uint8)
+    off = values - own.astype(np.float32)
+    far = off / np.maximum(spread, _SPREAD_FLOOR).astype(np.float32)
+    # Half of the face may lie in somebody's shadow: that darkens much and tints a little.
+    tinted = np.abs(off[..., 1:]) - _BY_SHADE * np.abs(off[..., :1])
+    limit = (_FOREIGN * np.maximum(spread, _SPREAD_FLOOR)[1:]).astype(np.float32)
+    strange = (tinted > limit).any(axis=2) | (far[..., 0] > _FOREIGN)
+    odd = (strange & (mask > 0)).astype(np.uint8)
     size = max(3, 2 * round(0.5 * _NARROWEST_MM / mm) + 1)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     odd = np.asarray(cv2.morphologyEx(odd, cv2.MORPH_OPEN, disc), dtype=np.uint8)
@@ -99,11 +115,9 @@ def _cut_away(mask: Mask, thing: Mask, mm: float) -> tuple[Mask, Bools] | None:
         cv2.dilate(thing, np.ones((2 * halo + 1, 2 * halo + 1), np.uint8)), dtype=np.uint8
     )
     rest = mask & (1 - wide)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(rest, connectivity=4)
-    if count < 2:
+    if not rest.any():
         return None
-    main = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    rest = (labels == main).astype(np.uint8)
+    rest = _largest(rest)
     contours, _ = cv2.findContours(rest, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     ring = max(contours, key=len)[:, 0]
     ends = _gap(ring, wide)
@@ -120,6 +134,14 @@ def _cut_away(mask: Mask, thing: Mask, mm: float) -> tuple[Mask, Bools] | None:
     closed = rest | (inner & mask)
     lost = (mask > 0) & (closed == 0) & (wide == 0)
     return closed, (wide > 0) | lost
+
+
+def _largest(mask: Mask) -> Mask:
+    """The largest part of a mask."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    if count < 3:
+        return mask
+    return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()), dtype=np.uint8)
 
 
 def _gap(ring: NDArray[np.int32], wide: Mask) -> tuple[int, int] | None:

@@ -339,7 +339,9 @@ def find_patterns(view: View) -> Found:
         return _found_by_seams(view, finder, relative, clutter)
     regions = []
     for k in good:
-        one, hidden = without_clutter((labels == k).astype(np.uint8), relative.values, finder.mm)
+        one, hidden = without_clutter(
+            (labels == k).astype(np.uint8), relative.values, finder.mm, bench
+        )
         covered |= hidden
         regions.append(finder.region(one, bench & ~hidden))
     return Found(tuple(regions), clutter, finder.factor, covered)

@@ -20,6 +20,7 @@ from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
 
 _HOLE_SEEN = 0.5
 """Share of a hole's edge that must have been seen; less is a stain or a knot."""
+_FLECK_MM = 10.0
 _MOST_HOLES = 40
 """More of them are the speckles of a damaged or a hopeless picture."""
 _LARGEST_MM = 20_000.0
@@ -108,6 +109,8 @@ def _holes(
         hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), region.coarse_px)
         shape = shapely.Polygon(hole.points_mm)
         good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
+        # What is as small as a fleck of the face must be told by more than its hue.
+        good &= not tracer.faint or float(np.ptp(hole.points_mm, axis=0).min()) > _FLECK_MM
         if good and signed_area(hole.points_mm) < 0:
             holes.append(hole)
             face = face.difference(shape)
