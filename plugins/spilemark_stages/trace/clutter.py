@@ -119,7 +119,7 @@ def _cut_away(mask: Mask, thing: Mask, mm: float) -> tuple[Mask, Bools] | None:
         return None
     rest = _largest(rest)
     contours, _ = cv2.findContours(rest, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    ring = max(contours, key=len)[:, 0]
+    ring = np.asarray(max(contours, key=len)[:, 0], dtype=np.int32)
     ends = _gap(ring, wide)
     if ends is None:
         return None
