@@ -31,7 +31,7 @@ def put_photo(shelf: Shelf, job_id: str, arm: str = "port", content: bytes = JPE
 def test_a_job_of_the_page_is_one_of_the_command_line(tmp_path: Path) -> None:
     shelf = shelf_at(tmp_path)
     form = {"boat": "Dunlin 14", "part": "knee", "thickness": "3.1", "distances": "A-H = 742.5 ± 0.2",
-            "units": "mm", "paper": "letter", "date": "2026-05-14", "tolerance": ""}  # fmt: skip
+            "units": "mm", "paper": "letter", "edge": "scribed", "date": "2026-05-14", "tolerance": ""}  # fmt: skip
     entry = shelf.create(table_from(form))
     put_photo(shelf, entry.id)
     order = read_order(entry.job.file, {})
@@ -39,6 +39,7 @@ def test_a_job_of_the_page_is_one_of_the_command_line(tmp_path: Path) -> None:
     assert order.facts.thickness_mm == 3.1
     assert order.facts.distances == (("A", "H", 742.5, 0.2),)
     assert order.facts.tolerance_mm == 1.5
+    assert order.facts.edge["port"] == "scribed"
     assert str(order.facts.date) == "2026-05-14"
     assert order.photos["port"] == (entry.folder / "port_1.jpg",)
 

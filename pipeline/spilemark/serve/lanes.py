@@ -24,7 +24,8 @@ _CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000
 _SUM_S = 20.0
 _MEASURE_S, _PER_PHOTO_S, _MEASURE_BYTES = 120.0, 60.0, 8_000_000_000
 _STOPPED = "Stopped by you; what was measured before is as it was."
-_CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens")
+_CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens",
+                 "edge")  # fmt: skip
 
 
 @dataclass(slots=True)

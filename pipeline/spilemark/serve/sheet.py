@@ -12,11 +12,7 @@ from spilemark.results import ARMS
 
 _TEXTS = ("boat", "part")
 _LENGTHS = ("thickness", "centreline_offset", "tolerance")
-_CHOICES = {
-    "units": ("mm", "in"),
-    "paper": ("a4", "letter", "a3", "tabloid"),
-    "cards_on": ("bench", "pattern"),
-}
+_CHOICES = ("units", "paper", "cards_on", "edge")
 _BETWEEN = ("battens", "distances")
 FIELDS: tuple[str, ...] = (*_TEXTS, *_LENGTHS, *_CHOICES, *_BETWEEN, "printed_bar", "date")
 """What the form of a job asks, by the keys of a job file."""
