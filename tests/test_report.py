@@ -9,14 +9,17 @@ from dataclasses import replace
 import drawn_jobs
 import numpy as np
 import pytest
+import shapely
 import shapes as zoo
 from shapely import Polygon
 
+from spilemark.curves import segments_to_polyline
 from spilemark.errors import CannotWrite
 from spilemark.frames import signed_area
-from spilemark.records import Note
+from spilemark.records import Note, Side
 from spilemark.report import report, write_report
 from spilemark.results import JobResult
+from spilemark.template import build_templates
 from spilemark.uncertainty import u95_datum, u95_fit
 
 # The schema as it was agreed: a reader of another program may rely on these.
@@ -24,7 +27,7 @@ TOP = {"schema", "units", "frame", "job", "patterns", "comparison", "notes", "pr
 PATTERN = {
     "measured", "outline_mm", "sigma_mm", "u95_fit_mm", "u95_datum_mm", "seen", "holes_mm",
     "marks_mm", "centreline_mm", "corners_mm", "edges", "scale", "registration", "seen_percent",
-    "photos", "budget", "drawn_width_mm", "holes", "marks",
+    "photos", "budget", "drawn_width_mm", "holes", "marks", "drawn",
 }  # fmt: skip
 COMPARISON = {
     "datum", "tolerance_mm", "stations", "rigid", "verdict", "one_part_serves_both", "take_off",
@@ -218,3 +221,16 @@ def test_equal_results_give_equal_bytes_and_no_clock_is_in_them(job, tmp_path):
     assert json.loads(first)["job"]["date"] == "2026-05-14"
     with pytest.raises(CannotWrite, match="cannot be written"):
         write_report(job, tmp_path / "gone")
+
+
+def test_the_drawn_edge_is_no_farther_from_the_points_than_is_said(job, told):
+    pattern = job.patterns[Side.PORT]
+    (ring,) = [s for s in build_templates(job)[0].strokes if s.style == "outline"]
+    dense = segments_to_polyline(ring.segments, spacing_mm=0.1)
+    away = shapely.distance(
+        shapely.LineString(dense), shapely.points(pattern.outline.ring.points_mm)
+    )
+    said = told["patterns"]["port"]["drawn"]
+    assert away.max() <= said["largest_distance_mm"] + 1e-3
+    assert said["largest_distance_mm"] <= told["patterns"]["port"]["curve_tolerance_mm"] + 1e-9
+    assert said["curves"] + said["straight_lines"] == len(ring.segments)

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.blank_parts import blank_table
-from spilemark.circles import circle_of, is_closed_mark
 from spilemark.corner_angles import corner_angle_deg
 from spilemark.errors import CannotWrite
 from spilemark.frames import stored_to_upright
@@ -27,11 +26,11 @@ from spilemark.records import (
     Edge,
     JobFacts,
     Note,
-    Polyline,
     RegisteredPattern,
     SideComparison,
     View,
 )
+from spilemark.report_marks import drawn_table, hole_table, mark_table
 from spilemark.results import JobResult
 from spilemark.shop_parts import shop_table
 from spilemark.template import curve_tolerance, straight_ends
@@ -126,9 +125,9 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "holes_u95_fit_mm": [
             _numbers(u95_fit(hole, fitted_on=ring)) for hole in outline.of_role("hole")
         ],
-        "holes": [_hole(hole, ring) for hole in outline.of_role("hole")],
+        "holes": [hole_table(hole, ring) for hole in outline.of_role("hole")],
         "marks_mm": [_ends(mark.points_mm) for mark in outline.of_role("mark")],
-        "marks": [_mark(mark, ring) for mark in outline.of_role("mark")],
+        "marks": [mark_table(mark, ring) for mark in outline.of_role("mark")],
         "centreline_mm": _points(straight_ends(lines[0].points_mm)) if lines else None,
         "centreline_offset_mm": _number(pattern.centreline_offset_mm),
         "laid": {
@@ -158,6 +157,7 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "u95_worst_datum_mm": _number(doubt.frame_mm),
         "fixed_words": doubt_words(pattern, result.facts, scale),
         "curve_tolerance_mm": _number(curve_tolerance(ring)),
+        "drawn": drawn_table(outline),
         "photos": [view.straight.photo.path.name for view in outline.views],
         "budget": _budget(pattern, "datum"),
         "budget_fit": _budget(pattern, "fit"),
@@ -188,37 +188,6 @@ def _corners(pattern: RegisteredPattern) -> dict[str, list[float | None]]:
             name = f"{name} ({k + 1})"
         found[name] = _points(pattern.outline.ring.points_mm[corner.index][None])[0]
     return found
-
-
-def _hole(hole: Polyline, ring: Polyline) -> dict[str, Any]:
-    """A hole: where it is round, its circle."""
-    return {"name": hole.name, **_circle(hole, ring)}
-
-
-def _circle(line: Polyline, ring: Polyline) -> dict[str, Any]:
-    circle = circle_of(line)
-    if circle is None:
-        return {"round": False, "centre_mm": None, "diameter_mm": None, "u95_mm": None}
-    return {
-        "round": True,
-        "centre_mm": _points(circle.centre_mm[None])[0],
-        "diameter_mm": _number(2.0 * circle.radius_mm),
-        "u95_mm": _number(float(np.median(u95_fit(line, fitted_on=ring)))),
-    }
-
-
-def _mark(mark: Polyline, ring: Polyline) -> dict[str, Any]:
-    """A straight mark by its ends, a drawn circle by its middle."""
-    if is_closed_mark(mark):
-        return {"name": mark.name, "kind": "circle", **_circle(mark, ring)}
-    ends = straight_ends(mark.points_mm)
-    return {
-        "name": mark.name,
-        "kind": "line",
-        "ends_mm": _points(ends),
-        "length_mm": _number(float(np.linalg.norm(ends[1] - ends[0]))),
-        "u95_mm": _number(float(u95_fit(mark, fitted_on=ring).max())),
-    }
 
 
 def _edge(edge: Edge) -> dict[str, Any]:

@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 
 from spilemark import wording
 from spilemark.circles import is_closed_mark
-from spilemark.curves import fit_polyline
+from spilemark.curves import FittedLine, fit_polyline
 from spilemark.frames import outward_normals
 from spilemark.records import (
     Bools,
     Floats,
     JobFacts,
     Label,
+    Outline,
     Polyline,
     RegisteredPattern,
     ScaleStatement,
@@ -166,6 +167,16 @@ def _ring(line: Polyline, corners: Sequence[int], tolerance: float) -> Stroke:
     fitted = fit_polyline(line.points_mm, corners=corners, closed=True, tolerance_mm=tolerance)
     style = "outline" if line.role == "edge" else "hole"
     return Stroke(style=style, segments=fitted.segments, closed=True, name=line.name)  # type: ignore[arg-type]
+
+
+def drawn_ring(outline: Outline, tolerance_mm: float = CURVE_TOLERANCE_MM) -> FittedLine:
+    """The outer edge as templates draw it, with its largest distance from the points measured."""
+    return fit_polyline(
+        outline.ring.points_mm,
+        corners=[corner.index for corner in outline.corners],
+        closed=True,
+        tolerance_mm=curve_tolerance(outline.ring, tolerance_mm),
+    )
 
 
 def _mark(line: Polyline, tolerance: float) -> Stroke:

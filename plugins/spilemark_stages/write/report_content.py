@@ -20,6 +20,7 @@ from spilemark.results import JobResult
 from spilemark.shop.lengths import show_degrees
 from spilemark.shop_parts import card_rows, hull_lines, part_lines
 from spilemark.summary import advice_for
+from spilemark.template import drawn_ring
 from spilemark.uncertainty import Contribution, budget
 from spilemark.units import INCH_MM, Units, format_inches, format_mm, rounded_up_mm
 from spilemark_stages.write.report_marks import mark_table
@@ -187,6 +188,7 @@ class _Teller:
             ]
         numbers += [
             ("seen", wording.photo_words(pattern)),
+            ("drawn", self.drawn(pattern)),
             ("x = 0", wording.datum_words(pattern, self.facts)),
         ]
         scanned = wording.where_it_lay([pattern]) == "on the glass"
@@ -199,6 +201,15 @@ class _Teller:
             line_to_do=""
             if datum[0].cause == fit[0].cause
             else self.to_do(datum, "place", scanned=scanned),
+        )
+
+    def drawn(self, pattern: RegisteredPattern) -> str:
+        """How far the drawn edge leaves the points measured."""
+        fitted = drawn_ring(pattern.outline)
+        pieces = len(fitted.segments)
+        return (
+            f"As {pieces} lines and curves, nowhere more than {self.small(fitted.deviation_mm, 2)} "
+            "from the points measured; corners stay sharp."
         )
 
     def shares(self, causes: Sequence[Contribution]) -> tuple[Share, ...]:

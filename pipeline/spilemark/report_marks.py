@@ -1,0 +1,64 @@
+"""Marks, holes and the drawn edge of a pattern, as report.json holds them."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from spilemark.circles import circle_of, is_closed_mark
+from spilemark.records import Outline, Polyline
+from spilemark.template import drawn_ring, straight_ends
+from spilemark.uncertainty import u95_fit
+
+_DIGITS = 4
+
+
+def drawn_table(outline: Outline) -> dict[str, Any]:
+    """How the outer edge is drawn: of how many pieces, and how far from the points measured."""
+    drawn = drawn_ring(outline)
+    return {
+        "straight_lines": sum(len(segment) == 2 for segment in drawn.segments),
+        "curves": sum(len(segment) == 4 for segment in drawn.segments),
+        "largest_distance_mm": _number(drawn.deviation_mm),
+    }
+
+
+def hole_table(hole: Polyline, ring: Polyline) -> dict[str, Any]:
+    """A hole: where it is round, its circle."""
+    return {"name": hole.name, **_circle(hole, ring)}
+
+
+def _circle(line: Polyline, ring: Polyline) -> dict[str, Any]:
+    circle = circle_of(line)
+    if circle is None:
+        return {"round": False, "centre_mm": None, "diameter_mm": None, "u95_mm": None}
+    return {
+        "round": True,
+        "centre_mm": _points(circle.centre_mm[None])[0],
+        "diameter_mm": _number(2.0 * circle.radius_mm),
+        "u95_mm": _number(float(np.median(u95_fit(line, fitted_on=ring)))),
+    }
+
+
+def mark_table(mark: Polyline, ring: Polyline) -> dict[str, Any]:
+    """A straight mark by its ends, a drawn circle by its middle."""
+    if is_closed_mark(mark):
+        return {"name": mark.name, "kind": "circle", **_circle(mark, ring)}
+    ends = straight_ends(mark.points_mm)
+    return {
+        "name": mark.name,
+        "kind": "line",
+        "ends_mm": _points(ends),
+        "length_mm": _number(float(np.linalg.norm(ends[1] - ends[0]))),
+        "u95_mm": _number(float(u95_fit(mark, fitted_on=ring).max())),
+    }
+
+
+def _number(value: float) -> float | None:
+    return round(float(value), _DIGITS) + 0.0 if math.isfinite(value) else None
+
+
+def _points(points: Any) -> list[list[float | None]]:
+    return [[_number(v) for v in row] for row in points]
