@@ -28,8 +28,9 @@ from spilemark_stages.trace.traced_view import TracedPiece
 
 Told = Literal["cut", "scribed"] | None
 
-_SQUARE_DEG = 6.0
-_ASIDE = 4
+_SQUARE_DEG = 8.0
+_KINK_DEG = 40.0
+_ASIDE = 18
 """Points to both sides of a corner by which its angle is told."""
 _STRAIGHT_MM = 1.5
 _RECTANGLE_SHARE = 0.96
@@ -117,21 +118,22 @@ def drawn_piece(piece: TracedPiece, least_shown: float = _LEAST_SEEN) -> Meant |
 
 def plain_rectangle(ring: TracedRing) -> bool:
     """Whether what is seen of a cut edge is a sheet's: square corners, straight between them."""
-    corners = [k for k, _ in ring.corners if _seen_about(ring, k)]
-    if len(corners) > 4 or any(
-        abs(inside_angle(*_ways(ring, k)) - 90.0) > _SQUARE_DEG for k in corners
-    ):
+    angles = [inside_angle(*_ways(ring, k)) for k, _ in ring.corners if _seen_about(ring, k)]
+    square = [abs(angle - 90.0) < _SQUARE_DEG for angle in angles]
+    # A shadow or a splinter may leave a shallow kink; a notch or a taper is none.
+    shallow = [abs(angle - 180.0) < _KINK_DEG for angle in angles]
+    if sum(square) > 4 or not all(a or b for a, b in zip(square, shallow, strict=True)):
         return False
     shape = shapely.MultiPoint(ring.points_mm[ring.seen]).convex_hull
     box = shapely.minimum_rotated_rectangle(shape)
     if shape.geom_type != "Polygon" or shape.area < _RECTANGLE_SHARE * box.area:
         return False
     away = shapely.distance(shape.exterior, shapely.points(ring.points_mm[ring.seen]))
-    return bool(np.quantile(away, 0.98) < _STRAIGHT_MM)
+    return bool(np.quantile(away, 0.95) < _STRAIGHT_MM and away.max() < 4.0 * _STRAIGHT_MM)
 
 
 def _seen_about(ring: TracedRing, index: int) -> bool:
-    near = (index + np.arange(-_ASIDE, _ASIDE + 1)) % len(ring.points_mm)
+    near = (index + np.arange(-4, 5)) % len(ring.points_mm)
     return bool(ring.seen[near].all())
 
 
