@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -10,10 +11,16 @@ import pytest
 import shapely
 from drawn_benches import MAT, PLY, Bench, grained, plane, survey
 
+from spilemark.cards import shop_cards
+from spilemark.conductor import run_job
 from spilemark.errors import NoOutline
+from spilemark.jobfile import read_order
 from spilemark.lens import pixels_to_plane
+from spilemark.recipe import prepare, standard_recipe
 from spilemark.records import JobFacts, Outline
+from spilemark.results import JobRequest
 from spilemark.testing.shapes import notched_plate
+from spilemark.uncertainty import u95_fit
 from spilemark_stages.trace import cut_edge
 from spilemark_stages.trace.cutting import Patches, cuts, holes_in, patches, revised
 from spilemark_stages.trace.edgemodel import grid
@@ -22,6 +29,7 @@ from spilemark_stages.trace.seams import SeamMap
 from spilemark_stages.trace.texture import Sides, row_evidence
 from spilemark_stages.trace.tint import tint_evidence
 
+SAMPLE = Path(__file__).parents[1] / "sample_images" / "quarter_knee" / "job.toml"
 PLATE = notched_plate(width_mm=210, height_mm=110, notch_mm=(36, 20)) - [105, 55]
 OTHER_PLY = (0.50, 0.33, 0.165)
 """A twentieth less green and less blue than PLY: another sheet of about the same."""
@@ -233,3 +241,16 @@ def test_hue_moves_a_rough_rim_and_a_tinted_end_of_the_bench_does_not():
     assert (fine != true).sum() < 0.3 * (rough != true).sum()
     values[..., 1] = rng.normal(0, 0.01, true.shape)
     assert refined(rough, values, np.zeros(true.shape, bool), 1.0) is None
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+def test_the_sample_stands_out_from_its_bench(side: str) -> None:
+    """Light ply on a dark bench: a fifth of it in shade does not make it a faint one."""
+    order = read_order(SAMPLE, {})
+    request = JobRequest(
+        facts=order.facts, photos={side: order.photos[side]}, card_set=shop_cards()
+    )
+    result = run_job(request, prepare(standard_recipe()))
+    outline = next(iter(result.patterns.values())).outline
+    assert "faint-edge" not in {note.code for note in outline.notes}
+    assert np.median(u95_fit(outline.ring)) < 0.25

@@ -18,8 +18,9 @@ LEAST_TRUST = 0.25
 """Brightness that is trusted less says nothing of a faint edge but where its grain lies."""
 FAINT = 0.5
 """Distrust of brightness from which on grain and faint hues are asked too, ..."""
-FAINT_SHARE = 0.1
-"""... where so much of a line is distrusted."""
+FAINT_SHARE = 1 / 3
+"""... where so much of a line is distrusted: of clear patterns up to a quarter is, beside cards and in
+their own shade; of those like their bench two fifths and more."""
 _ROWS_PX = 4.0
 """Distance of rows: grain repeats itself on shorter ones."""
 BESIDE_PX = 14.0
