@@ -383,6 +383,7 @@ def test_a_phone_is_let_in_by_the_picture_and_told_whether_its_photo_will_do(
         assert broken_rules(phone) == []
         phone.get_by_role("button", name="Let this phone in").tap()
         expect(phone.get_by_role("heading", level=1)).to_have_text("Plover, quarter knee")
+        phone.wait_for_load_state()  # words may stand there before the style sheet does
         assert phone.evaluate(TOUCHED) == []
         phone.get_by_label("Starboard").check()
         phone.locator("#take input").set_input_files(SAMPLES / "starboard.jpg")
