@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from threading import Barrier, Event
 from typing import Any
 
 import numpy as np
@@ -58,47 +57,6 @@ def test_one_side_has_no_comparison(tmp_path: Path, arm: str) -> None:
     assert list(result.patterns) == [Side(arm)]
     assert "compare" not in plugin.calls
     assert not any(call.startswith("mirror") for call in plugin.calls)
-
-
-def test_the_arms_are_traced_at_the_same_time_and_told_in_order(tmp_path: Path) -> None:
-    """Neither arm ends before both have begun; starboard ends first, port is told first."""
-    both, starboard_done = Barrier(2, timeout=20.0), Event()
-    seen: list[str] = []
-
-    class Waiting(Stage):
-        @hookimpl
-        def trace(self, survey: Survey, arm: str) -> tuple[Outline, ...]:
-            both.wait()
-            if arm == "port":
-                starboard_done.wait(20.0)
-            else:
-                starboard_done.set()
-            note = Note(code="t", severity="info", text=arm)
-            return (outline_of(survey.views, notes=(note,)),)
-
-    class Watcher:
-        @hookimpl
-        def stage_done(self, stage: str, result: Any) -> None:
-            if stage == "trace":
-                seen.append(result[0].notes[0].text)
-
-    kitchen = kitchen_of(Waiting(), source("watcher", Watcher()), observers=("watcher",))
-    result = run_job(request(tmp_path, starboard="s", port="p"), kitchen)
-    assert seen == ["port", "starboard"]
-    assert list(result.outlines) == ["port", "starboard"]
-
-
-def test_of_two_arms_that_fail_the_first_is_told(tmp_path: Path) -> None:
-    class Blind(Stage):
-        @hookimpl
-        def trace(self, survey: Survey, arm: str) -> tuple[Outline, ...]:
-            raise NoOutline(f"Nothing at {arm}.", "Look.")
-
-    for at_once in (1, 2):
-        with pytest.raises(NoOutline, match="Nothing at port"):
-            run_job(
-                request(tmp_path, starboard="s", port="p"), kitchen_of(Blind()), at_once=at_once
-            )
 
 
 def test_the_result_tells_what_ran_on_what(tmp_path: Path) -> None:

@@ -20,7 +20,6 @@ from __future__ import annotations
 import platform
 import time
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -52,9 +51,7 @@ def _silent(_words: str) -> None:
     """Say nothing of the progress."""
 
 
-def run_job(
-    request: JobRequest, kitchen: Kitchen, progress: Progress = _silent, *, at_once: int = 2
-) -> JobResult:
+def run_job(request: JobRequest, kitchen: Kitchen, progress: Progress = _silent) -> JobResult:
     """Measure one part.
 
     Parameters
@@ -64,16 +61,13 @@ def run_job(
         A recipe with its plug-ins, from ``spilemark.recipe.prepare``.
     progress : callable
         Told in a few words what is being done.
-    at_once : int
-        How many arms are traced at the same time, each in a thread; 1 where
-        other jobs keep the processors busy.  The result is the same.
 
     Raises
     ------
     SpilemarkError
         One of ``spilemark.errors``, each with what to do next.
     """
-    return _Run(request, kitchen, progress, at_once).all()
+    return _Run(request, kitchen, progress).all()
 
 
 def read_photos(
@@ -96,11 +90,8 @@ def survey_photos(
 class _Run:
     """One job on its way: what it was given, what it noted, how long each stage took."""
 
-    def __init__(
-        self, request: JobRequest, kitchen: Kitchen, progress: Progress, at_once: int = 1
-    ) -> None:
+    def __init__(self, request: JobRequest, kitchen: Kitchen, progress: Progress) -> None:
         self.request, self.kitchen, self.progress = request, kitchen, progress
-        self.at_once = at_once
         self.notes: list[Note] = [*request.notes]
         self.timings: dict[str, float] = {}
         self.laid: set[int] = set()
@@ -114,7 +105,7 @@ class _Run:
         if thick is not None and not all(v.straight.photo.is_scan for v in survey.views):
             self.notes.append(thick)
         photos = _as_surveyed(photos, survey)
-        outlines = self.outlines(survey, tuple(photos))
+        outlines = {arm: self.outlines(survey, arm) for arm in photos}
         outlines, notes = corrected(outlines, survey, request.facts)
         self.notes += notes
         self.notes += check_card_places(survey, outlines, request.facts)
@@ -170,20 +161,12 @@ class _Run:
         )
         return survey
 
-    def outlines(self, survey: Survey, arms: tuple[str, ...]) -> dict[str, tuple[Outline, ...]]:
-        self.progress(f"tracing the {' and the '.join(map(_label, arms))}")
-
-        def traced(arm: str) -> tuple[Any, float]:
-            return self.call("trace", survey=survey, arm=arm, job=self.request.facts)
-
-        if min(len(arms), self.at_once) < 2:
-            made = [traced(arm) for arm in arms]
-        else:
-            with ThreadPoolExecutor(self.at_once, thread_name_prefix="trace") as threads:
-                made = list(threads.map(traced, arms))
-        # Only here is anything noted or shown, in the order of the arms: the log of a job
-        # does not depend on which thread was the faster.
-        return {arm: self.done("trace", *one) for arm, one in zip(arms, made, strict=True)}
+    def outlines(self, survey: Survey, arm: str) -> tuple[Outline, ...]:
+        self.progress(f"tracing the {_label(arm)}")
+        traced: tuple[Outline, ...] = self.do(
+            "trace", survey=survey, arm=arm, job=self.request.facts
+        )
+        return traced
 
     def patterns(self, outlines: dict[str, tuple[Outline, ...]]) -> dict[Side, RegisteredPattern]:
         patterns: dict[Side, RegisteredPattern] = {}
@@ -243,20 +226,12 @@ class _Run:
 
     def do(self, stage: str, **arguments: Any) -> Any:
         """Run one stage in the plug-in that the recipe names, and let the observers look."""
-        return self.done(stage, *self.call(stage, **arguments))
-
-    def call(self, stage: str, **arguments: Any) -> tuple[Any, float]:
-        """Run one stage; its result and how many seconds it took.  Changes nothing here."""
         name = self.kitchen.name_of(stage)
         options = self.kitchen.options[stage, name]
         begun = time.perf_counter()
         result = self.kitchen.plugins.call(stage, name, **arguments, options=options)
-        return result, time.perf_counter() - begun
-
-    def done(self, stage: str, result: Any, seconds: float) -> Any:
-        """Keep how long a stage took and let the observers look at its result."""
+        seconds = time.perf_counter() - begun
         self.timings[stage] = self.timings.get(stage, 0.0) + seconds
-        name = self.kitchen.name_of(stage)
         self.notes.extend(self.kitchen.show(stage, name, result, seconds))
         return result
 

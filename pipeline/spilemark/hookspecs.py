@@ -71,8 +71,6 @@ def trace(survey: Survey, arm: str, job: JobFacts, options: Any) -> tuple[Outlin
     with the pencil lines that were found on their faces (role "centreline" for
     the clear reference line, at most one; "mark" for others).  Measured on the
     photo as taken; points carried through the maps.  Raise ``NoOutline``.
-    Two arms may be traced at the same time, in two threads: keep nothing of one
-    call for the next in the plug-in.
     """
 
 

@@ -78,10 +78,8 @@ def look(plan: Plan, progress: Progress) -> dict[str, tuple[StraightPhoto, ...]]
     return read_photos(plan.request, plan.kitchen, progress)
 
 
-def carry_out(
-    plan: Plan, progress: Progress, *, at_once: int = 2
-) -> tuple[JobResult, tuple[Path, ...]]:
-    """Measure, and put all results in their folder; ``at_once`` is ``run_job``'s.
+def carry_out(plan: Plan, progress: Progress) -> tuple[JobResult, tuple[Path, ...]]:
+    """Measure, and put all results in their folder.
 
     Returns
     -------
@@ -95,7 +93,7 @@ def carry_out(
         One of ``spilemark.errors``; then nothing was written.
     """
     _import_meanwhile(plan.kitchen, shop=bool(plan.request.shop or plan.request.blank))
-    result = run_job(plan.request, plan.kitchen, progress, at_once=at_once)
+    result = run_job(plan.request, plan.kitchen, progress)
     progress("writing the templates and the report")
     with results_folder(plan.folder, force=plan.force) as scratch:
         written = write_outputs(

@@ -284,15 +284,11 @@ def run_one(
     *,
     force: bool,
     progress: Callable[[str], None] = _silent,
-    at_once: int = 1,
 ) -> JobEnd:
-    """Run one job in this process; every error becomes an end, ``progress`` is told each step.
-
-    One arm ``at_once``, because every processor has a job of its own; more where there is one job.
-    """
+    """Run one job in this process; every error becomes an end, ``progress`` is told each step."""
     begun = perf_counter()
     try:
-        code, words = _carried_out(job, out, force=force, progress=progress, at_once=at_once)
+        code, words = _carried_out(job, out, force=force, progress=progress)
     except SpilemarkError as error:
         code, words = error.exit_code, f"{error.what} {error.todo}".strip()
     except KeyboardInterrupt:
@@ -309,14 +305,14 @@ def run_one(
 
 
 def _carried_out(
-    job: Job, out: Path, *, force: bool, progress: Callable[[str], None], at_once: int
+    job: Job, out: Path, *, force: bool, progress: Callable[[str], None]
 ) -> tuple[int, str]:
     from spilemark.job import carry_out, plan_job
     from spilemark.jobfile import read_order
     from spilemark.summary import below_words
 
     plan = plan_job(read_order(job.file, {"out": str(out)}, job.part), force=force)
-    result, _ = carry_out(plan, progress, at_once=at_once)
+    result, _ = carry_out(plan, progress)
     below = below_words(result)
     if result.comparison is not None:
         words = result.comparison.verdict

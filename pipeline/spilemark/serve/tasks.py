@@ -48,7 +48,6 @@ def measure(task: dict[str, Any], told: Told) -> dict[str, Any]:
         Path(task["out"]),
         force=True,
         progress=lambda words: told({"step": words}),
-        at_once=2,
     )
     return {
         "exit_code": end.exit_code,
