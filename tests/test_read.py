@@ -169,6 +169,19 @@ def test_heic_without_its_package_says_what_to_do(
     assert "most compatible" in caught.value.todo
 
 
+def test_a_second_page_without_a_size_is_damage(tmp_path: Path) -> None:
+    """TIFF 6.0, section 2: the four bytes behind a directory say where the next one begins."""
+    path = tmp_path / "photo.tif"
+    Image.new("RGB", (200, 150), "grey").save(path)
+    data = bytearray(path.read_bytes())
+    first = int.from_bytes(data[4:8], "little")
+    behind = first + 2 + 12 * int.from_bytes(data[first : first + 2], "little")
+    data[behind : behind + 4] = len(data).to_bytes(4, "little")
+    path.write_bytes(bytes(data) + bytes(6))  # a directory of no entries, and none after it
+    with pytest.raises(UnreadableInput, match="damaged"):
+        read(path)
+
+
 def test_damaged_heic_is_refused(tmp_path: Path) -> None:
     path = heic(tmp_path / "port.heic")
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])

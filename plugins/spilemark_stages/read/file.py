@@ -57,7 +57,7 @@ def read_source(path: Path, is_scan: bool, options: Options) -> Photo:
     refuse_known_strangers(path, content)
     image = _open(path, content)
     _refuse_giant(path, image, options)
-    several = still_of(path, image)
+    several = _still(path, image)
     # Decoding comes before the claims: some decoders know their EXIF only then.
     pixels, converted = _decoded(path, content, image)
     orientation, unknown = claims.orientation(image, path)
@@ -150,6 +150,16 @@ def _refuse_giant(path: Path, image: ImageFile.ImageFile, options: Options) -> N
             f"{path.name} has only {width} x {height} pixels.",
             "Use the photo as the phone stored it, not a thumbnail.",
         )
+
+
+def _still(path: Path, image: ImageFile.ImageFile) -> list[Note]:
+    """Look for further pictures; damage behind the first one shows when they are counted."""
+    try:
+        return still_of(path, image)
+    except UnreadableInput:
+        raise
+    except Exception as error:
+        raise _damaged(path, error) from error
 
 
 def _decoded(path: Path, content: bytes, image: ImageFile.ImageFile) -> tuple[Pixels, list[Note]]:
