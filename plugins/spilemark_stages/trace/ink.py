@@ -13,12 +13,12 @@ import numpy as np
 import shapely
 
 from spilemark.records import Floats, PlaneMap
-from spilemark_stages.light import LUMA_WEIGHTS
 from spilemark_stages.trace.line_model import SAMPLES, line_places
-from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.photometry import LinearPhoto, luma
 from spilemark_stages.trace.profiles import placed, profiles
 
-_EVERY_MM = 0.4
+EVERY_MM = 0.4
+"""Distance of the profiles across a stroke."""
 _PIECE_MM = 10.0
 _MOST_PIECES = 12
 _CORE_PX = 1.0
@@ -51,17 +51,17 @@ def ink_of(
 ) -> Ink | None:
     """A straight streak between two points, mm; None where it leaves the frame."""
     length = float(np.linalg.norm(stop - start))
-    if length < 3 * _EVERY_MM:
+    if length < 3 * EVERY_MM:
         return None
     along = (stop - start) / length
-    t = np.arange(0.5 * _EVERY_MM, length, _EVERY_MM)
+    t = np.arange(0.5 * EVERY_MM, length, EVERY_MM)
     normals = np.tile([-along[1], along[0]], (len(t), 1))
     line = placed(start + t[:, None] * along, normals, plane, 0.0)
     values, inside = profiles(photo, line, SAMPLES)
     if inside.sum() < 3:
         return None
     mean = values[inside].astype(np.float64).mean(axis=0)
-    light = mean[:, 0] if mean.shape[-1] == 1 else mean @ LUMA_WEIGHTS
+    light = luma(mean)
     light = light / max(float(np.median(light)), 1e-4)
     bar = line_places(light[None], np.array([True]), blur_px)
     core = np.abs(SAMPLES - bar.place_px[0]) <= _CORE_PX

@@ -5,7 +5,7 @@ The curve is undone by ``spilemark.tone``; why, stands there.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -15,6 +15,7 @@ from spilemark.records import Floats, Pixels
 from spilemark_stages.light import LUMA_WEIGHTS, linear_of
 
 Float32 = NDArray[np.float32]
+_Real = TypeVar("_Real", np.float32, np.float64)
 
 _ROWS = 2000
 """Profiles that are read in one go: few enough to stay in the processor's cache."""
@@ -109,7 +110,7 @@ class LinearPhoto:
         return self._covered[y, x]
 
 
-def luma(linear: Float32) -> Float32:
+def luma(linear: NDArray[_Real]) -> NDArray[_Real]:
     """Relative luminance (...) of linear values (..., C)."""
     if linear.shape[-1] == 1:
         return linear[..., 0]

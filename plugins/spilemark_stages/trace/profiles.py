@@ -9,10 +9,9 @@ import numpy as np
 
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Bools, Floats, PlaneMap
-from spilemark_stages.light import LUMA_WEIGHTS
 from spilemark_stages.trace.edgemodel import FINDING, Grid, log_evidence
 from spilemark_stages.trace.hue import hue_evidence, hue_scale
-from spilemark_stages.trace.photometry import Float32, LinearPhoto
+from spilemark_stages.trace.photometry import Float32, LinearPhoto, luma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,8 +143,7 @@ def coded(linear: Floats) -> Floats:
 
 def luma_code(linear: Floats | Float32) -> Floats:
     """Code (...) of the luminance of linear values (..., C)."""
-    values = np.asarray(linear, dtype=np.float64)
-    return coded(values[..., 0] if values.shape[-1] == 1 else values @ LUMA_WEIGHTS)
+    return coded(luma(np.asarray(linear, dtype=np.float64)))
 
 
 def reading(means: Floats, first: Bools, last: Bools) -> Reading:

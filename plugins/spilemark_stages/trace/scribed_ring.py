@@ -9,11 +9,10 @@ import numpy as np
 
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Bools, Floats, PlaneMap
-from spilemark_stages.light import LUMA_WEIGHTS
 from spilemark_stages.trace.bridges import bridge
 from spilemark_stages.trace.corners import Meeting, smooth_tangents
 from spilemark_stages.trace.line_model import SAMPLES, LinePlaces, line_places
-from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.photometry import LinearPhoto, luma
 from spilemark_stages.trace.profiles import Placed, placed, profiles, stacked
 from spilemark_stages.trace.rings import bridged, local_scatter, robust_fit
 from spilemark_stages.trace.stretches import Sheet
@@ -220,8 +219,7 @@ class ScribedTracer(RingTracer):
 def _relative_light(photo: LinearPhoto, line: Placed) -> tuple[Floats, Bools]:
     """Light (N, S) as a share of each profile's own ground, and which profiles lie in the frame."""
     values, inside = profiles(photo, line, SAMPLES)
-    light = values[..., 0] if values.shape[-1] == 1 else values @ LUMA_WEIGHTS
-    light = np.asarray(light, dtype=np.float64)
+    light = luma(values).astype(np.float64)
     ground = np.median(light[:, np.abs(SAMPLES) > _ASIDE_PX], axis=1)
     return light / np.maximum(ground, 1e-4)[:, None], inside
 
