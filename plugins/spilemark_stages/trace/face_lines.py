@@ -8,10 +8,12 @@ import shapely
 from spilemark.frames import upright_to_stored
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Note, Polyline, View
-from spilemark_stages.trace.marks import find_circles, find_marks, tick_near
+from spilemark_stages.trace.drawn_circles import find_circles
+from spilemark_stages.trace.marks import find_marks, tick_near
 from spilemark_stages.trace.outlines import Sensible, open_polyline
 from spilemark_stages.trace.pencil import PencilLine, PencilTracer, clear_line
 from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.stroke_mask import Strokes
 from spilemark_stages.trace.traced_ring import TracedRing
 
 _SNAP_MM = 3.0
@@ -84,10 +86,10 @@ def _small_marks(
     view = tracer.view()
     if view is None:
         return []
-    plane, photo = tracer.plane, tracer.photo
-    circles = find_circles(view, photo, plane, known, blur_px)
+    strokes, plane, photo = Strokes.of(view), tracer.plane, tracer.photo
+    circles = find_circles(strokes, photo, plane, known, blur_px)
     rounds = [circle.ring() for circle in circles]
-    ticks = find_marks(view, photo, plane, [*known, *rounds], blur_px)
+    ticks = find_marks(strokes, photo, plane, [*known, *rounds], blur_px)
     lines = [
         open_polyline(t.points_mm, np.full(2, t.sigma_mm), "mark", shared, f"mark {before + k}")
         for k, t in enumerate(ticks, 1)

@@ -1,4 +1,4 @@
-"""Short straight marks and drawn circles on a face: witness marks, stations, holes to be bored.
+"""Short straight marks on a face: witness marks, stations, frame sides.
 
 Found in the same picture from above as the lines, measured on the photo as
 taken.  Handwriting is told by its company (strokes that bend, or stand close
@@ -12,28 +12,15 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-import shapely
-from numpy.typing import NDArray
 
-from spilemark.circles import fit_circle
 from spilemark.records import Bools, Floats, PlaneMap
-from spilemark_stages.light import LUMA_WEIGHTS
-from spilemark_stages.trace.ink import ink_of, is_pencil, known_ink
+from spilemark_stages.trace.ink import EVERY_MM, ink_of, is_pencil, known_ink
 from spilemark_stages.trace.line_model import SAMPLES, line_places
 from spilemark_stages.trace.pencil_search import FaceView
-from spilemark_stages.trace.photometry import Float32, LinearPhoto
-from spilemark_stages.trace.profiles import placed, profiles
-from spilemark_stages.trace.scribed_search import strokes
+from spilemark_stages.trace.photometry import LinearPhoto, luma
+from spilemark_stages.trace.profiles import Placed, placed, profiles
+from spilemark_stages.trace.stroke_mask import Strokes
 
-_ALONG_MM = 2.0
-_PENCIL = 0.45
-"""Share of known pencil's ridge from which on a stroke is pencil too."""
-_OWN = 0.5
-"""Share of that level which a pixel has itself, whatever its neighbours have."""
-_ABOVE_GRAIN = 3.0
-"""The same, of the face's own strong ridges, where no pencil is known."""
-_KNOWN_MM = 1.5
-"""What lies nearer to a line that is known belongs to it."""
 _SHORTEST_MM = 6.0
 _SHORT_OF_RIM_MM = 4.0
 """Least length by which one is found: the face's rim, over which it may run, is not searched."""
@@ -50,17 +37,15 @@ _COMPANY_MM = 5.0
 """Strokes nearer than this to each other are one word, or a pair of ticks."""
 _SPECK_MM = 2.5
 _PARALLEL_DEG = 12.0
-_EVERY_MM = 0.4
 _BEYOND_MM = 6.0
 """How far beyond its ends a mark is looked for: it may run over the edge."""
 _SHOWS = 0.45
-_LEAST_DEPTH = 0.05
+LEAST_DEPTH = 0.05
+"""Darkening, as a share of the light, times width in px up to 1.5, below which nothing is a stroke."""
 _RULED_MM = 0.12
-_FLOOR_MM = 0.02
+FLOOR_MM = 0.02
+"""No stroke is placed better."""
 _MOST_MARKS = 24
-_RADII_MM = (2.5, 120.0)
-_ROUND_MM = 0.2
-"""Scatter of a drawn circle about its fit; more is no circle drawn with compasses."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,27 +58,8 @@ class ShortMark:
     """Of both ends, across."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DrawnCircle:
-    """A circle as measured."""
-
-    centre_mm: Floats
-    """(2,)"""
-    radius_mm: float
-    sigma_mm: float
-    """Of one point of it, across."""
-    seen_share: float
-
-    def ring(self) -> Floats:
-        """Points (N, 2) round it, the first repeated."""
-        angle = np.linspace(0.0, 2 * np.pi, max(24, round(2 * np.pi * self.radius_mm)) + 1)
-        out = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-        out[-1] = out[0]
-        return np.asarray(self.centre_mm + self.radius_mm * out)
-
-
 def find_marks(
-    view: FaceView,
+    strokes: Strokes,
     photo: LinearPhoto,
     plane: PlaneMap,
     known: list[Floats],
@@ -103,17 +69,15 @@ def find_marks(
 
     Parameters
     ----------
-    view : FaceView
-        The face from above.
+    strokes : Strokes
+        Of the face.
     known : list of (N, 2)
         Lines that are on it, mm: what lies on them is no mark of its own.
     blur_px : float
         The photo's blur, one sigma.
     """
-    level = pencil_level(view, known)
-    mask = _pencil_mask(view, level, known)
     pencil = known_ink(photo, plane, known, blur_px)
-    parts = _parts(mask, view)
+    parts = _parts(strokes.pencil(known), strokes.view)
     found = []
     for start, stop in _alone(parts):
         mark = measured_mark(photo, plane, start, stop, blur_px)
@@ -127,44 +91,6 @@ def find_marks(
         found.append(mark)
     found.sort(key=lambda m: -float(np.linalg.norm(m.points_mm[1] - m.points_mm[0])))
     return found if len(found) <= _MOST_MARKS else []
-
-
-def _pencil_mask(view: FaceView, level: float, known: list[Floats]) -> Bools:
-    """Where (h, w) strokes run that are not known yet; not the spurs that noise adds to them."""
-    own = view.ridge > _OWN * level
-    return np.asarray((strokes(view, _ALONG_MM) > level) & own & ~_near_known(view, known))
-
-
-def pencil_level(view: FaceView, known: list[Floats]) -> float:
-    """Ridge from which on a stroke is taken for pencil."""
-    grain = _ABOVE_GRAIN * (float(np.quantile(view.ridge[view.inside][::7], 0.9)) + 1e-9)
-    drawn = [_ridge_along(view, line) for line in known]
-    values = np.concatenate(drawn) if drawn else np.zeros(0)
-    values = values[values > 0]
-    return max(grain, _PENCIL * float(np.median(values))) if len(values) > 20 else grain
-
-
-def _pixels(view: FaceView, points: Floats) -> Floats:
-    return np.asarray((points - view.origin_mm) / view.step_mm * np.array([1.0, -1.0]))
-
-
-def _ridge_along(view: FaceView, line: Floats) -> Floats:
-    """Ridge at points along a line, the best of three pixels across."""
-    dense = np.array(shapely.LineString(line).segmentize(1.0).coords)
-    at = np.round(_pixels(view, dense)).astype(np.int64)
-    height, width = view.ridge.shape
-    ok = (at >= 1).all(axis=1) & (at[:, 0] < width - 1) & (at[:, 1] < height - 1)
-    wide = cv2.dilate(view.ridge, np.ones((3, 3), np.uint8))
-    return np.asarray(np.asarray(wide)[at[ok, 1], at[ok, 0]], dtype=np.float64)
-
-
-def _near_known(view: FaceView, known: list[Floats]) -> Bools:
-    canvas = np.zeros(view.ridge.shape, dtype=np.uint8)
-    thick = 2 * round(_KNOWN_MM / view.step_mm) + 1
-    for line in known:
-        at = np.round(_pixels(view, line)).astype(np.int32)
-        cv2.polylines(canvas, [at], isClosed=False, color=1, thickness=thick)
-    return canvas > 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -261,10 +187,10 @@ def measured_mark(
         if not _SHORTEST_MM <= length <= _LONGEST_MM or scatter > _RULED_MM * 2:
             return None
         along = (stop - start) / length
-    count = float(shows.sum()) * _EVERY_MM / max(2.0 * blur_px * 0.3, _EVERY_MM)
+    count = float(shows.sum()) * EVERY_MM / max(2.0 * blur_px * 0.3, EVERY_MM)
     # An end of a line fitted to n points of one scatter: twice the mean's doubt (GUM, H.3).
-    sigma = 2.0 * max(scatter, _FLOOR_MM) / np.sqrt(max(count, 3.0))
-    return ShortMark(np.array([start, stop]), float(np.hypot(sigma, _FLOOR_MM)))
+    sigma = 2.0 * max(scatter, FLOOR_MM) / np.sqrt(max(count, 3.0))
+    return ShortMark(np.array([start, stop]), float(np.hypot(sigma, FLOOR_MM)))
 
 
 def tick_near(
@@ -293,18 +219,15 @@ def _across(
     """Distance along from ``start`` (N,), offset to the left (N,), mm, and where the stroke shows."""
     length = float(np.linalg.norm(stop - start))
     along = (stop - start) / length
-    t = np.arange(-_BEYOND_MM, length + _BEYOND_MM, _EVERY_MM)
+    t = np.arange(-_BEYOND_MM, length + _BEYOND_MM, EVERY_MM)
     normals = np.tile([-along[1], along[0]], (len(t), 1))
     line = placed(start + t[:, None] * along, normals, plane, 0.0)
-    values, inside = profiles(photo, line, SAMPLES)
-    light = values[..., 0] if values.shape[-1] == 1 else values @ LUMA_WEIGHTS
-    light = np.asarray(light, dtype=np.float64)
-    light /= np.maximum(np.median(light, axis=1), 1e-4)[:, None]
+    light, inside = stroke_light(photo, line)
     core = inside & (t > 0.5) & (t < length - 0.5)
     if core.sum() < 5:
         return None
     bar = line_places(light[core].mean(axis=0)[None], np.array([True]), blur_px)
-    if bar.depth[0] * min(float(bar.width_px[0]), 1.5) < _LEAST_DEPTH:
+    if bar.depth[0] * min(float(bar.width_px[0]), 1.5) < LEAST_DEPTH:
         return None
     x = SAMPLES - bar.place_px[0]
     slope = np.gradient(bar.fitted[0], SAMPLES)
@@ -317,6 +240,13 @@ def _across(
     steady = np.convolve(np.pad(strength, 1, mode="edge"), kernel, mode="valid")
     shows = _one_run(inside & (steady > _SHOWS), (t > 0) & (t < length))
     return t, shift * line.mm_per_px, shows
+
+
+def stroke_light(photo: LinearPhoto, line: Placed) -> tuple[Floats, Bools]:
+    """Light (N, S) across a stroke as a share of each profile's median, and which are in the frame."""
+    values, inside = profiles(photo, line, SAMPLES)
+    light = luma(values).astype(np.float64)
+    return light / np.maximum(np.median(light, axis=1), 1e-4)[:, None], inside
 
 
 def _one_run(shows: Bools, core: Bools) -> Bools:
@@ -332,7 +262,7 @@ def _one_run(shows: Bools, core: Bools) -> Bools:
 
 
 def _ends(t: Floats, shows: Bools) -> tuple[float, float]:
-    return float(t[shows][0] - 0.5 * _EVERY_MM), float(t[shows][-1] + 0.5 * _EVERY_MM)
+    return float(t[shows][0] - 0.5 * EVERY_MM), float(t[shows][-1] + 0.5 * EVERY_MM)
 
 
 def _line_fit(t: Floats, offset: Floats) -> tuple[np.polynomial.Polynomial, float] | None:
@@ -344,70 +274,6 @@ def _line_fit(t: Floats, offset: Floats) -> tuple[np.polynomial.Polynomial, floa
             return None
         at = np.polynomial.Polynomial.fit(t[good], offset[good], 1)
         miss = offset - at(t)
-        scatter = max(1.4826 * float(np.median(np.abs(miss[good]))), _FLOOR_MM)
+        scatter = max(1.4826 * float(np.median(np.abs(miss[good]))), FLOOR_MM)
         good = np.abs(miss) < 3.0 * scatter
     return at, scatter
-
-
-def find_circles(
-    view: FaceView, photo: LinearPhoto, plane: PlaneMap, known: list[Floats], blur_px: float
-) -> list[DrawnCircle]:
-    """Circles drawn on a face, the largest first; parameters as in :func:`find_marks`."""
-    mask = _pencil_mask(view, pencil_level(view, known), known)
-    thick = np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)))
-    open_face = np.pad(((thick == 0) | ~view.inside).astype(np.uint8), 1, constant_values=1)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(open_face, connectivity=4)
-    found: list[DrawnCircle] = []
-    for k in range(1, len(stats)):
-        x, y, w, h, area = (int(v) for v in stats[k])
-        size = 0.5 * (w + h) * view.step_mm
-        round_enough = abs(w - h) < 0.15 * max(w, h) + 2 and area > 0.7 * w * h
-        if k == labels[0, 0] or not round_enough or not _fits(0.5 * size):
-            continue
-        middle = np.array([x + 0.5 * (w - 1) - 1.0, y + 0.5 * (h - 1) - 1.0])
-        centre = view.origin_mm + middle * view.step_mm * np.array([1.0, -1.0])
-        circle = measured_circle(photo, plane, centre, 0.5 * size + view.step_mm, blur_px)
-        if circle is not None:
-            found.append(circle)
-    return sorted(found, key=lambda c: -c.radius_mm)
-
-
-def _fits(radius_mm: float) -> bool:
-    return _RADII_MM[0] <= radius_mm <= _RADII_MM[1]
-
-
-def measured_circle(
-    photo: LinearPhoto, plane: PlaneMap, centre: Floats, radius: float, blur_px: float
-) -> DrawnCircle | None:
-    """A circle about a place, measured by profiles across it; None where none is drawn."""
-    for _ in range(3):
-        count = max(24, round(2 * np.pi * radius / _EVERY_MM))
-        angle = 2 * np.pi * np.arange(count) / count
-        out = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-        line = placed(centre + radius * out, out, plane, 0.0)
-        values, inside = profiles(photo, line, SAMPLES)
-        light = values[..., 0] if values.shape[-1] == 1 else values @ LUMA_WEIGHTS
-        light = np.asarray(light, dtype=np.float64)
-        light /= np.maximum(np.median(light, axis=1), 1e-4)[:, None]
-        means = _turned_means(light, max(2, round(1.0 / _EVERY_MM)))
-        bars = line_places(means, inside, blur_px)
-        deep = bars.depth * np.minimum(bars.width_px, 1.5)
-        shows = inside & (deep > max(_LEAST_DEPTH, 0.4 * float(np.quantile(deep, 0.8))))
-        if shows.mean() < 0.8:
-            return None
-        points = line.points_mm + out * (bars.place_px * line.mm_per_px)[:, None]
-        fitted = fit_circle(points[shows])
-        centre, radius, scatter = fitted.centre_mm, fitted.radius_mm, fitted.scatter_mm
-        if not _fits(radius) or scatter > 4 * _ROUND_MM:
-            return None
-    if scatter > _ROUND_MM:
-        return None
-    return DrawnCircle(centre, radius, max(scatter, _FLOOR_MM), float(shows.mean()))
-
-
-def _turned_means(light: Floats, reach: int) -> Floats:
-    """Means (N, S) of profiles round a ring over ``reach`` neighbours to both sides."""
-    around: Float32 = np.concatenate([light[-reach:], light, light[:reach]]).astype(np.float32)
-    kernel = np.full((2 * reach + 1, 1), 1.0 / (2 * reach + 1), np.float32)
-    mean: NDArray[np.float64] = np.asarray(cv2.filter2D(around, -1, kernel), dtype=np.float64)
-    return mean[reach : reach + len(light)]
