@@ -227,6 +227,9 @@ def test_a_pair_on_one_board_is_marked_for_both_sides():
     own, other = drawing.layer("face-marks-1"), drawing.layer("face-marks-2")
     assert "PORT, UP: this face" in [w.text for w in own.words]
     assert "STARBOARD, UP: this face" in [w.text for w in other.words]
+    # Starboard is drawn from port, and says so on the wood and under it.
+    assert [w.text for w in drawing.layer("starboard").words] == ["PORT'S MIRROR IMAGE"]
+    assert any("MIRROR IMAGE, not the other side's own pattern" in note for note in drawing.notes)
     for layer, pose in zip((own, other), laid.pair.poses, strict=True):
         forward = np.diff(pose.apply(np.array([[0.0, 0.0], [0.0, 1.0]])), axis=0)[0]
         along = arrow_of(layer) / np.linalg.norm(arrow_of(layer))

@@ -23,6 +23,10 @@ from spilemark.shop.lengths import Show, show_degrees, show_length
 from spilemark.units import INCH_MM
 
 SHORT_GRAIN = "Look at the wood itself: grain that runs out, knots and short grain at the toes are not seen here."
+MIRRORED = (
+    "THE SECOND IS THE FIRST ONE'S MIRROR IMAGE, not the other side's own pattern: no hull is quite alike on "
+    "both sides. Compare them first, and lay the larger."
+)
 SPARE = "The numbers within the line tell how much wood there is beyond it."
 _GRAIN_WORDS = {
     "told": "as told",
@@ -168,15 +172,16 @@ def _pair_lines(laid: Laid, found: NestedPair, units: Show) -> list[str]:
     size = f"{_up(found.length_mm, units)} of length and {_up(found.width_mm, units)} of width"
     gap = f"{show_length(found.between_mm, units)} between the two, {show_length(found.around_mm, units)} around"
     if laid.fits is None:
-        return [f"The pair takes {size}, {gap}."]
+        return [f"The pair takes {size}, {gap}.", MIRRORED]
     if found.fits:
-        return [f"THE PAIR FITS: it takes {size}, {gap}."]
+        return [f"THE PAIR FITS: it takes {size}, {gap}.", MIRRORED]
     long, wide = found.short_mm
     return [
         (
             f"THE PAIR DOES NOT FIT: it takes {size}, {gap}; the board lacks {_up(long, units)} of length and "
             f"{_up(wide, units)} of width."
-        )
+        ),
+        MIRRORED,
     ]
 
 
@@ -333,6 +338,9 @@ def _pair_layers(laid: Laid, found: NestedPair) -> list[Layer]:
     board = np.array([[0.0, 0.0], [long, 0.0], [long, wide], [0.0, wide]])
     own, other = ("STARBOARD", "PORT") if laid.side == "starboard" else ("PORT", "STARBOARD")
     names = (own, other) if laid.side != "single" else ("AS DRAWN", "MIRRORED")
+    # Which side each is for is among its marks; here stands what the second one is.
+    words = ("", f"{own}'S MIRROR IMAGE") if laid.side != "single" else names
+    legends = ("the part as given", "its mirror image")
     return [
         Layer(
             name="blank",
@@ -343,20 +351,22 @@ def _pair_layers(laid: Laid, found: NestedPair) -> list[Layer]:
         *(
             Layer(
                 name=name.lower().replace(" ", "-"),
-                legend=f"the part {name.lower()}",
+                legend=legend,
                 lines=(Line(ring, closed=True),),
                 words=(
                     Lettering(
-                        text=name,
+                        text=word,
                         at_mm=_pair(inside_point(ring)),
                         size_mm=5.0,
                         bold=True,
                     ),
-                ),
+                )
+                if word
+                else (),
                 width_mm=0.4,
                 dash_mm=(8.0, 1.5),
             )
-            for name, ring in zip(names, found.rings_mm, strict=True)
+            for name, word, legend, ring in zip(names, words, legends, found.rings_mm, strict=True)
         ),
         Layer(
             name="grain",
