@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import tomlkit
@@ -100,6 +102,22 @@ def test_the_page_says_what_the_command_line_says(
     assert cli.main(["horn", "--port-diagonal", "3667.0", "--starboard-diagonal", "3663.8",
                      "--breadth", "1240", "--json"]) == 0  # fmt: skip
     assert got["hull"] == json.loads(capsys.readouterr().out)["words"]
+
+
+def test_a_job_file_of_the_command_line_may_hold_dates(page: Page, job: str) -> None:
+    """A date of TOML is none of JSON's, in which tables go to the worker."""
+
+    def with_date(document: Any) -> None:
+        document["hull"] = {"date": dt.date(2026, 5, 12), **HULL}
+
+    entry = page.shelf.find(job)
+    page.shelf.change(entry, with_date)
+    try:
+        got = page.post(f"/api/jobs/{job}/sums/try", {"hull": HULL, "side": "port"})
+    finally:
+        page.shelf.change(entry, lambda document: document.pop("hull"))
+    assert got.status == 200
+    assert any("2026-05-12" in line for line in got.json["hull"])
 
 
 def test_what_cannot_be_reckoned_is_said_by_its_form(page: Page, job: str) -> None:

@@ -7,6 +7,7 @@ never a pickle: a process that was taken over can say only words.
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import json
 import os
 import signal
@@ -34,6 +35,13 @@ class WorkEnded(Exception):
 
 class WorkStopped(WorkEnded):
     """The person stopped it."""
+
+
+def _as_text(value: object) -> str:
+    """What TOML has and JSON has not: dates, which job tables take in their ISO form as well."""
+    if isinstance(value, dt.date | dt.time):
+        return value.isoformat()
+    raise TypeError(f"{type(value).__name__} cannot be sent to a worker")
 
 
 class WorkerLost(WorkEnded):
@@ -125,7 +133,7 @@ class Worker:
         seconds: float,
         told: Callable[[dict[str, Any]], None],
     ) -> dict[str, Any]:
-        pipe.send_bytes(json.dumps(task).encode())
+        pipe.send_bytes(json.dumps(task, default=_as_text).encode())
         until = time.monotonic() + seconds
         while True:
             if self._stop.is_set():
