@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from spilemark.commands import Examples
+from spilemark.commands.make_words import arms_of, said_on_command
 from spilemark.errors import EXIT_BELOW_LIMIT, EXIT_DONE, UsageError, WouldOverwrite
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from spilemark.records import StraightPhoto
 
 _PHOTO_OPTIONS = ("--port", "--starboard", "--single", "--both")
-_SIDES = ("port", "starboard", "single", "both")
 
 
 class _Make(Examples):
@@ -207,7 +207,7 @@ def make(
     photos = {"port": port, "starboard": starboard, "single": single, "both": both}
     if len(parts) > 1:
         return _several(path, parts, photos, told, force=force, dry_run=dry_run, as_json=as_json)
-    said = _said(photos, told, _arms_of(path, parts[0]))
+    said = said_on_command(photos, told, arms_of(path, parts[0]))
     return run(path, said, parts[0], force=force, dry_run=dry_run, as_json=as_json)
 
 
@@ -235,7 +235,7 @@ def _several(
         raise UsageError(
             f"{what}, and {job_file} has {len(parts)}.", f'Name one: --only "{parts[0]}".'
         )
-    orders = {name: _said({}, dict(told), _arms_of(job_file, name)) for name in parts}
+    orders = {name: said_on_command({}, dict(told), arms_of(job_file, name)) for name in parts}
     _plan_all(job_file, orders, force=force)
     codes: dict[str, int] = {}
     for name, said in orders.items():
@@ -344,85 +344,3 @@ def _planned(plan: Plan, photos: dict[str, tuple[StraightPhoto, ...]]) -> list[s
         lines.append(f"{stage} ({version})")
     lines.append(f"Results would go to {plan.folder}. Nothing was written.")
     return lines
-
-
-def _arms_of(job_file: Path | None, only: str) -> set[str]:
-    """Tell of which sides a job file's part has photos."""
-    from spilemark.jobparts import part_called, parts_of
-
-    if job_file is None:
-        return set()
-    table = (part_called(job_file, only) if only else parts_of(job_file)[0]).table
-    return {k for k, v in table.items() if isinstance(v, dict) and v.get("photos")}
-
-
-def _said(
-    photos: dict[str, tuple[str, ...]], told: dict[str, Any], arms: set[str]
-) -> dict[str, Any]:
-    """Put the command line into the words of the job file; ``arms`` has photos there already."""
-    said: dict[str, Any] = {arm: {"photos": [*given]} for arm, given in photos.items() if given}
-    given_arms = [side for side in _SIDES if side in arms | said.keys()]
-    one_line_each = ["port", "starboard"] if "both" in given_arms else given_arms
-    for side, text in _by_side(told.pop("centreline"), one_line_each, "--centreline", each=True):
-        said.setdefault(side, {})["centreline"] = _numbers(text, "--centreline")
-    for side, text in _by_side(told.pop("forward"), given_arms, "--forward", each=True):
-        said.setdefault(side, {})["forward"] = _numbers(text, "--forward")
-    for side, text in _by_side(told.pop("face"), given_arms, "--face", each=False):
-        said.setdefault(side, {})["face"] = text.strip().lower()
-    for side, text in _by_side(
-        told.pop("line_from_edge"), given_arms, "--line-from-edge", each=False
-    ):
-        said.setdefault(side, {})["line_from_edge"] = text.strip()
-    for side, text in _by_side(told.pop("edge"), given_arms, "--edge", each=False):
-        said.setdefault(side, {})["edge"] = text.strip().lower()
-    if told.get("date") is not None:
-        told["date"] = _date(told["date"])
-    for key in ("battens", "distances"):
-        if told.get(key):
-            told[key] = [*told[key]]
-    return said | {key: value for key, value in told.items() if value not in (None, ())}
-
-
-def _by_side(
-    texts: Sequence[str], meant: list[str], option: str, *, each: bool
-) -> list[tuple[str, str]]:
-    """Split ``port:...``; without a side it is meant for the only one, or for all unless ``each``."""
-    pairs = []
-    for text in texts:
-        side, colon, rest = text.partition(":")
-        if colon:
-            if side not in _SIDES:
-                raise UsageError(
-                    f'{option} {text}: "{side}" is no side.', f"Sides are {', '.join(_SIDES)}."
-                )
-            pairs.append((side, rest))
-            continue
-        if not meant or (each and len(meant) > 1):
-            raise UsageError(
-                f"{option} {text}: of which side?", f"Write for example {option} port:{text}."
-            )
-        pairs += [(arm, text) for arm in meant]
-    return pairs
-
-
-def _numbers(text: str, option: str) -> list[float]:
-    try:
-        return [float(part) for part in text.split(",")]
-    except ValueError as error:
-        raise UsageError(
-            f"{option} {text} is not a row of numbers.",
-            "Write pixels of the upright photo with commas between, such as 410,2210,3550,2190.",
-        ) from error
-
-
-def _date(text: str) -> Any:
-    import datetime as dt
-
-    if text.strip().lower() == "today":
-        return dt.datetime.now().astimezone().date()
-    try:
-        return dt.date.fromisoformat(text.strip())
-    except ValueError as error:
-        raise UsageError(
-            f"--date {text} is not a date.", "Write for example 2026-05-14."
-        ) from error
