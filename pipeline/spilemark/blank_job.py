@@ -159,15 +159,7 @@ def lines_of(part: Part, order: ShopOrder | None) -> PartLines:
         return PartLines(
             part=part, finished=part.outline, cutting=part.outline, bevelled=False, line_mm=None
         )
-    from spilemark.shop.allowances import cut_lines
-
-    lines = cut_lines(
-        part.outline,
-        order.allowances(part.outline),
-        thickness_mm=order.stock_mm,
-        bevels=order.bevels,
-        planed=order.planed,
-    )
+    lines = order.cut_lines(part.outline)
     return PartLines(
         part=part,
         finished=lines.finished,

@@ -22,7 +22,7 @@ from spilemark.records import (
     Side,
     SideComparison,
 )
-from spilemark.shop.allowances import Allowances, CutLines, cut_lines
+from spilemark.shop.allowances import Allowances, CutLines
 from spilemark.shop.bevels import CompoundBevel, compound_bevel
 from spilemark.shop.faces import CardRow, bevel_card
 from spilemark.shop.files import Part
@@ -222,19 +222,12 @@ def hull_beside(
 
 
 def _part_shop(part: Part, order: ShopOrder) -> PartShop:
-    allowances = order.allowances(part.outline)
-    lines = cut_lines(
-        part.outline,
-        allowances,
-        thickness_mm=order.stock_mm,
-        bevels=order.bevels,
-        planed=order.planed,
-    )
+    lines = order.cut_lines(part.outline)
     card = bevel_card(part.outline, order.stock_mm or 0.0, order.bevels) if order.bevels else ()
     return PartShop(
         part=part,
         order=order,
-        allowances=allowances,
+        allowances=order.allowances(part.outline),
         compound=None if order.angles is None else compound_bevel(order.angles),
         card=card,
         lines=lines,

@@ -98,19 +98,12 @@ def allow(
     Outside of it, and of the larger face where edges are bevelled, lies the
     cutting line, with room for the saw and the plane.
     """
-    from spilemark.shop.allowances import cut_lines
     from spilemark.shop.files import read_part
     from spilemark.shop_parts import cut_notes, cut_sheet
 
     part = read_part(pattern, side)
     order = order_from(told, job, part.outline.side)
-    lines = cut_lines(
-        part.outline,
-        order.allowances(part.outline),
-        thickness_mm=order.stock_mm,
-        bevels=order.bevels,
-        planed=order.planed,
-    )
+    lines = order.cut_lines(part.outline)
     show = shown_in(units, part)
     template, router = _router(lines.finished, bush, cutter, show)
     notes = cut_notes(part, order, lines, router, show)

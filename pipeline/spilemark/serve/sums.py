@@ -163,7 +163,6 @@ def _hull(table: dict[str, Any], results: Path, units: Any) -> list[str]:
 
 
 def _part(table: dict[str, Any], task: dict[str, Any]) -> tuple[list[str], dict[str, Any]]:
-    from spilemark.shop.allowances import cut_lines
     from spilemark.shop.files import read_part
     from spilemark.shop.orders import shop_order
     from spilemark.shop_parts import cut_notes
@@ -171,13 +170,7 @@ def _part(table: dict[str, Any], task: dict[str, Any]) -> tuple[list[str], dict[
     side = cast("Any", task["side"])
     part = read_part(Path(task["results"]), side)
     order = shop_order(table, side, "This form")
-    lines = cut_lines(
-        part.outline,
-        order.allowances(part.outline),
-        thickness_mm=order.stock_mm,
-        bevels=order.bevels,
-        planed=order.planed,
-    )
+    lines = order.cut_lines(part.outline)
     drawn = {
         "outline": part.outline,
         "finished": lines.finished,

@@ -43,7 +43,13 @@ from typing import Any, Literal
 import msgspec
 
 from spilemark.errors import UsageError
-from spilemark.shop.allowances import Allowances, EdgeAllowance, ScribeGap
+from spilemark.shop.allowances import (
+    Allowances,
+    CutLines,
+    EdgeAllowance,
+    ScribeGap,
+    cut_lines,
+)
 from spilemark.shop.bevels import KneeAngles, PatternFace, compound_bevel, read_bevels
 from spilemark.shop.fitted import Planed, read_fitted
 from spilemark.shop.horning import HullTapes
@@ -163,6 +169,16 @@ class ShopOrder:
             for name in named
         )
         return Allowances(edges=rows, scribes=self.scribes, reliefs=self.reliefs)
+
+    def cut_lines(self, outline: ShopOutline) -> CutLines:
+        """Finished and cutting line of an outline; raises as :func:`cut_lines` of the allowances."""
+        return cut_lines(
+            outline,
+            self.allowances(outline),
+            thickness_mm=self.stock_mm,
+            bevels=self.bevels,
+            planed=self.planed,
+        )
 
 
 def hull_order(table: dict[str, Any], where: str = "The command") -> HullOrder:
