@@ -22,8 +22,8 @@ _FAIR_MM = 0.06
 _FAIR_OVER_MM = 10.0
 _TRUEST_MM = 0.01
 _LIGHTEST, _HEAVIEST = 0.0, 13.0
-_KNOT_MM, _DEGREE = 6.0, 4
 """Weights of smoothness to try, as powers of ten."""
+_KNOT_MM, _DEGREE = 6.0, 4
 _KINK_STEP_MM = 4.0
 _KINK_DEG = 6.0
 _LEAST_POINTS = 4

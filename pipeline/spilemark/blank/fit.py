@@ -12,7 +12,7 @@ import numpy as np
 from spilemark.blank.boards import BoardsToBuy, boards_for
 from spilemark.blank.fit_refine import Problem, Track, best_of, refined
 from spilemark.blank.fit_starts import starts
-from spilemark.blank.shapes import Floats, Pose, Shape, Sides, area_of, shape_of, subdivided
+from spilemark.blank.shapes import Floats, Pose, Shape, area_of, shape_of, subdivided
 from spilemark.errors import UsageError
 
 _STARTS = 10
@@ -186,8 +186,8 @@ def _problem(
     area = free
     for guide, track in zip(guides, tracks, strict=True):
         kept = _open_line(np.asarray(guide.points_mm, dtype=np.float64).reshape(-1, 2) - centre)
-        points = points[Sides(kept).nearest(points)[0] >= _ON_LINE_MM]
-        pins = pins[Sides(track.line).nearest(pins)[0] >= _ON_LINE_MM]
+        points = points[kept.nearest(points)[0] >= _ON_LINE_MM]
+        pins = pins[track.line.nearest(pins)[0] >= _ON_LINE_MM]
         part_side, wood_side = _off_line(part_side, kept), _off_line(wood_side, track.line)
         area = area.union(
             LineString(np.asarray(guide.line_mm, dtype=np.float64)).buffer(
@@ -207,8 +207,8 @@ def _problem(
         part=about,
         edge_points=points,
         pins=pins,
-        counted=Sides(part_side),
-        wood=Sides(wood_side),
+        counted=part_side,
+        wood=wood_side,
         areas=areas,
         tracks=tracks,
         turns_rad=turns,
@@ -222,9 +222,8 @@ def _sides_of(ring_mm: Any) -> Shape:
 
 def _off_line(shape: Shape, line: Shape) -> Shape:
     """A shape's sides without those that lie on a line."""
-    near = Sides(line)
-    first, last = (near.nearest(p)[0] < _ON_LINE_MM for p in (shape.starts, shape.ends))
-    middle = near.nearest((shape.starts + shape.ends) / 2.0)[0] < _ON_LINE_MM
+    first, last = (line.nearest(p)[0] < _ON_LINE_MM for p in (shape.starts, shape.ends))
+    middle = line.nearest((shape.starts + shape.ends) / 2.0)[0] < _ON_LINE_MM
     off = ~(first & last & middle)
     return Shape(shape.starts[off], shape.ends[off])
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from spilemark.blank.shapes import Floats, Pose, Shape, Sides
+from spilemark.blank.shapes import Floats, Pose, Shape
 
 SLACK_COST = 50.0
 """Margin that one millimetre past a guide's tolerance is worth."""
@@ -48,9 +48,9 @@ class Problem:
     where neither has a corner."""
     pins: Floats
     """(K, 2) the same of the wood, that may reach into the part."""
-    counted: Sides
+    counted: Shape
     """Sides of the part whose margin counts."""
-    wood: Sides
+    wood: Shape
     """Sides of the sound wood whose margin counts: all but those on which a guide is kept."""
     areas: tuple[Any, Any]
     """Sound wood, with what the guides' tolerances add, and part, as shapely has them."""
@@ -77,22 +77,13 @@ class Problem:
         Where it does, it is how deep: the farthest of it from the wood, or half
         the width of the gap that it spans.
         """
-        from shapely import affinity, linestrings, maximum_inscribed_circle, multilinestrings
+        from shapely import maximum_inscribed_circle, transform
         from shapely import points as as_points
 
         free, part = self.areas
-        if pose.flipped:
-            part = affinity.scale(part, -1.0, 1.0, origin=(0.0, 0.0))
-        part = affinity.rotate(part, pose.turn_rad, origin=(0.0, 0.0), use_radians=True)
-        part = affinity.translate(part, *pose.shift_mm)
-        out = part.difference(free)
+        out = transform(part, pose.apply).difference(free)
         if out.area < _NOTHING_MM2:
-            counted = self.counted.shape.moved(pose)
-            ours, theirs = (
-                multilinestrings(linestrings(np.stack([s.starts, s.ends], axis=1)))
-                for s in (counted, self.wood.shape)
-            )
-            return float(ours.distance(theirs))
+            return float(self.wood.lines.distance(self.counted.moved(pose).lines))
         pieces = [p for p in getattr(out, "geoms", [out]) if p.area > 0.0]
         corners = np.concatenate([np.asarray(p.exterior.coords) for p in pieces])
         deep = float(free.distance(as_points(corners)).max())
@@ -127,7 +118,7 @@ class Problem:
         rows = [_with_turn(change, arms)]
         gaps = [depth]
         if len(self.pins):
-            # The part stays where its tree was planted: the wood's points are brought to it.
+            # The part stays where its lines were prepared: the wood's points are brought to it.
             theirs = pose.undone(self.pins)
             gap, at = self.counted.nearest(theirs)
             at = pose.apply(at)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -13,12 +14,9 @@ from numpy.typing import NDArray
 from spilemark.errors import UsageError
 
 Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 _DETAIL_MM = 0.02
 """Sides may be laid this far off the given points."""
-_SAMPLE_MM = 2.0
-_NEIGHBOURS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +40,7 @@ class Pose:
         return np.asarray(back * [-1.0, 1.0] if self.flipped else back)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Shape:
     """An area bounded by straight sides: outer rings and holes alike, even-odd."""
 
@@ -60,66 +58,22 @@ class Shape:
         """The same elsewhere."""
         return Shape(pose.apply(self.starts), pose.apply(self.ends))
 
-    def holds(self, points_mm: Floats) -> Flags:
-        """Whether points (N, 2) lie inside: crossings of a ray to the right, counted."""
-        x, y = points_mm[:, :1], points_mm[:, 1:]
-        (x0, y0), (x1, y1) = self.starts.T, self.ends.T
-        across = (y0 > y) != (y1 > y)
-        rise = np.where(y1 == y0, 1.0, y1 - y0)
-        return np.asarray((across & (x < x0 + (y - y0) * (x1 - x0) / rise)).sum(axis=1) % 2 == 1)
+    @cached_property
+    def lines(self) -> Any:
+        """The sides as shapely has them, prepared for many questions."""
+        from shapely import linestrings, multilinestrings, prepare
+
+        lines = multilinestrings(linestrings(np.stack([self.starts, self.ends], axis=1)))
+        prepare(lines)
+        return lines
 
     def nearest(self, points_mm: Floats) -> tuple[Floats, Floats]:
         """Distance (N,) of points to the nearest side, and the place on it (N, 2)."""
-        along = self.ends - self.starts
-        square = np.maximum((along**2).sum(axis=1), 1e-12)
-        off = points_mm[:, None, :] - self.starts
-        at = np.clip((off * along).sum(axis=2) / square, 0.0, 1.0)
-        gap = ((off - at[:, :, None] * along) ** 2).sum(axis=2)
-        best = gap.argmin(axis=1)
-        row = np.arange(len(points_mm))
-        place = self.starts[best] + at[row, best, None] * along[best]
-        return np.sqrt(gap[row, best]), place
+        from shapely import get_coordinates, points, shortest_line
 
-    def depth(self, points_mm: Floats) -> tuple[Floats, Floats]:
-        """Distance (N,) to the nearest side, above zero inside, and the place on it (N, 2)."""
-        gap, place = self.nearest(points_mm)
-        return np.where(self.holds(points_mm), gap, -gap), place
-
-
-class Sides:
-    """The sides of a shape, searched by a tree: for many points, and outlines of many points.
-
-    A shape is sampled every two millimetres; the nearest side is sought among
-    those of the nearest few samples and measured exactly.
-    """
-
-    def __init__(self, shape: Shape) -> None:
-        from scipy.spatial import KDTree
-
-        self.shape = shape
-        long = np.linalg.norm(shape.ends - shape.starts, axis=1)
-        count = np.maximum(1, np.ceil(long / _SAMPLE_MM)).astype(np.intp)
-        self._side = np.repeat(np.arange(len(count)), count)
-        step = np.arange(len(self._side)) - np.repeat(np.cumsum(count) - count, count)
-        share = ((step + 0.5) / count[self._side])[:, None]
-        self._tree = KDTree(
-            (1.0 - share) * shape.starts[self._side] + share * shape.ends[self._side]
-        )
-        self._few = min(_NEIGHBOURS, len(self._side))
-
-    def nearest(self, points_mm: Floats) -> tuple[Floats, Floats]:
-        """Distance (N,) of points to the nearest side, and the place on it (N, 2)."""
-        _, near = self._tree.query(points_mm, k=self._few)
-        side = self._side[np.asarray(near).reshape(len(points_mm), -1)]
-        first, along = self.shape.starts[side], self.shape.ends[side] - self.shape.starts[side]
-        off = points_mm[:, None, :] - first
-        square = np.maximum((along**2).sum(axis=2), 1e-12)
-        at = np.clip((off * along).sum(axis=2) / square, 0.0, 1.0)
-        place = first + at[:, :, None] * along
-        gap = ((points_mm[:, None, :] - place) ** 2).sum(axis=2)
-        best = gap.argmin(axis=1)
-        row = np.arange(len(points_mm))
-        return np.sqrt(gap[row, best]), place[row, best]
+        ways = get_coordinates(shortest_line(self.lines, points(points_mm))).reshape(-1, 2, 2)
+        place = ways[:, 0]
+        return np.linalg.norm(points_mm - place, axis=1), place
 
 
 def subdivided(shape: Shape, step_mm: float) -> Floats:
