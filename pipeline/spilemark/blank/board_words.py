@@ -320,17 +320,14 @@ def _spare_words(found: Placement, units: Show) -> tuple[Lettering, ...]:
         choices = [
             Lettering(text=text, at_mm=(float(x), float(y) - 1.5), size_mm=_LETTER_MM)
             for x, y in (
-                ring[k] + off * _turned(inward, by) for by in _ASIDE for off in _NUMBERS_IN_MM
+                ring[k] + off * Pose(math.radians(by), (0.0, 0.0)).apply(inward)
+                for by in _ASIDE
+                for off in _NUMBERS_IN_MM
             )
         ]
         # In a part too narrow for words they stand across its line all the same.
         words.append(room.first(choices) or choices[0])
     return tuple(words)
-
-
-def _turned(way: Floats, by_deg: float) -> Floats:
-    c, s = math.cos(math.radians(by_deg)), math.sin(math.radians(by_deg))
-    return np.array([c * way[0] - s * way[1], s * way[0] + c * way[1]])
 
 
 def _pair_layers(laid: Laid, found: NestedPair) -> list[Layer]:

@@ -172,7 +172,7 @@ def _problem(
     turns: tuple[tuple[float, float], tuple[float, float]] | None,
 ) -> Problem:
     """Part about its centroid, and what of part and wood counts for the margin."""
-    from shapely import LineString, prepare
+    from shapely import prepare
     from shapely.affinity import translate
 
     about = shape_of(translate(part, -centre[0], -centre[1]))
@@ -189,11 +189,7 @@ def _problem(
         points = points[kept.nearest(points)[0] >= _ON_LINE_MM]
         pins = pins[track.line.nearest(pins)[0] >= _ON_LINE_MM]
         part_side, wood_side = _off_line(part_side, kept), _off_line(wood_side, track.line)
-        area = area.union(
-            LineString(np.asarray(guide.line_mm, dtype=np.float64)).buffer(
-                guide.tolerance_mm + _ON_LINE_MM
-            )
-        )
+        area = area.union(_band(guide, guide.tolerance_mm))
     if not len(points) or not len(part_side.starts) or not len(wood_side.starts):
         raise UsageError(
             "All of the part's outline, or all of the wood's, is to lie on a line.",
@@ -287,21 +283,26 @@ def _about_origin(pose: Pose, centre: Floats) -> Pose:
 
 def _spare(placed: Floats, free: Any, guides: Sequence[Guide]) -> Floats:
     """Wood beyond each point, along guides to the edges that are none."""
-    from shapely import LineString, contains_xy, distance
+    from shapely import contains_xy, distance
     from shapely import points as as_points
 
     edge = free.boundary
     for guide in guides:
-        line = LineString(np.asarray(guide.line_mm, dtype=np.float64)).buffer(_ON_LINE_MM)
-        edge = edge.difference(line)
+        edge = edge.difference(_band(guide, 0.0))
     gap = distance(as_points(placed), edge)
     inside = contains_xy(free, placed[:, 0], placed[:, 1])
     for guide in guides:
-        kept = LineString(np.asarray(guide.line_mm, dtype=np.float64)).buffer(
-            guide.tolerance_mm + _ON_LINE_MM
-        )
+        kept = _band(guide, guide.tolerance_mm)
         inside |= contains_xy(kept, placed[:, 0], placed[:, 1])
     return np.asarray(np.where(inside, gap, -gap))
+
+
+def _band(guide: Guide, within_mm: float) -> Any:
+    """All that lies on a guide's line, within a distance."""
+    from shapely import LineString
+
+    line = LineString(np.asarray(guide.line_mm, dtype=np.float64))
+    return line.buffer(within_mm + _ON_LINE_MM)
 
 
 def _short(placed: Floats, spare: Floats, need: float) -> tuple[Short, ...]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from spilemark.blank.curves import Curve, Floats
 from spilemark.blank.form_body import body_behind, hole_places, ring_of
-from spilemark.blank.lamination import FormKind, Lamination, clamp_stations
+from spilemark.blank.lamination import FormKind, Lamination, clamp_stations, form_side
 from spilemark.errors import UsageError
 
 _STRAIGHT_SHARE = 0.02
@@ -78,8 +78,7 @@ def make_form(lamination: Lamination, order: FormOrder | None = None) -> Form:
     """
     order = FormOrder() if order is None else order
     face = lamination.face(order.kind)
-    # The stack's inside is on the left of all curves, and a male form is inside of it.
-    into_body = 1.0 if order.kind == "male" else -1.0
+    into_body = form_side(order.kind)
     points = face.points_mm()
     body = body_behind(face, order.body_mm * into_body)
     begin, end = bend_ends(face)

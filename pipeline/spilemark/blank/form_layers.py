@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 import numpy as np
 
 from spilemark.blank.curves import Curve, Floats
 from spilemark.blank.knee import LaminatedKnee
+from spilemark.blank.lamination import form_side
 from spilemark.blank.marks import PartMarks, mark_layer
 from spilemark.blank.room import Room, Row
 from spilemark.blank.words import strip_words
@@ -94,7 +94,7 @@ def form_lines_of(knee: LaminatedKnee) -> list[Layer]:
 def _into_body(knee: LaminatedKnee, place: Floats) -> Floats:
     """Unit vector into the body, square to the face at a place on it."""
     form = knee.form
-    return normal_at(form.face, place) * (1.0 if form.order.kind == "male" else -1.0)
+    return form_side(form.order.kind) * _normal_at(form.face, place)
 
 
 def _ticks(knee: LaminatedKnee) -> tuple[Line, ...]:
@@ -125,22 +125,21 @@ def _names(knee: LaminatedKnee, room: Room) -> Iterator[Lettering]:
         choices = list(_beside(name, place, inward))
         # Without room there the tick's name stands outside of the stack.
         beyond = knee.lamination.strips.stack_mm + 2.0
-        outside = along(name, place - beyond * inward, -inward, 0.65 * _WORDS_MM)
+        outside = _along(name, place - beyond * inward, -inward, 0.65 * _WORDS_MM)
         yield room.first(choices) or outside
 
 
 def _beside(text: str, place: Floats, inward: Floats) -> Iterator[Lettering]:
     side = np.array([-inward[1], inward[0]])
     for size in (_WORDS_MM, 0.8 * _WORDS_MM, 0.65 * _WORDS_MM):
-        yield along(text, place + (_TICK_MM + 1.0) * inward, inward, size)
+        yield _along(text, place + (_TICK_MM + 1.0) * inward, inward, size)
         for way in (side, -side):
-            yield along(text, place + (0.6 * _TICK_MM) * inward + 1.0 * way, way, size)
+            yield _along(text, place + (0.6 * _TICK_MM) * inward + 1.0 * way, way, size)
 
 
 def stack_layer(knee: LaminatedKnee) -> Layer:
     """Far face of the stack while it is clamped, with its ends."""
-    half = knee.lamination.strips.stack_mm / 2.0
-    far = knee.lamination.form.moved_left(-half if knee.order.form.kind == "male" else half)
+    far = knee.lamination.form.moved_left(-_to_face(knee))
     return Layer(
         name="stack-on-form",
         legend="the stack as it is clamped to the form",
@@ -202,8 +201,7 @@ def range_layer(knee: LaminatedKnee, units: Show = "mm") -> Layer:
 
 def _to_face(knee: LaminatedKnee) -> float:
     """From the mid-line to the face that lies on the form, to the left."""
-    half = knee.lamination.strips.stack_mm / 2.0
-    return half if knee.order.form.kind == "male" else -half
+    return form_side(knee.order.form.kind) * knee.lamination.strips.stack_mm / 2.0
 
 
 def _at_end(
@@ -234,15 +232,15 @@ def _at_end(
     return next(clear, choices[len(beside)])
 
 
-def normal_at(curve: Curve, place: Floats) -> Floats:
+def _normal_at(curve: Curve, place: Floats) -> Floats:
     """Left of the heading at the station nearest to a place."""
     k = int(np.argmin(np.linalg.norm(curve.points_mm() - place, axis=1)))
     return np.asarray(curve.normals()[k])
 
 
-def along(text: str, at: Floats, way: Floats, size: float, **more: Any) -> Lettering:
+def _along(text: str, at: Floats, way: Floats, size: float) -> Lettering:
     """Words that run away from a place along a direction, readable from below."""
-    return upright(text, at, math.degrees(math.atan2(way[1], way[0])), size, **more)
+    return upright(text, at, math.degrees(math.atan2(way[1], way[0])), size)
 
 
 def upright(text: str, at: Floats, way_deg: float, size: float, *, bold: bool = False) -> Lettering:

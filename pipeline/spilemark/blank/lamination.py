@@ -18,6 +18,11 @@ from spilemark.errors import UsageError
 FormKind = Literal["male", "female"]
 
 
+def form_side(kind: FormKind) -> float:
+    """Side of all curves on which a form lies: 1, the left one, is the stack's inside; -1 the outside."""
+    return 1.0 if kind == "male" else -1.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strips:
     """The stack from its inside face outwards."""
@@ -82,8 +87,7 @@ class Lamination:
 
     def face(self, kind: FormKind) -> Curve:
         """The face of the form: inside of the stack for a male one, outside for a female one."""
-        half = self.strips.stack_mm / 2.0
-        return self.form.moved_left(half if kind == "male" else -half)
+        return self.form.moved_left(form_side(kind) * self.strips.stack_mm / 2.0)
 
     def inside(self) -> Curve:
         """Inside face of the released stack as wanted: the throat."""
@@ -100,13 +104,8 @@ class Lamination:
     @property
     def swing_mm(self) -> tuple[float, float]:
         """Along the mid-line: the end that is held, and the toe that then swings the farther."""
-        ends = (
-            (0.0, self.wanted.length_mm - self.arms_mm[1]),
-            (
-                self.wanted.length_mm,
-                self.arms_mm[0],
-            ),
-        )
+        long = self.wanted.length_mm
+        ends = ((0.0, long - self.arms_mm[1]), (long, self.arms_mm[0]))
         most = self.form.bent(self.springback.kept_range[0])
         return max(ends, key=lambda e: self._off_mm(most, *e))
 

@@ -71,8 +71,8 @@ class Room:
         if found:
             return found
         if outside is not None:
-            return stacked(rows, outside, 0.0, _SIZES[1])
-        return stacked(rows, near, turns_deg[0], _SIZES[-1])
+            return _stacked(rows, outside, 0.0, _SIZES[1])
+        return _stacked(rows, near, turns_deg[0], _SIZES[-1])
 
     def block_outside(
         self, shun: Any, rows: Sequence[Row], near: Floats, turns_deg: Sequence[float]
@@ -87,7 +87,7 @@ class Room:
         for size in _SIZES:
             for turn in turns_deg:
                 for place in places:
-                    words = stacked(rows, place, turn, size)
+                    words = _stacked(rows, place, turn, size)
                     if area.contains(_box(words)):
                         self.take(_box(words))
                         return words
@@ -124,7 +124,7 @@ def _places(area: Any, near: Floats) -> Floats:
     return np.asarray(grid[np.argsort(np.linalg.norm(grid - near, axis=1), kind="stable")])
 
 
-def stacked(
+def _stacked(
     rows: Sequence[Row], middle: Floats, turn_deg: float, size: float = 1.0
 ) -> tuple[Lettering, ...]:
     """Rows under each other about a middle, readable along a direction."""

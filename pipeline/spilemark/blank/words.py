@@ -33,7 +33,6 @@ MOISTURE = "Strips of one moisture, within what the glue's label allows."
 DEADWOOD = "Corner block (deadwood): its grain runs with the arrow. It fills the corner, and carries little."
 THROAT = "The stack's inside face is the finished throat: what you plane off it comes off the first strip."
 _NARROW_DEG = 45.0
-_WARNING = "WARNING:"
 FILM = (
     "Wax the form, or cover it with plastic film, face and edges, and the cauls too: glue must not stick the "
     "blank to it."
@@ -113,7 +112,7 @@ def strip_words(knee: LaminatedKnee, units: Show = "mm") -> str:
 
 def warning_lines(bends: Sequence[Bend], units: Show = "mm") -> list[str]:
     """What must stand out wherever these strips are to be bent: they may break."""
-    return [line for line in bend_lines(bends, units) if line.startswith(_WARNING)]
+    return [words for bend in bends if (words := _warning(bend, units))]
 
 
 def brief_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
@@ -195,18 +194,24 @@ def bend_lines(bends: Sequence[Bend], units: Show = "mm") -> list[str]:
             + (f", strength share {rule.factor:.2f}." if rule.factor is not None else ".")
             for rule in bend.limits
         ]
-        if bend.below_every_limit:
-            lines.append(
-                f"WARNING: {bend.ratio:.1f} thicknesses of {wood.name} are tighter than every published rule: "
-                f"expect it to break dry. Strips of {_thin(_safe_mm(bend), units)} would stay within clear "
-                "wood's strength."
-            )
-        elif bend.stress_share > 1.0:
-            lines.append(
-                f"WARNING: nominal stress is {bend.stress_share:.2f} of clear {wood.name}'s strength: strips with "
-                f"any run-out may break. Strips of {_thin(_safe_mm(bend), units)} would not reach it."
-            )
+        lines += warning_lines([bend], units)
     return lines
+
+
+def _warning(bend: Bend, units: Show) -> str:
+    """What may break; empty where nothing will."""
+    if bend.below_every_limit:
+        return (
+            f"WARNING: {bend.ratio:.1f} thicknesses of {bend.species.name} are tighter than every published rule: "
+            f"expect it to break dry. Strips of {_thin(_safe_mm(bend), units)} would stay within clear "
+            "wood's strength."
+        )
+    if bend.stress_share > 1.0:
+        return (
+            f"WARNING: nominal stress is {bend.stress_share:.2f} of clear {bend.species.name}'s strength: strips with "
+            f"any run-out may break. Strips of {_thin(_safe_mm(bend), units)} would not reach it."
+        )
+    return ""
 
 
 def strip_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
