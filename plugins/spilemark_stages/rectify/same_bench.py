@@ -17,7 +17,7 @@ _APART_SHARE = 0.25
 """Of the distance between two cards: how far a first guess at a photo may put one from the truth."""
 _TURNED_RAD = np.radians(20.0)
 
-_TODO = (
+_ADVICE = (
     "Leave out what shows another bench. Were cards moved between the photos? Then take all photos"
     " of this pattern again, and let cards and pattern lie until the last one."
 )
@@ -59,7 +59,7 @@ def _check(photos: list[PhotoObservation], scale: Floats) -> None:
         if alone and (tally == tally[odd]).sum() == 1
         else f"{names[one]} and {names[other]} do not show the same bench"
     )
-    raise UsageError(f"{what}, though cards of the same letters lie there: {told}.", _TODO)
+    raise UsageError(f"{what}, though cards of the same letters lie there: {told}.", _ADVICE)
 
 
 def _at_odds(one: dict[str, Floats], other: dict[str, Floats]) -> bool:
