@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spilemark.records import Floats, Lens, Note, StraightPhoto
+from spilemark.records import Note, StraightPhoto
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
-from spilemark_stages.rectify.solve import Solution, solve
+from spilemark_stages.rectify.solve import Solution, SolvedView, solve
 
 _STRAINED = 1.5
 """Crossings that fit this much worse than they were read ask for another explanation."""
@@ -52,17 +52,13 @@ def without_strangers(
     observed
         As they were measured, before any was given a lens of its own.
     """
-    strange = [
-        straight.otherwise is not None
-        and _distance(straight.lens, solved.numbers[:9]) > _OTHER_LENS
+    instead = [
+        straight.otherwise if _is_strange(straight, solved) else None
         for straight, solved in zip(tried.photos, tried.solution.views, strict=True)
     ]
-    if not any(strange):
+    if not any(instead):
         return None
-    photos = tuple(
-        straight.otherwise if other and straight.otherwise is not None else straight
-        for straight, other in zip(tried.photos, strange, strict=True)
-    )
+    photos = tuple(other or straight for straight, other in zip(tried.photos, instead, strict=True))
     relensed = tuple(
         replace(seen, lens=straight.lens, lens_group=straight.lens_group)
         for seen, straight in zip(observed, photos, strict=True)
@@ -70,7 +66,7 @@ def without_strangers(
     again = _attempt(photos, relensed, beliefs)
     told = tuple(
         _not_that_lens(straight)
-        for straight, other in zip(tried.photos, strange, strict=True)
+        for straight, other in zip(tried.photos, instead, strict=True)
         if other
     )
     return replace(again, notes=(*told, *again.notes))
@@ -87,8 +83,7 @@ def unlike_stored(photos: Sequence[StraightPhoto], solution: Solution) -> list[N
             photo=straight.photo.path.name,
         )
         for straight, solved in zip(photos, solution.views, strict=True)
-        if straight.lens.basis.startswith("stored lens")
-        and _distance(straight.lens, solved.numbers[:9]) > _OTHER_LENS
+        if straight.lens.basis.startswith("stored lens") and _is_strange(straight, solved)
     ]
 
 
@@ -128,11 +123,13 @@ def solve_apart_if_need_be(
     )
 
 
-def _distance(lens: Lens, found: Floats) -> float:
-    """Squared distance of nine lens numbers from what was believed of them, in sigmas."""
-    off = found - lens.values
+def _is_strange(straight: StraightPhoto, solved: SolvedView) -> bool:
+    """Whether the lens found is farther from the one believed than its doubt allows."""
+    lens = straight.lens
+    off = solved.numbers[:9] - lens.values
     size = np.sqrt(np.diag(lens.covariance))
-    return float((off / size) @ np.linalg.solve(lens.covariance / np.outer(size, size), off / size))
+    far = (off / size) @ np.linalg.solve(lens.covariance / np.outer(size, size), off / size)
+    return float(far) > _OTHER_LENS
 
 
 def _misfit(tried: Attempt) -> float:
