@@ -113,6 +113,11 @@ class CameraFacts:
     size_px: tuple[int, int] | None = None
     """Width and height that the camera says it stored; others mean a cropped or shrunk photo."""
 
+    @property
+    def tells_lens(self) -> bool:
+        """Whether anything is said of a lens: then no scanner made the file."""
+        return self.focal_mm is not None or self.focal_35mm is not None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Photo:

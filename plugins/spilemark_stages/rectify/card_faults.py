@@ -17,7 +17,7 @@ import numpy as np
 from spilemark.records import Bools, Floats
 from spilemark_stages.rectify.layout import Layout, lay_out
 from spilemark_stages.rectify.model import gather_priors, length_rows, photo_rows
-from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation
+from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation, camera_saw
 from spilemark_stages.rectify.solve import Solution, robust_noise, solve
 
 RAISED_MM = 0.7
@@ -115,23 +115,14 @@ def find_faults(
     test = _Test(photos, beliefs, solution)
     faults = []
     for arm, card in test.layout.cards:
-        by_camera = any(
-            photo.arm == arm
-            and not photo.is_scan
-            and any(seen.card.name == card for seen in photo.cards)
-            for photo in photos
-        )
-        # Nothing on a flatbed's glass looks larger for standing higher.
-        if by_camera and (arm, card) not in beliefs.loose:
+        if camera_saw(photos, arm, card) and (arm, card) not in beliefs.loose:
             raised = test.raised(arm, card)
             if raised is not None:
                 faults.append(raised)
         seen_in = [
             k
             for k, photo in enumerate(photos)
-            if photo.arm == arm
-            and any(seen.card.name == card for seen in photo.cards)
-            and (photo.name, card) not in beliefs.left_out
+            if photo.arm == arm and photo.shows(card) and (photo.name, card) not in beliefs.left_out
         ]
         if len(seen_in) > 1:
             moved = [test.moved(k, card) for k in seen_in]

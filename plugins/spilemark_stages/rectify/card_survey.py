@@ -127,15 +127,10 @@ def survey_from(
     scale = state_scale(solution, job, views)
     notes += scale_notes(job, scale, beliefs, observed, card_set)
     notes += survey_notes(views, observed, solution, faults) + repeat_notes(observed)
-    notes += scanned_notes(observed, [_names_a_lens(photo) for photo in photos])
+    notes += scanned_notes(observed, [straight.photo.camera.tells_lens for straight in photos])
     notes += unlike_stored(photos, solution)
     notes += dots_notes(views, scale) + skewed
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
-
-
-def _names_a_lens(straight: StraightPhoto) -> bool:
-    camera = straight.photo.camera
-    return camera.focal_mm is not None or camera.focal_35mm is not None
 
 
 def _view(

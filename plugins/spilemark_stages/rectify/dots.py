@@ -15,9 +15,9 @@ import numpy as np
 
 from spilemark.lens import SCAN_DISTANCE_MM
 from spilemark.records import Floats, Lens, Note, ScaleBasis, ScaleStatement, View
-from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
+from spilemark.units import INCH_MM
+from spilemark_stages.rectify.observations import PhotoObservation
 
-INCH_MM = 25.4
 PLAUSIBLE_PRINT = (0.88, 1.06)
 """Print scales that happen: fit-to-page gives 0.91 to 0.97; anything beyond is another mistake."""
 _CLAIM_WRONG = 0.01
@@ -56,20 +56,11 @@ def dpi_by_cards(photo: PhotoObservation) -> tuple[float, float] | None:
     A card turned on the glass shows both scales in each of its directions: with
     M = diag(across, along) R, the diagonal of M M' holds their squares.
     """
-    found = [_dpi_of(seen) for seen in photo.cards if seen.flat]
+    found = [seen.px_per_mm for seen in photo.cards if seen.flat]
     if not found:
         return None
     across, along = np.median(found, axis=0) * INCH_MM
     return float(across), float(along)
-
-
-def _dpi_of(seen: CardObservation) -> Floats:
-    """Pixels per mm (2,) across and along."""
-    board = seen.card.crossings_mm()[seen.which]
-    board = board - board.mean(axis=0)
-    points = seen.points_px - seen.points_px.mean(axis=0)
-    by_board = np.linalg.lstsq(board, points, rcond=None)[0].T
-    return np.asarray(np.linalg.norm(by_board, axis=1))
 
 
 def print_doubt(photos: Sequence[PhotoObservation]) -> float:

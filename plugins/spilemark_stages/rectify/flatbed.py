@@ -100,7 +100,7 @@ def _lean(photo: PhotoObservation) -> Floats:
 def _skew_notes(photo: PhotoObservation, skew: float, sigma: float) -> list[Note]:
     if abs(skew) < max(_WORTH_TELLING_RAD, _SURE * sigma):
         return []
-    name = photo.name.partition(":")[2]
+    name = photo.file
     return [
         Note(
             code="scan-skewed",

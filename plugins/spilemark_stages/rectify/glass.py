@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from spilemark.errors import NoScale, UsageError
-from spilemark.records import Floats, Note
+from spilemark.records import Note
 from spilemark_stages.rectify.detect import apply_homography
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 
@@ -42,7 +42,7 @@ def refuse_slanted_scans(photos: Sequence[PhotoObservation]) -> None:
     for photo in photos:
         if photo.is_scan and _seen_at_a_slant(photo):
             raise UsageError(
-                f"{photo.name.partition(':')[2]} was said to be a flatbed scan, but its cards are"
+                f"{photo.file} was said to be a flatbed scan, but its cards are"
                 " seen at a slant: a camera took it.",
                 "Leave out --scan for photos.",
             )
@@ -74,7 +74,7 @@ def of_one_print(
         cards, strange = photo.cards, {}
         if photo.is_scan:
             strange = _of_another_print(photo)
-        name = photo.name.partition(":")[2]
+        name = photo.file
         if strange and 2 * len(strange) >= sum(map(_enough, cards)):
             listed = " and ".join(sorted(seen.card.name for seen in cards if _enough(seen)))
             raise NoScale(
@@ -93,7 +93,7 @@ def _of_another_print(photo: PhotoObservation) -> dict[str, float]:
     cards = [seen for seen in photo.cards if _enough(seen)]
     if len(cards) < 2:
         return {}
-    sizes = np.array([_size(seen) for seen in cards])
+    sizes = np.array([seen.px_per_mm for seen in cards])
     off = (sizes / np.median(sizes, axis=0)).mean(axis=1) - 1
     if len(cards) == 2:
         off = np.array([0.0, np.log(sizes[1] / sizes[0]).mean()])
@@ -128,13 +128,12 @@ def scanned_notes(photos: Sequence[PhotoObservation], known: Sequence[bool]) -> 
         Note(
             code="looks-like-scan",
             severity="warn",
-            text=f"{name} shows all its cards from straight above at one size, and does not say"
+            text=f"{photo.file} shows all its cards from straight above at one size, and does not say"
             " which lens took it: is it a flatbed scan? Then add --scan, and the doubt shrinks.",
-            photo=name,
+            photo=photo.file,
         )
         for photo, told in zip(photos, known, strict=True)
         if not told and not photo.is_scan and _lay_on_glass(photo)
-        for name in [photo.name.partition(":")[2]]
     ]
 
 
@@ -149,7 +148,7 @@ def _lay_on_glass(photo: PhotoObservation) -> bool:
 
 def _unlike(cards: Sequence[CardObservation]) -> float:
     """By how much the sizes of cards differ, relative, at most."""
-    sizes = np.array([_size(seen) for seen in cards])
+    sizes = np.array([seen.px_per_mm for seen in cards])
     return float(np.ptp(sizes, axis=0).max() / sizes.mean())
 
 
@@ -160,30 +159,12 @@ def _enough(seen: CardObservation) -> bool:
 def _fits(seen: CardObservation) -> tuple[float, float]:
     """Root mean squares, px, left by the best affine map and by the best one with perspective."""
     board = seen.card.crossings_mm()[seen.which]
-    flat = _affine(seen)
+    points = seen.points_px - seen.points_px.mean(axis=0)
+    flat = points - (board - board.mean(axis=0)) @ seen.affine.T
     fitted, _ = cv2.findHomography(board, seen.points_px, 0)
     whole = seen.points_px - apply_homography(np.asarray(fitted, np.float64), board)
     count = 2 * len(board)
     left = [
-        float(np.sqrt((out**2).sum() / (count - free)))
-        for out, free in ((_residual(seen, flat), 6), (whole, 8))
+        float(np.sqrt((out**2).sum() / (count - free))) for out, free in ((flat, 6), (whole, 8))
     ]
     return left[0], left[1]
-
-
-def _affine(seen: CardObservation) -> Floats:
-    """(2, 2) from board millimetres to pixels, about the middles."""
-    board = seen.card.crossings_mm()[seen.which]
-    points = seen.points_px - seen.points_px.mean(axis=0)
-    return np.asarray(np.linalg.lstsq(board - board.mean(axis=0), points, rcond=None)[0].T)
-
-
-def _residual(seen: CardObservation, by: Floats) -> Floats:
-    board = seen.card.crossings_mm()[seen.which]
-    points = seen.points_px - seen.points_px.mean(axis=0)
-    return np.asarray(points - (board - board.mean(axis=0)) @ by.T)
-
-
-def _size(seen: CardObservation) -> Floats:
-    """Pixels per mm (2,) across and along, the same however the card is turned."""
-    return np.asarray(np.linalg.norm(_affine(seen), axis=1))

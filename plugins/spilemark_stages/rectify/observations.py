@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -36,6 +37,18 @@ class CardObservation:
         board = self.card.crossings_mm()[self.which]
         return spans_area(board)
 
+    @property
+    def affine(self) -> Floats:
+        """(2, 2) that fits board millimetres to pixels best without perspective, about the middles."""
+        board = self.card.crossings_mm()[self.which]
+        points = self.points_px - self.points_px.mean(axis=0)
+        return np.asarray(np.linalg.lstsq(board - board.mean(axis=0), points, rcond=None)[0].T)
+
+    @property
+    def px_per_mm(self) -> Floats:
+        """(2,) across and along the picture, the same however the card is turned."""
+        return np.asarray(np.linalg.norm(self.affine, axis=1))
+
 
 def spans_area(points: Floats) -> bool:
     """Whether points (N, 2) do not all lie on one line."""
@@ -61,6 +74,20 @@ class PhotoObservation:
     """From a flatbed: seen from straight above everywhere."""
     claimed_dpi: tuple[float, float] | None = None
     """Of a scan: what its file says, across and along."""
+
+    @property
+    def file(self) -> str:
+        """Name of its file, as a person knows it."""
+        return self.name.partition(":")[2]
+
+    def shows(self, card: str) -> bool:
+        """Whether a card of that letter was measured in it."""
+        return any(seen.card.name == card for seen in self.cards)
+
+
+def camera_saw(photos: Sequence[PhotoObservation], arm: str, card: str) -> bool:
+    """Whether a camera saw a card of an arm: on a flatbed's glass nothing has a height."""
+    return any(photo.arm == arm and not photo.is_scan and photo.shows(card) for photo in photos)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

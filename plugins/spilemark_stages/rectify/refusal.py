@@ -76,7 +76,7 @@ def check_photos_connect(photos: Sequence[PhotoObservation]) -> None:
             tied = [p for p in left if known & {card.card.name for card in p.cards}]
             left = [p for p in left if not any(p is one for one in tied)]
         if left:
-            name = left[0].name.partition(":")[2]
+            name = left[0].file
             seen = ", ".join(sorted(card.card.name for card in left[0].cards))
             raise NoScale(
                 f"{name} shows no card that the other pictures for {arm} show (it shows {seen}),"

@@ -50,7 +50,7 @@ def _check(photos: list[PhotoObservation], scale: Floats) -> None:
         return
     tally = np.bincount(np.ravel(at_odds), minlength=len(photos))
     odd = int(tally.argmax())
-    names = [photo.name.partition(":")[2] for photo in photos]
+    names = [photo.file for photo in photos]
     alone = len(photos) > 2 and all(odd in pair for pair in at_odds)
     one, other = next(pair for pair in at_odds if not alone or odd in pair)
     told = _told(places[one], places[other], names[one], names[other])

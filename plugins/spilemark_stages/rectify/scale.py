@@ -314,12 +314,7 @@ def _not_used(length: Length, photos: tuple[PhotoObservation, ...]) -> Note:
 
 def _unread(length: Length, photos: tuple[PhotoObservation, ...]) -> str:
     asked = [p for p in photos if length.arms is None or p.arm in length.arms]
-    missing = {
-        card: [
-            p.name.partition(":")[2] for p in asked if card not in {c.card.name for c in p.cards}
-        ]
-        for card in length.cards
-    }
+    missing = {card: [p.file for p in asked if not p.shows(card)] for card in length.cards}
     told = [(card, names) for card, names in missing.items() if names]
     if not told:
         return f"there is no photo of {' and '.join(length.arms or ())}"

@@ -28,7 +28,7 @@ from spilemark_stages.rectify.model import (
     photo_rows,
     pose_of,
 )
-from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
+from spilemark_stages.rectify.observations import Beliefs, PhotoObservation, camera_saw
 from spilemark_stages.rectify.start import first_values
 
 VIEW_NUMBERS = 16
@@ -100,7 +100,7 @@ def solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
     try:
         return _solve(photos, beliefs)
     except np.linalg.LinAlgError as error:
-        names = [photo.name.partition(":")[2] for photo in photos]
+        names = [photo.file for photo in photos]
         raise NoScale(
             f"The scale cards in {', '.join(names)} cannot be fitted together.",
             "Were cards moved between the photos, or do some show another bench? Give photos of"
@@ -135,7 +135,7 @@ def _solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
         if settled:
             break
     lost = _lost(photos, keep * everything)
-    freed = {card for card in lost - beliefs.loose if _has_height(photos, card)}
+    freed = {card for card in lost - beliefs.loose if camera_saw(photos, *card)}
     if freed and 2 * len(lost) <= len(layout.cards):
         # A card that fits nowhere is not a heap of slips: it lies high, or is of another print.
         return solve(photos, replace(beliefs, loose=beliefs.loose | freed))
@@ -171,15 +171,6 @@ def _lost(photos: Sequence[PhotoObservation], keep: Floats) -> frozenset[tuple[s
             left[photo.arm, seen.card.name] += int(keep[at : at + len(seen.which)].sum())
             at += len(seen.which)
     return frozenset(card for card, count in left.items() if count < _FEWEST_CROSSINGS)
-
-
-def _has_height(photos: Sequence[PhotoObservation], card: tuple[str, str]) -> bool:
-    """Whether a camera saw a card: a flatbed sees everything from straight above."""
-    arm, name = card
-    return any(
-        photo.arm == arm and not photo.is_scan and any(c.card.name == name for c in photo.cards)
-        for photo in photos
-    )
 
 
 def _belongs(photos: Sequence[PhotoObservation], cards: frozenset[tuple[str, str]]) -> Floats:

@@ -13,8 +13,8 @@ import numpy as np
 from spilemark.errors import UsageError
 from spilemark.lens import SCAN_DISTANCE_MM
 from spilemark.records import Lens, Note, Photo, StraightPhoto
+from spilemark.units import INCH_MM
 
-_INCH_MM = 25.4
 _USUAL_DPI = 300.0
 _SCALE_SIGMA = 1.0
 """Relative: so wide that a claim never pulls against cards, tape or check bars."""
@@ -40,7 +40,7 @@ def propose(photo: Photo, arm: str, stored: str) -> StraightPhoto:
     _refuse_camera(photo)
     claimed = photo.claimed_dpi
     across, along = claimed or (_USUAL_DPI, _USUAL_DPI)
-    focal = across / _INCH_MM * SCAN_DISTANCE_MM
+    focal = across / INCH_MM * SCAN_DISTANCE_MM
     centre = (photo.width_px - 1) / 2, (photo.height_px - 1) / 2
     # Where the scan lies in its own frame is a free unknown: the lens centre is a name for it.
     sigmas = [_SCALE_SIGMA * focal, _AXES_SIGMA, 1e-3, 1e-3, 1e-6, 1e-6, 1e-9, 1e-9, 1e-6]
@@ -62,7 +62,7 @@ def propose(photo: Photo, arm: str, stored: str) -> StraightPhoto:
 
 def _refuse_camera(photo: Photo) -> None:
     camera = photo.camera
-    if camera.focal_mm is None and camera.focal_35mm is None:
+    if not camera.tells_lens:
         return
     by = f" ({camera.model})" if camera.model else ""
     raise UsageError(
