@@ -154,8 +154,7 @@ def dropped_points(below: dict[str, Any], above: dict[str, Any]) -> tuple[str, .
             words = " and ".join({"forward": "forward point"}.get(key, key) for key in keys)
             said.append(
                 f"The {words} told for {arm} in pixels of another photo {'are' if keys[1:] else 'is'} "
-                f"not used: this is a new photo. Say again what is "
-                "needed."
+                "not used: this is a new photo. Say again what is needed."
             )
     return tuple(said)
 

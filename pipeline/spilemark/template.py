@@ -7,7 +7,6 @@ square and the words that belong to the sheet.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,10 +98,9 @@ def build_template(
     """
     outline = pattern.outline
     allowed = curve_tolerance(outline.ring, tolerance_mm)
-    rings = [_ring(outline.ring, [c.index for c in outline.corners], allowed)]
-    rings += [
-        _ring(hole, [], curve_tolerance(hole, tolerance_mm)) for hole in outline.of_role("hole")
-    ]
+    edge = drawn_ring(outline, tolerance_mm).segments
+    rings = [Stroke(style="outline", segments=edge, closed=True, name=outline.ring.name)]
+    rings += [_hole(hole, curve_tolerance(hole, tolerance_mm)) for hole in outline.of_role("hole")]
     stated = max(allowed, *(curve_tolerance(h, tolerance_mm) for h in outline.of_role("hole")), 0.0)
     unseen, unseen_words = _unseen(outline.ring)
     lines = [_centreline(line) for line in outline.of_role("centreline")]
@@ -163,10 +161,9 @@ def curve_tolerance(line: Polyline, asked_mm: float = CURVE_TOLERANCE_MM) -> flo
     return max(asked_mm, _SCATTERS * float(np.median(sigma)))
 
 
-def _ring(line: Polyline, corners: Sequence[int], tolerance: float) -> Stroke:
-    fitted = fit_polyline(line.points_mm, corners=corners, closed=True, tolerance_mm=tolerance)
-    style = "outline" if line.role == "edge" else "hole"
-    return Stroke(style=style, segments=fitted.segments, closed=True, name=line.name)  # type: ignore[arg-type]
+def _hole(line: Polyline, tolerance: float) -> Stroke:
+    fitted = fit_polyline(line.points_mm, corners=[], closed=True, tolerance_mm=tolerance)
+    return Stroke(style="hole", segments=fitted.segments, closed=True, name=line.name)
 
 
 def drawn_ring(outline: Outline, tolerance_mm: float = CURVE_TOLERANCE_MM) -> FittedLine:
