@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.card_papers import PAPERS
+from spilemark.frames import signed_area
 from spilemark.ink import Clipped, Mark, Sheet, Stroke, Words, bar, box, cross
 from spilemark.ink_files import text_width_mm, wrapped
 from spilemark.layers import LayeredDrawing, groups, word_box
-from spilemark.printers import PrinterProfile
+from spilemark.printers import PrinterProfile, made_up_for
 from spilemark.tiling import Layout, Place, Window, hangs_together, plan_layout
 
 Floats = NDArray[np.float64]
@@ -56,7 +57,7 @@ def tiled_sheets(
         turn="none",
     )
     layout = _without_empty(layout, [ring, *others])
-    corrected_for = printer.words if printer else "Not corrected for any printer."
+    corrected_for = made_up_for(printer)
     sheets = [_sheet(drawing, layout, place, corrected_for) for place in layout.places]
     return sheets if printer is None else [printer.corrected(sheet) for sheet in sheets]
 
@@ -74,15 +75,10 @@ def _shown(drawing: LayeredDrawing) -> tuple[Floats, list[Floats]]:
             box = word_box(words)
             others.append(np.vstack([box, box[:1]]))
     if closed:
-        return max(closed, key=_area), others
+        return max(closed, key=lambda ring: abs(signed_area(ring))), others
     points = drawing.points_mm()
     (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
     return np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]), others
-
-
-def _area(ring: Floats) -> float:
-    x, y = ring.T
-    return abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
 
 
 def _without_empty(layout: Layout, lines: Sequence[Floats]) -> Layout:

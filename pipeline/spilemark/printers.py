@@ -212,6 +212,11 @@ _STORE = NamedStore(
 read_printers, find_printer, store_printer = _STORE.read, _STORE.find, _STORE.store
 
 
+def made_up_for(printer: PrinterProfile | None) -> str:
+    """What a sheet says of the printer that it was made up for."""
+    return printer.words if printer else "Not corrected for any printer."
+
+
 def printer_for(name: str, paper: str, file: Path | None = None) -> PrinterProfile | None:
     """The stored printer that sheets of ``paper`` are made up for; None where none is named.
 

@@ -18,6 +18,7 @@ from spilemark.blank.marks import PartMarks, mark_layer
 from spilemark.blank.nest import NestedPair
 from spilemark.blank.room import Room
 from spilemark.blank.shapes import Pose
+from spilemark.frames import signed_area
 from spilemark.layers import Layer, LayeredDrawing, Lettering, Line, arrow, inside_point
 from spilemark.shop.lengths import Show, show_degrees, show_length
 from spilemark.units import INCH_MM
@@ -308,8 +309,7 @@ def _spare_words(found: Placement, units: Show) -> tuple[Lettering, ...]:
     places = {int(np.argmin(found.spare_mm))}
     for share in np.linspace(0.0, 1.0, _NUMBERS, endpoint=False):
         places.add(int(np.argmin(np.abs(along - share * float(steps.sum())))))
-    x, y = ring.T
-    way = 1.0 if float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) > 0 else -1.0
+    way = 1.0 if signed_area(ring) > 0 else -1.0
     room = Room(Polygon(ring).buffer(0.0).buffer(-1.5))
     words = []
     # The least of all comes first to a place.

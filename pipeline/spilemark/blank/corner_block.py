@@ -14,6 +14,7 @@ import numpy as np
 
 from spilemark.blank.curves import Curve, Floats
 from spilemark.errors import UsageError
+from spilemark.frames import signed_area
 
 _LEAST_AREA_MM2 = 25.0
 _FEATHER_MM = 1.5
@@ -171,6 +172,4 @@ def _grain_deg(block: Any, outside: Curve) -> float:
 
 
 def _anticlockwise(ring: Floats) -> Floats:
-    x, y = ring.T
-    area = float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-    return ring if area > 0 else ring[::-1]
+    return ring if signed_area(ring) > 0 else ring[::-1]

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from spilemark.errors import UsageError
+from spilemark.frames import signed_area
 from spilemark.shop.joints import SAME_MM, Join, MovedEdge, meet, moved_edge
 from spilemark.shop.outlines import Floats, Indices, ShopEdge, ShopOutline
 
@@ -157,7 +158,7 @@ def _cleared(raw: _Tagged, outline: ShopOutline, moves: list[EdgeMove]) -> _Tagg
     from shapely import LinearRing
 
     if LinearRing(raw.points).is_simple:
-        if _signed_area(raw.points) <= 0:
+        if signed_area(raw.points) <= 0:
             raise _nothing_left(outline)
         return raw
     most = max(_most(move) for move in moves)
@@ -326,8 +327,3 @@ def _crosses(what: str, x: float, y: float) -> UsageError:
 def _nothing_left(outline: ShopOutline) -> UsageError:
     x, y = outline.points_mm.mean(axis=0)
     return _crosses("leaves no wood", float(x), float(y))
-
-
-def _signed_area(ring: Floats) -> float:
-    x, y = ring.T
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.errors import UsageError
+from spilemark.frames import signed_area
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -132,7 +133,7 @@ def make_outline(
         The ring crosses itself, runs clockwise, or its edges leave gaps.
     """
     ring = _read_only(points_mm)
-    if len(ring) < 3 or not np.isfinite(ring).all() or _signed_area(ring) <= 0:
+    if len(ring) < 3 or not np.isfinite(ring).all() or signed_area(ring) <= 0:
         raise UsageError(
             "The outline is not an anticlockwise ring of at least three points.",
             "Take it from a report.json or an outline file that spilemark wrote.",
@@ -270,8 +271,3 @@ def _ways(far: Floats, start: int, stop: int, origin: int) -> tuple[float, float
 
 def _steps(points: Floats) -> Floats:
     return np.asarray(np.linalg.norm(np.diff(points, axis=0), axis=1))
-
-
-def _signed_area(ring: Floats) -> float:
-    x, y = ring.T
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.cards import Card, CardSet
+from spilemark.frames import signed_area
 from spilemark.records import Floats
 from spilemark_stages.rectify.codes import read_codes, without_codes
 
@@ -120,9 +121,7 @@ def _upright(homography: Floats, card: Card) -> bool:
     lifted = np.c_[corners, np.ones(4)] @ homography.T
     if (lifted[:, 2] * lifted[0, 2] <= 0).any():
         return False
-    x, y = (lifted[:, :2] / lifted[:, 2:]).T
-    area = 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-    return area > 0
+    return signed_area(lifted[:, :2] / lifted[:, 2:]) > 0
 
 
 def apply_homography(homography: Floats, points: Floats) -> Floats:

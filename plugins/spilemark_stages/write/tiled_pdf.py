@@ -17,7 +17,7 @@ from spilemark.errors import CannotWrite, UsageError
 from spilemark.hookspecs import hookimpl
 from spilemark.ink import Sheet
 from spilemark.ink_files import pdf_bytes
-from spilemark.printers import PrinterProfile, printer_for
+from spilemark.printers import PrinterProfile, made_up_for, printer_for
 from spilemark.records import JobFacts, ScaleBasis, Template
 from spilemark.tiling import plan_layout
 from spilemark_stages.write import styles
@@ -167,7 +167,7 @@ def sheet_words(template: Template, printer: PrinterProfile | None) -> SheetWord
         lines += [] if scale is None else [wording.scale_words(scale)]
     stock = wording.stock_words(template.pattern.outline.views, facts)
     lines += [stock] if stock and template.facts is not None else []
-    lines.append(printer.words if printer else "Not corrected for any printer.")
+    lines.append(made_up_for(printer))
     return SheetWords(
         title=legible(f"{template.title}{_saw_to(template)}", bold=True),
         lines=tuple(legible(line) for line in lines),
