@@ -31,6 +31,7 @@ from spilemark.records import (
     View,
 )
 from spilemark.report_marks import drawn_table, hole_table, mark_table
+from spilemark.report_numbers import plain_number, plain_numbers, plain_points, plain_rows
 from spilemark.results import JobResult
 from spilemark.shop_parts import shop_table
 from spilemark.template import curve_tolerance, straight_ends
@@ -38,7 +39,6 @@ from spilemark.uncertainty import budget, u95_datum, u95_fit
 from spilemark.wording import CAUTIONS, doubt_of, doubt_words
 
 SCHEMA = 1
-_DIGITS = 4
 _MODE_DIGITS = 3
 
 
@@ -109,54 +109,54 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
     return {
         "measured": pattern.measured,
         "whole": pattern.outline.whole,
-        "drawn_width_mm": _number(pattern.outline.drawn_width_mm),
+        "drawn_width_mm": plain_number(pattern.outline.drawn_width_mm),
         "forward_known": pattern.forward_known,
         "face": pattern.face,
         "frame": pattern.frame,
         "datum": pattern.datum,
-        "outline_mm": _points(ring.points_mm),
-        "sigma_mm": _numbers(ring.sigma_mm),
-        "u95_fit_mm": _numbers(u95_fit(ring)),
-        "u95_datum_mm": _numbers(u95_datum(pattern)),
+        "outline_mm": plain_points(ring.points_mm),
+        "sigma_mm": plain_numbers(ring.sigma_mm),
+        "u95_fit_mm": plain_numbers(u95_fit(ring)),
+        "u95_datum_mm": plain_numbers(u95_datum(pattern)),
         "modes_mm": _modes(pattern),
         "seen": [bool(flag) for flag in ring.seen],
         "by_hand": [bool(flag) for flag in ring.by_hand] if ring.by_hand.any() else [],
-        "holes_mm": [_points(hole.points_mm) for hole in outline.of_role("hole")],
+        "holes_mm": [plain_points(hole.points_mm) for hole in outline.of_role("hole")],
         "holes_u95_fit_mm": [
-            _numbers(u95_fit(hole, fitted_on=ring)) for hole in outline.of_role("hole")
+            plain_numbers(u95_fit(hole, fitted_on=ring)) for hole in outline.of_role("hole")
         ],
         "holes": [hole_table(hole, ring) for hole in outline.of_role("hole")],
         "marks_mm": [_ends(mark.points_mm) for mark in outline.of_role("mark")],
         "marks": [mark_table(mark, ring) for mark in outline.of_role("mark")],
-        "centreline_mm": _points(straight_ends(lines[0].points_mm)) if lines else None,
-        "centreline_offset_mm": _number(pattern.centreline_offset_mm),
+        "centreline_mm": plain_points(straight_ends(lines[0].points_mm)) if lines else None,
+        "centreline_offset_mm": plain_number(pattern.centreline_offset_mm),
         "laid": {
-            "turn_rad": _number(pattern.map.turn_rad, 9),
-            "shift_mm": [_number(v, 5) for v in pattern.map.shift_mm],
+            "turn_rad": plain_number(pattern.map.turn_rad, 9),
+            "shift_mm": [plain_number(v, 5) for v in pattern.map.shift_mm],
             "flipped": pattern.map.flipped,
         },
         "corners_mm": _corners(pattern),
         "corner_angles_deg": {
-            name: _number(corner_angle_deg(outline, k), 2)
+            name: plain_number(corner_angle_deg(outline, k), 2)
             for k, name in enumerate(_corners(pattern))
         },
         "edges": [_edge(edge) for edge in outline.edges],
         "scale": {
             "basis": str(scale.basis),
             "words": scale.words,
-            "sigma_relative": _number(scale.sigma_relative, 7),
-            "print_scale": [_number(v, 6) for v in scale.print_scale],
+            "sigma_relative": plain_number(scale.sigma_relative, 7),
+            "print_scale": [plain_number(v, 6) for v in scale.print_scale],
         },
         "registration": {
-            "angle_sigma_rad": _number(spread[0], 7),
-            "offset_sigma_mm": _number(spread[1]),
-            "along_sigma_mm": _number(spread[2]),
+            "angle_sigma_rad": plain_number(spread[0], 7),
+            "offset_sigma_mm": plain_number(spread[1]),
+            "along_sigma_mm": plain_number(spread[2]),
         },
-        "seen_percent": _number(100 * outline.seen_fraction, 2),
-        "u95_worst_fit_mm": _number(doubt.shape_mm),
-        "u95_worst_datum_mm": _number(doubt.frame_mm),
+        "seen_percent": plain_number(100 * outline.seen_fraction, 2),
+        "u95_worst_fit_mm": plain_number(doubt.shape_mm),
+        "u95_worst_datum_mm": plain_number(doubt.frame_mm),
         "fixed_words": doubt_words(pattern, result.facts, scale),
-        "curve_tolerance_mm": _number(curve_tolerance(ring)),
+        "curve_tolerance_mm": plain_number(curve_tolerance(ring)),
         "drawn": drawn_table(outline),
         "photos": [view.straight.photo.path.name for view in outline.views],
         "budget": _budget(pattern, "datum"),
@@ -168,13 +168,14 @@ def _modes(pattern: RegisteredPattern) -> dict[str, Any]:
     """The largest shared errors, for comparing this pattern with others later."""
     shape, datum = modes(pattern)
     return {
-        name: _table(table, _MODE_DIGITS) for name, table in (("shape", shape), ("datum", datum))
+        name: plain_rows(table, _MODE_DIGITS)
+        for name, table in (("shape", shape), ("datum", datum))
     }
 
 
 def _budget(pattern: RegisteredPattern, after: Any) -> list[dict[str, Any]]:
     return [
-        {"cause": c.cause, "u95_mm_at_worst": _number(c.u95_mm)}
+        {"cause": c.cause, "u95_mm_at_worst": plain_number(c.u95_mm)}
         for c in budget(pattern, after=after)
     ]
 
@@ -186,7 +187,7 @@ def _corners(pattern: RegisteredPattern) -> dict[str, list[float | None]]:
         name = corner.name or f"corner {k + 1}"
         if name in found:
             name = f"{name} ({k + 1})"
-        found[name] = _points(pattern.outline.ring.points_mm[corner.index][None])[0]
+        found[name] = plain_points(pattern.outline.ring.points_mm[corner.index][None])[0]
     return found
 
 
@@ -195,7 +196,7 @@ def _edge(edge: Edge) -> dict[str, Any]:
         "name": edge.name,
         "from": edge.start,
         "to": edge.stop,
-        "length_mm": _number(edge.length_mm),
+        "length_mm": plain_number(edge.length_mm),
         "straight": edge.straight,
     }
 
@@ -205,13 +206,13 @@ def comparison_table(comparison: SideComparison) -> dict[str, Any]:
     first, rigid = comparison.alignments[0], comparison.rigid
     return {
         "datum": first.datum,
-        "tolerance_mm": _number(comparison.tolerance_mm),
+        "tolerance_mm": plain_number(comparison.tolerance_mm),
         "stations": _stations(first),
         "rigid": {
-            "turn_deg": _number(rigid.turn_deg, 5),
-            "turn_u95_deg": _number(rigid.turn_u95_deg, 5),
-            "shift_mm": [_number(v) for v in rigid.shift_mm],
-            "shift_u95_mm": [_number(v) for v in rigid.shift_u95_mm],
+            "turn_deg": plain_number(rigid.turn_deg, 5),
+            "turn_u95_deg": plain_number(rigid.turn_u95_deg, 5),
+            "shift_mm": [plain_number(v) for v in rigid.shift_mm],
+            "shift_u95_mm": [plain_number(v) for v in rigid.shift_u95_mm],
             "rack_named": rigid.rack_named,
         },
         "verdict": comparison.verdict,
@@ -220,19 +221,19 @@ def comparison_table(comparison: SideComparison) -> dict[str, Any]:
             {
                 "side": str(t.side),
                 "edge": t.edge,
-                "from_mm": _number(t.from_mm, 1),
-                "to_mm": _number(t.to_mm, 1),
-                "most_mm": _number(t.most_mm),
+                "from_mm": plain_number(t.from_mm, 1),
+                "to_mm": plain_number(t.to_mm, 1),
+                "most_mm": plain_number(t.most_mm),
             }
             for t in comparison.take_off
         ],
         "alignments": [
             {
                 "datum": a.datum,
-                "turn_deg": _number(math.degrees(a.turn_rad), 5),
-                "shift_mm": [_number(v) for v in a.shift_mm],
-                "gap_mm": _numbers(a.gap_mm),
-                "u95_mm": _numbers(a.u95_mm),
+                "turn_deg": plain_number(math.degrees(a.turn_rad), 5),
+                "shift_mm": [plain_number(v) for v in a.shift_mm],
+                "gap_mm": plain_numbers(a.gap_mm),
+                "u95_mm": plain_numbers(a.u95_mm),
                 "stations": _stations(a),
             }
             for a in comparison.alignments
@@ -240,34 +241,34 @@ def comparison_table(comparison: SideComparison) -> dict[str, Any]:
         "edges": [
             {
                 "name": e.name,
-                "port_length_mm": _number(e.port_length_mm),
-                "starboard_length_mm": _number(e.starboard_length_mm),
-                "difference_u95_mm": _number(e.u95_mm),
+                "port_length_mm": plain_number(e.port_length_mm),
+                "starboard_length_mm": plain_number(e.starboard_length_mm),
+                "difference_u95_mm": plain_number(e.u95_mm),
             }
             for e in comparison.edges
         ],
         "corners": [
             {
                 "name": c.name,
-                "port_deg": _number(c.port_deg, 3),
-                "starboard_deg": _number(c.starboard_deg, 3),
-                "difference_u95_deg": _number(c.u95_deg, 3),
-                "difference_whole_deg": _number(c.whole_deg, 3),
+                "port_deg": plain_number(c.port_deg, 3),
+                "starboard_deg": plain_number(c.starboard_deg, 3),
+                "difference_u95_deg": plain_number(c.u95_deg, 3),
+                "difference_whole_deg": plain_number(c.whole_deg, 3),
             }
             for c in comparison.corners
         ],
-        "area_mm2": [_number(a, 1) for a in comparison.area_mm2],
+        "area_mm2": [plain_number(a, 1) for a in comparison.area_mm2],
     }
 
 
 def _stations(alignment: Alignment) -> list[dict[str, Any]]:
     return [
         {
-            "s_mm": _number(s.s_mm, 1),
+            "s_mm": plain_number(s.s_mm, 1),
             "edge": s.edge,
-            "at_mm": [_number(v) for v in s.at_mm],
-            "gap_mm": _number(s.gap_mm),
-            "u95_mm": _number(s.u95_mm),
+            "at_mm": [plain_number(v) for v in s.at_mm],
+            "gap_mm": plain_number(s.gap_mm),
+            "u95_mm": plain_number(s.u95_mm),
             "verdict": str(s.verdict),
         }
         for s in alignment.stations
@@ -281,23 +282,23 @@ def _cards(result: JobResult) -> list[dict[str, Any]]:
 def _view_cards(view: View) -> dict[str, Any]:
     return {
         "photo": view.straight.photo.path.name,
-        "residual_rms_px": _number(view.residual_rms_px),
-        "face_height_mm": _number(view.plane.height_mm),
-        "lens": [_number(v, 7) for v in view.plane.lens],
-        "rotation_rad": [_number(v, 9) for v in view.plane.rotation_rad],
-        "translation_mm": [_number(v, 5) for v in view.plane.translation_mm],
+        "residual_rms_px": plain_number(view.residual_rms_px),
+        "face_height_mm": plain_number(view.plane.height_mm),
+        "lens": [plain_number(v, 7) for v in view.plane.lens],
+        "rotation_rad": [plain_number(v, 9) for v in view.plane.rotation_rad],
+        "translation_mm": [plain_number(v, 5) for v in view.plane.translation_mm],
         "cards": [
             {
                 "name": card.name,
                 "crossings": len(card.kept),
                 "kept": int(card.kept.sum()),
-                "residual_rms_px": _number(
+                "residual_rms_px": plain_number(
                     float(np.sqrt((card.residuals_px[card.kept] ** 2).mean()))
                     if card.kept.any()
                     else math.nan
                 ),
-                "lift_mm": _number(card.lift_mm),
-                "bow_mm": _number(card.bow_mm),
+                "lift_mm": plain_number(card.lift_mm),
+                "bow_mm": plain_number(card.bow_mm),
                 "corners_px": _upright(view, card.outline_px),
             }
             for card in view.cards
@@ -308,7 +309,7 @@ def _view_cards(view: View) -> dict[str, Any]:
 def _upright(view: View, stored_px: NDArray[np.float64]) -> list[list[float | None]]:
     photo = view.straight.photo
     size = photo.width_px, photo.height_px
-    return _table(stored_to_upright(stored_px, *size, photo.orientation), 2)
+    return plain_rows(stored_to_upright(stored_px, *size, photo.orientation), 2)
 
 
 def note_table(note: Note) -> dict[str, Any]:
@@ -317,39 +318,16 @@ def note_table(note: Note) -> dict[str, Any]:
         "code": note.code,
         "severity": note.severity,
         "text": note.text,
-        "value": _number(note.value),
+        "value": plain_number(note.value),
         "unit": note.unit,
-        "at_mm": None if note.at_mm is None else [_number(v) for v in note.at_mm],
-        "at_px": None if note.at_px is None else [_number(v, 1) for v in note.at_px],
+        "at_mm": None if note.at_mm is None else [plain_number(v) for v in note.at_mm],
+        "at_px": None if note.at_px is None else [plain_number(v, 1) for v in note.at_px],
         "photo": note.photo or None,
     }
 
 
 def _ends(points: NDArray[np.float64]) -> list[list[float | None]]:
-    return _points(points[[0, -1]])
-
-
-def _points(points: NDArray[np.float64]) -> list[list[float | None]]:
-    return _table(points, _DIGITS)
-
-
-def _numbers(values: NDArray[np.float64]) -> list[float | None]:
-    return _table(values[None], _DIGITS)[0]
-
-
-def _table(values: NDArray[np.float64], digits: int) -> list[list[float | None]]:
-    """Rows of rounded numbers, null for what is not known; adding zero turns -0.0 into 0.0."""
-    values = np.asarray(values, dtype=np.float64)
-    rows: list[list[float | None]] = (np.round(values, digits) + 0.0).tolist()
-    if np.isfinite(values).all():
-        return rows
-    return [[v if v is not None and math.isfinite(v) else None for v in row] for row in rows]
-
-
-def _number(value: float | None, digits: int = _DIGITS) -> float | None:
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), digits) + 0.0
+    return plain_points(points[[0, -1]])
 
 
 def _plain(value: Any) -> Any:
@@ -359,7 +337,7 @@ def _plain(value: Any) -> Any:
     if isinstance(value, str) or value is None or isinstance(value, bool | int):
         return str(value) if isinstance(value, str) else value
     if isinstance(value, float):
-        return _number(value, 6)
+        return plain_number(value, 6)
     if isinstance(value, Sequence):
         return [_plain(v) for v in value]
     if dataclasses.is_dataclass(value) and not isinstance(value, type):

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
 
 from spilemark.circles import circle_of, is_closed_mark
 from spilemark.records import Outline, Polyline
+from spilemark.report_numbers import plain_number, plain_points
 from spilemark.template import drawn_ring, straight_ends
 from spilemark.uncertainty import u95_fit
-
-_DIGITS = 4
 
 
 def drawn_table(outline: Outline) -> dict[str, Any]:
@@ -21,7 +19,7 @@ def drawn_table(outline: Outline) -> dict[str, Any]:
     return {
         "straight_lines": sum(len(segment) == 2 for segment in drawn.segments),
         "curves": sum(len(segment) == 4 for segment in drawn.segments),
-        "largest_distance_mm": _number(drawn.deviation_mm),
+        "largest_distance_mm": plain_number(drawn.deviation_mm),
     }
 
 
@@ -36,9 +34,9 @@ def _circle(line: Polyline, ring: Polyline) -> dict[str, Any]:
         return {"round": False, "centre_mm": None, "diameter_mm": None, "u95_mm": None}
     return {
         "round": True,
-        "centre_mm": _points(circle.centre_mm[None])[0],
-        "diameter_mm": _number(2.0 * circle.radius_mm),
-        "u95_mm": _number(float(np.median(u95_fit(line, fitted_on=ring)))),
+        "centre_mm": plain_points(circle.centre_mm[None])[0],
+        "diameter_mm": plain_number(2.0 * circle.radius_mm),
+        "u95_mm": plain_number(float(np.median(u95_fit(line, fitted_on=ring)))),
     }
 
 
@@ -50,15 +48,7 @@ def mark_table(mark: Polyline, ring: Polyline) -> dict[str, Any]:
     return {
         "name": mark.name,
         "kind": "line",
-        "ends_mm": _points(ends),
-        "length_mm": _number(float(np.linalg.norm(ends[1] - ends[0]))),
-        "u95_mm": _number(float(u95_fit(mark, fitted_on=ring).max())),
+        "ends_mm": plain_points(ends),
+        "length_mm": plain_number(float(np.linalg.norm(ends[1] - ends[0]))),
+        "u95_mm": plain_number(float(u95_fit(mark, fitted_on=ring).max())),
     }
-
-
-def _number(value: float) -> float | None:
-    return round(float(value), _DIGITS) + 0.0 if math.isfinite(value) else None
-
-
-def _points(points: Any) -> list[list[float | None]]:
-    return [[_number(v) for v in row] for row in points]
