@@ -25,14 +25,12 @@ from spilemark.records import (
 from spilemark.shop.allowances import Allowances, CutLines
 from spilemark.shop.bevels import CompoundBevel, compound_bevel
 from spilemark.shop.faces import CardRow, bevel_card
-from spilemark.shop.files import Part
+from spilemark.shop.files import OUTER, Part
 from spilemark.shop.horning import Horning, horn
 from spilemark.shop.hull_turn import (
-    TURN,
     HullAgainstPatterns,
     LineFrom,
-    hull_against_corners,
-    hull_against_turn,
+    hull_against_patterns,
     transom_turn_deg,
 )
 from spilemark.shop.orders import SIDE_TABLES, HullOrder, ShopOrder, hull_order, shop_order
@@ -202,23 +200,16 @@ def hull_beside(
 
     Lines squared off the transom turn with it: there the corner's angle says all.
     """
-    found = [
-        (
-            f"angle at the {corner.name.removesuffix(' corner')} corner",
-            hull_against_corners(hull, corner.whole_deg, corner.u95_deg),
-        )
-        for corner in comparison.corners
-        if corner.name in ("outer", "outer corner")
-    ]
+    corners = [(c.name, c.whole_deg, c.u95_deg) for c in comparison.corners if c.name in OUTER]
+    turn = None
     on_lines = comparison.alignments and comparison.alignments[0].datum == "centreline"
     if on_lines and line_from == "centreline":
-        turn = transom_turn_deg(
+        turn_deg = transom_turn_deg(
             _shop_outline(comparison.port), mirrored(_shop_outline(comparison.starboard_mirrored))
         )
-        doubts = (comparison.rigid.turn_u95_deg, *(b.found_u95_deg for _, b in found))
-        if turn is not None:
-            found.append((TURN, hull_against_turn(hull, turn, math.hypot(*doubts))))
-    return tuple(found)
+        doubts = (comparison.rigid.turn_u95_deg, *(u95 for *_, u95 in corners))
+        turn = None if turn_deg is None else (turn_deg, math.hypot(*doubts))
+    return tuple(hull_against_patterns(hull, corners, turn, line_from))
 
 
 def _part_shop(part: Part, order: ShopOrder) -> PartShop:

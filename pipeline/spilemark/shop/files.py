@@ -18,11 +18,9 @@ import numpy as np
 from spilemark.errors import CannotWrite, UnreadableInput, UsageError, WouldOverwrite
 from spilemark.shop.horning import Horning
 from spilemark.shop.hull_turn import (
-    TURN,
     HullAgainstPatterns,
     LineFrom,
-    hull_against_corners,
-    hull_against_turn,
+    hull_against_patterns,
     transom_turn_deg,
 )
 from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outline
@@ -30,7 +28,8 @@ from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outlin
 SCHEMA = 1
 REPORT = "report.json"
 _DIGITS = 4
-_OUTER = ("outer", "outer corner")
+OUTER = ("outer", "outer corner")
+"""Names of a comparison's outer corners."""
 _SIDES: tuple[SideName, ...] = ("port", "starboard", "single")
 
 
@@ -143,7 +142,7 @@ def compared(path: Path) -> Compared:
             f"{path} compares no two sides.", "Take the report of a job with port and starboard."
         )
     try:
-        outer = [c for c in found.get("corners", []) if c["name"] in _OUTER]
+        outer = [c for c in found.get("corners", []) if c["name"] in OUTER]
         rigid = found.get("rigid") or {}
         turn = None
         if found.get("datum") == "centreline":
@@ -181,13 +180,8 @@ def hull_beside_report(
     Raises as :func:`compared`.
     """
     report = compared(path)
-    found = []
-    for name, wider, u95 in report.corners:
-        what = f"angle at the {name.removesuffix(' corner')} corner"
-        found.append((what, hull_against_corners(hull, wider, u95)))
-    if report.turn_deg is not None and line_from == "centreline":
-        found.append((TURN, hull_against_turn(hull, report.turn_deg, report.turn_u95_deg)))
-    return found
+    turn = None if report.turn_deg is None else (report.turn_deg, report.turn_u95_deg)
+    return hull_against_patterns(hull, report.corners, turn, line_from)
 
 
 def write_outline(path: Path, part: Part, *, force: bool = False) -> Path:
@@ -302,7 +296,7 @@ def _part(table: dict[str, Any], side: str, job: dict[str, Any]) -> Part:
         doubt=str(table.get("fixed_words") or ""),
         forward_known=bool(table.get("forward_known", True)),
         outer_deg=next(
-            (float(deg) for name, deg in angles.items() if name in _OUTER and deg is not None), None
+            (float(deg) for name, deg in angles.items() if name in OUTER and deg is not None), None
         ),
     )
 

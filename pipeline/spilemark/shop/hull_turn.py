@@ -18,6 +18,7 @@ turned by +2 phi: the corner's angle over again.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
@@ -119,6 +120,36 @@ def hull_against_corners(hull: Horning, wider_deg: float, u95_deg: float) -> Hul
     Needs no drawn line.
     """
     return _beside(hull, hull.knees_differ_deg, wider_deg, u95_deg)
+
+
+def hull_against_patterns(
+    hull: Horning,
+    corners: Sequence[tuple[str, float, float]],
+    turn: tuple[float, float] | None,
+    line_from: LineFrom,
+) -> list[tuple[str, HullAgainstPatterns]]:
+    """Set a hull beside a comparison: what is compared, and how much of it the hull explains.
+
+    Parameters
+    ----------
+    hull : Horning
+    corners : sequence of (name, wider, u95)
+        Outer corners: starboard's angle less port's, degrees.
+    turn : (turn, u95), optional
+        Of mirrored starboard's transom edge, where the patterns lay on their lines.
+    line_from : {"centreline", "transom"}
+        Lines squared off the transom turn with it: there the corner's angle says all.
+    """
+    found = [
+        (
+            f"angle at the {name.removesuffix(' corner')} corner",
+            hull_against_corners(hull, wider, u95),
+        )
+        for name, wider, u95 in corners
+    ]
+    if turn is not None and line_from == "centreline":
+        found.append((TURN, hull_against_turn(hull, *turn)))
+    return found
 
 
 def _beside(hull: Horning, expected: float, found: float, found_u95: float) -> HullAgainstPatterns:
