@@ -12,7 +12,7 @@ import numpy as np
 
 from spilemark import lens as camera
 from spilemark.cards import Card
-from spilemark.records import Floats
+from spilemark.records import Floats, PlaneMap
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,6 +48,26 @@ class LaidCard:
     def cross_world(self) -> Floats:
         """The tape cross (3,)."""
         return np.asarray(self.to_world(np.array([self.card.tape_cross_mm]))[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrueCamera:
+    """Where a camera really stood, and its lens."""
+
+    lens: Floats
+    """(9,) in ``spilemark.lens.LENS_NAMES`` order."""
+    rotation_rad: Floats
+    translation_mm: Floats
+
+    def plane(self, height_mm: float) -> PlaneMap:
+        """The true map between stored pixels and the bench at a height, free of doubt."""
+        return PlaneMap(
+            lens=self.lens,
+            rotation_rad=self.rotation_rad,
+            translation_mm=self.translation_mm,
+            height_mm=height_mm,
+            gain=np.zeros((16, 0)),
+        )
 
 
 def look_at(

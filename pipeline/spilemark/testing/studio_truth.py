@@ -19,7 +19,8 @@ import numpy as np
 from spilemark import lens as camera
 from spilemark.errors import UnreadableInput
 from spilemark.frames import signed_area, stored_to_upright
-from spilemark.records import Floats, JobFacts, PlaneMap
+from spilemark.records import Floats, JobFacts
+from spilemark.testing.bench import TrueCamera
 
 Basis = Literal["taped", "bar", "nominal"]
 
@@ -52,7 +53,7 @@ class TruthPiece:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TruthPhoto:
+class TruthPhoto(TrueCamera):
     """One photo and its true camera."""
 
     path: Path
@@ -61,20 +62,6 @@ class TruthPhoto:
     width_px: int
     height_px: int
     orientation: int
-    lens: Floats
-    """(9,) in ``spilemark.lens.LENS_NAMES`` order."""
-    rotation_rad: Floats
-    translation_mm: Floats
-
-    def plane(self, height_mm: float) -> PlaneMap:
-        """The true map between stored pixels and the bench frame at a height."""
-        return PlaneMap(
-            lens=self.lens,
-            rotation_rad=self.rotation_rad,
-            translation_mm=self.translation_mm,
-            height_mm=height_mm,
-            gain=np.zeros((16, 0)),
-        )
 
     def upright(self, stored_px: Floats) -> Floats:
         """Stored to upright pixels (N, 2)."""

@@ -12,8 +12,8 @@ from typing import Literal
 import numpy as np
 
 from spilemark.cards import CardSet
-from spilemark.records import Floats, JobFacts, PlaneMap
-from spilemark.testing.bench import LaidCard
+from spilemark.records import Floats, JobFacts
+from spilemark.testing.bench import LaidCard, TrueCamera
 
 LensKind = Literal["raw", "corrected"]
 Range = tuple[float, float]
@@ -82,13 +82,9 @@ class WorldRules:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shot:
+class Shot(TrueCamera):
     """One simulated photo: its true camera and what would be measured in it."""
 
-    lens: Floats
-    """(9,) true, in ``spilemark.lens.LENS_NAMES`` order."""
-    rotation_rad: Floats
-    translation_mm: Floats
     frame_px: tuple[int, int]
     exif_focal_px: float
     """What the file says of the focal length."""
@@ -99,16 +95,6 @@ class Shot:
     line_px: Floats
     """(M, 2), noisy, belonging point by point to ``World.line_mm``."""
     edge_bias_px: float
-
-    def plane(self, height_mm: float) -> PlaneMap:
-        """The true map to the plane z = ``height_mm``, free of doubt."""
-        return PlaneMap(
-            lens=self.lens,
-            rotation_rad=self.rotation_rad,
-            translation_mm=self.translation_mm,
-            height_mm=height_mm,
-            gain=np.zeros((16, 0)),
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
