@@ -21,7 +21,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import tables
-from simulated import FLATNESS_MM, observe, put_pieces, traced_ring, view_of
+from simulated import FLATNESS_MM, observe, put_pieces, traced_ring, view_of, without
 
 from spilemark import lens as camera
 from spilemark.cards import shop_cards
@@ -125,17 +125,11 @@ def _worlds(rules: WorldRules, told: argparse.Namespace) -> Iterator[Row | None]
         rng = np.random.default_rng([told.seed, k])
         world = draw_world(rules, specimens[k % len(specimens)], shop_cards(), rng)
         try:
-            yield _judge(_without(world, told.basis), rules)
+            job = without(world.job, told.basis)
+            yield _judge(dataclasses.replace(world, job=job), rules)
         except SpilemarkError as error:
             print(f"world {k}: {error}")
             yield None
-
-
-def _without(world: World, basis: str) -> World:
-    """Take away what the person is not to have measured."""
-    told = {"taped": {"distances": world.job.distances[:1]}, "bar": {"distances": ()}}
-    less = told.get(basis, {"distances": (), "printed_bar_mm": None})
-    return dataclasses.replace(world, job=dataclasses.replace(world.job, **less))
 
 
 def _judge(world: World, rules: WorldRules) -> Row:

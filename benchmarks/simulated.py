@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import numpy as np
 
 from spilemark import lens as camera
-from spilemark.frames import outward_normals
+from spilemark.frames import left_normals, outward_normals
 from spilemark.records import (
     CameraFacts,
     Cause,
@@ -44,6 +45,14 @@ FLATNESS_MM = 0.2
 """As the built-in tracer believes."""
 _SIDE = np.arange(2, 13)
 """Points beside a corner that tell how its sides run."""
+
+
+def without(job: JobFacts, basis: str) -> JobFacts:
+    """Take away what the person is not to have measured: "taped", "bar" or "nominal" is left."""
+    if basis == "taped":
+        return dataclasses.replace(job, distances=job.distances[:1])
+    bar = job.printed_bar_mm if basis == "bar" else None
+    return dataclasses.replace(job, distances=(), printed_bar_mm=bar)
 
 
 def observe(world: World, rules: WorldRules, arm: str = "single") -> tuple[PhotoObservation, ...]:
@@ -244,7 +253,5 @@ def exact_outline(ring: Floats, line: Floats, corners: tuple[tuple[int, float], 
 
 def plane_mm_per_px(plane: PlaneMap, points: Floats) -> float:
     """Mean size of a pixel along a line (M, 2) on the face, mm."""
-    along = np.gradient(points, axis=0)
-    normals = np.stack([-along[:, 1], along[:, 0]], axis=-1)
-    normals = normals / np.linalg.norm(normals, axis=1)[:, None]
+    normals = left_normals(points, closed=False)
     return float(camera.mm_per_px_across(points, normals, plane).mean())

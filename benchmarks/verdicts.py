@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import tables
-from simulated import FLATNESS_MM, exact_outline, observe, traced_outline, view_of
+from simulated import FLATNESS_MM, exact_outline, observe, traced_outline, view_of, without
 
 from spilemark.cards import shop_cards
 from spilemark.errors import SpilemarkError
@@ -179,7 +179,7 @@ def _measured(
     worlds: tuple[World, World], rules: WorldRules, told: argparse.Namespace
 ) -> SideComparison:
     arms = ("both", "both") if told.together else ("port", "starboard")
-    job = _job(worlds[0].job, told)
+    job = dataclasses.replace(without(worlds[0].job, told.basis), tolerance_mm=told.tolerance)
     photos = observe(worlds[0], rules, arms[0])
     if not told.together:
         photos += observe(worlds[1], rules, arms[1])
@@ -198,16 +198,6 @@ def _measured(
             )
         )
     return _compared(outlines[0], outlines[1], job)
-
-
-def _job(job: JobFacts, told: argparse.Namespace) -> JobFacts:
-    """Facts without what the person is not to have measured."""
-    less: dict[str, dict[str, object]] = {
-        "taped": {"distances": job.distances[:1]},
-        "bar": {"distances": ()},
-        "nominal": {"distances": (), "printed_bar_mm": None},
-    }
-    return dataclasses.replace(job, tolerance_mm=told.tolerance, **less[told.basis])  # type: ignore[arg-type]
 
 
 def _compared(port: Outline, starboard: Outline, job: JobFacts) -> SideComparison:
