@@ -138,8 +138,7 @@ def _paragraphs(
     texts = []
     if scale.basis is not ScaleBasis.NOMINAL:
         texts += [wording.doubt_words(pattern, facts, scale), wording.line_words(pattern, facts)]
-    stock = wording.stock_words(pattern.outline.views, facts)
-    texts.append(f"{wording.scale_words(scale)} {stock}".strip())
+    texts.append(wording.size_words(scale, pattern.outline.views, facts))
     texts.append(wording.datum_words(pattern, facts))
     seen = wording.photo_words(pattern)
     if not pattern.outline.ring.seen.all():

@@ -143,6 +143,11 @@ def stock_words(views: Sequence[View], facts: JobFacts) -> str:
     return f"Thickness of the pattern: {thick}, as told.{doubt}"
 
 
+def size_words(scale: ScaleStatement, views: Sequence[View], facts: JobFacts) -> str:
+    """Scale, and the thickness that it rests on, in one paragraph."""
+    return f"{scale_words(scale)} {stock_words(views, facts)}".strip()
+
+
 def _stock(mm: float, facts: JobFacts) -> str:
     return f"{mm:g} mm" if facts.units == "mm" else f'{mm / INCH_MM:.3f}" ({mm:g} mm)'
 

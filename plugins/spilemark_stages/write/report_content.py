@@ -89,12 +89,7 @@ class _Teller:
             unchecked=self.unchecked(),
             not_included=wording.not_included(result.facts),
             lay=wording.where_it_lay(result.patterns.values()),
-            scale=" ".join(
-                (
-                    wording.scale_words(result.survey.scale),
-                    wording.stock_words(result.survey.views, result.facts),
-                )
-            ).strip(),
+            scale=wording.size_words(result.survey.scale, result.survey.views, result.facts),
             rounding=self.rounding(),
             cards=card_table(result, self.signed),
             files=photo_rows(result),
