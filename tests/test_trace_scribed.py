@@ -11,6 +11,7 @@ from drawn_benches import MAT, PLY, WHITE, Bench, closely, drawn, grained, plane
 
 from spilemark.errors import NoOutline
 from spilemark.records import Floats, JobFacts, Outline
+from spilemark.testing.shapes import disc
 from spilemark_stages.trace import cut_edge
 
 SIZE = (1360, 1240)
@@ -85,6 +86,36 @@ def test_a_bare_sheet_is_its_own_outline_and_no_line_is_made_up_on_it():
     assert not [code for code in codes(outline) if code in ("scribed-line", "edge-unclear")]
     with pytest.raises(NoOutline, match="no closed pencil line"):
         traced(bench, "scribed")
+
+
+SLANTED = np.array([[-125.0, -95], [121, -94], [88, 75], [-126, 74]])
+"""An offcut: no plain rectangle."""
+
+
+def test_a_closed_line_on_a_sheet_that_is_no_plain_rectangle_is_asked_about():
+    bench = sheet(ring=SLANTED)
+    drawn(bench, PART, 0.5)
+    outline = traced(bench)
+    assert np.quantile(off(outline, SLANTED), 0.95) < 0.15
+    assert outline.drawn_width_mm is None
+    (note,) = [n for n in outline.notes if n.code == "edge-unclear"]
+    assert note.severity == "warn"
+    assert "--edge scribed" in note.text
+    assert "edge-unclear" not in codes(traced(bench, "cut"))
+    told = traced(bench, "scribed")
+    assert np.quantile(off(told), 0.95) < 0.1
+    assert "edge-unclear" not in codes(told)
+
+
+def test_nothing_is_asked_of_an_offcut_on_which_no_closed_line_lies():
+    bench = sheet(ring=SLANTED)
+    drawn(bench, np.array([[-70.0, -90], [-66, 70]]), 0.5, closed=False)
+    drawn(bench, np.array([[-120.0, -20], [95, -24]]), 0.5, closed=False)
+    drawn(bench, disc((30.0, 30.0), 20.0), 0.5)
+    drawn(bench, _loops((-40.0, 40.0)), 0.5, closed=False)
+    outline = traced(bench)
+    assert np.quantile(off(outline, SLANTED), 0.95) < 0.15
+    assert "edge-unclear" not in codes(outline)
 
 
 def _loops(at: tuple[float, float]) -> Floats:

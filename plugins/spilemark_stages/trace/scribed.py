@@ -2,7 +2,7 @@
 
 Whether the drawn line or the sheet's own edge is meant is told by the person,
 or found where it is clear: the sheet is a plain rectangle, and a closed line
-lies on it.
+lies on it.  Where it is not clear, the cut edge is taken and the person asked.
 """
 
 from __future__ import annotations
@@ -35,6 +35,8 @@ _ASIDE = 18
 _STRAIGHT_MM = 1.5
 _RECTANGLE_SHARE = 0.96
 """Of its smallest box that a plain rectangle fills."""
+_SHEET_SHARE = 0.7
+"""The same of what may be a sheet or an offcut: a knee, cut out, fills a third of its box."""
 _CLEAR_SEEN = 0.9
 _MAYBE_SEEN = 0.75
 """From here on a line that was not told of is worth a word."""
@@ -73,7 +75,8 @@ def meant_line(piece: TracedPiece, told: Told) -> Meant | None:
     told : "cut", "scribed" or None
         What the person said.
     """
-    if told == "cut" or (told is None and not plain_rectangle(piece.outer)):
+    plain = told is None and plain_rectangle(piece.outer)
+    if told == "cut" or (told is None and not plain and not _may_be_a_sheet(piece.outer)):
         return Meant(piece)
     least = _LEAST_SEEN if told else _MAYBE_SEEN
     drawn = drawn_piece(piece, least)
@@ -82,6 +85,9 @@ def meant_line(piece: TracedPiece, told: Told) -> Meant | None:
     ring = drawn.piece.outer
     if told is None and _is_round(ring):
         return Meant(piece)
+    if told is None and not plain:
+        # What grain passes for is no reason to doubt an edge that was cut.
+        return Meant(piece, () if drawn.faint else (_closed_line_note(piece.view, ring),))
     if told is None and (ring.seen_share < _CLEAR_SEEN or drawn.faint):
         return Meant(piece, (_unclear_note(piece.view, ring),))
     return Meant(drawn.piece, (_drawn_note(drawn.piece, told), *drawn.notes))
@@ -130,6 +136,12 @@ def plain_rectangle(ring: TracedRing) -> bool:
         return False
     away = shapely.distance(shape.exterior, shapely.points(ring.points_mm[ring.seen]))
     return bool(np.quantile(away, 0.95) < _STRAIGHT_MM and away.max() < 4.0 * _STRAIGHT_MM)
+
+
+def _may_be_a_sheet(ring: TracedRing) -> bool:
+    """Whether a cut edge takes up most of its smallest box."""
+    face = shapely.Polygon(ring.points_mm)
+    return bool(face.area >= _SHEET_SHARE * shapely.minimum_rotated_rectangle(face).area)
 
 
 def _seen_about(ring: TracedRing, index: int) -> bool:
@@ -220,12 +232,31 @@ def _line_notes(piece: TracedPiece, twice: Doubled | None, *, faint: bool) -> tu
 
 
 def _unclear_note(view: View, ring: TracedRing) -> Note:
+    return _edge_note(
+        view,
+        ring,
+        "A shape seems to be drawn on the sheet, but its line is faint or not closed, so "
+        "the sheet's own edge was taken. Say --edge scribed if the drawn line is meant (go over it where it "
+        "is faint), --edge cut if not.",
+    )
+
+
+def _closed_line_note(view: View, ring: TracedRing) -> Note:
+    return _edge_note(
+        view,
+        ring,
+        "A closed pencil line lies on the face, but what was seen of the sheet's own edge is no "
+        "plain rectangle, so that edge was taken. Is the shape drawn? Say --edge scribed if it is, "
+        "--edge cut if not.",
+    )
+
+
+def _edge_note(view: View, ring: TracedRing, text: str) -> Note:
+    """Asks which line is meant; ``ring`` is the drawn one."""
     return Note(
         code="edge-unclear",
         severity="warn",
-        text="A shape seems to be drawn on the sheet, but its line is faint or not closed, so "
-        "the sheet's own edge was taken. Say --edge scribed if the drawn line is meant (go over it where it "
-        "is faint), --edge cut if not.",
+        text=text,
         value=100 * ring.seen_share,
         unit="% seen",
         photo=view.straight.photo.path.name,
