@@ -7,14 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spilemark.lens import pixels_to_plane
 from spilemark.records import Bools, Floats, PlaneMap
-from spilemark_stages.trace.bridges import bridge
 from spilemark_stages.trace.corners import Meeting, smooth_tangents
 from spilemark_stages.trace.line_model import SAMPLES, LinePlaces, line_places
 from spilemark_stages.trace.photometry import LinearPhoto, luma
 from spilemark_stages.trace.profiles import Placed, placed, profiles, stacked
-from spilemark_stages.trace.rings import bridged, local_scatter, robust_fit
 from spilemark_stages.trace.stretches import Sheet
 from spilemark_stages.trace.traced_ring import Piece, RingTracer
 
@@ -49,9 +46,6 @@ followed the darkest grain."""
 _ASIDE_PX = 4.0
 """Beyond this a profile shows the face."""
 _FARTHEST_PX = 2.5
-_CORRELATED = 1.35
-"""Neighbouring profiles share pixels: their scatter averages down this much less."""
-_HALF_SEEN = 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,21 +141,11 @@ class ScribedTracer(RingTracer):
         shows = usable & inside & (dark > least)
         apart = _apart(width, np.repeat(found.beside_px, stride)[: len(base)] * scale, usual, shows)
         self._measures.append(_Measure(base, width, dark[usable & inside], apart, spacing))
-        raw = np.where(shows & (np.abs(shift) < _FARTHEST_PX), shift * scale, np.nan)
-        reach = _SMOOTH_MM / spacing
-        valid = np.isfinite(raw)
-        floor = 0.03 * float(np.median(scale))
-        fitted, gain, weights = robust_fit(raw, valid, reach, closed=closed, floor=floor)
-        miss = np.where(valid & np.isfinite(fitted), np.nan_to_num(raw) - fitted, 0.0)
-        scatter = np.maximum(local_scatter(miss, weights, 6 * reach, closed=closed), floor)
-        near = _running((weights > 0).astype(float), None, reach / 2, closed=closed)
-        seen = np.isfinite(fitted) & (near > _HALF_SEEN)
-        offset = bridged(np.where(seen, fitted, np.nan), closed=closed)
-        own = np.repeat(found.sigma_px, stride)[: len(base)] * scale
-        sigma = np.hypot(_CORRELATED * scatter * np.nan_to_num(gain, nan=1.0), own)
-        at = line.at_px + line.across_px * (offset / scale)[:, None]
-        points = bridge(pixels_to_plane(at, self.plane), seen, spacing, closed=closed)
-        return Piece(points, np.where(seen, np.hypot(sigma, 0.5 * apart), 1.0), seen)
+        offset = np.where(shows & (np.abs(shift) < _FARTHEST_PX), shift, np.nan)
+        own = np.repeat(found.sigma_px, stride)[: len(base)]
+        piece = self._smoothed(line, offset, own, np.zeros(len(base)), _SMOOTH_MM, closed=closed)
+        sigma = np.where(piece.seen, np.hypot(piece.sigma, 0.5 * apart), 1.0)
+        return Piece(piece.points, sigma, piece.seen)
 
     def _grain_dark(self, line: Placed, spacing: float, closed: bool) -> float:
         """Darkness, mm, that the face's own grain reaches when it is followed as the line is."""
@@ -250,11 +234,11 @@ def _apart(width: Floats, beside: Floats, usual: _Usual, shows: Bools) -> Floats
     return np.where(shows, apart, 0.0)
 
 
-def _running(values: Floats, usable: Bools | None, reach: float, *, closed: bool) -> Floats:
+def _running(values: Floats, usable: Bools, reach: float, *, closed: bool) -> Floats:
     """Mean (N,) of the usable values within ``reach`` samples of each."""
     half = min(max(1, round(reach)), (len(values) - 1) // 2)
     kernel = np.full(2 * half + 1, 1.0 / (2 * half + 1))
-    use = np.ones(len(values)) if usable is None else usable.astype(float)
+    use = usable.astype(float)
     sums = [
         np.convolve(np.pad(v, half, mode="wrap" if closed else "edge"), kernel, mode="valid")
         for v in (values * use, use)

@@ -30,6 +30,7 @@ from spilemark_stages.trace.faint_ring import (
 )
 from spilemark_stages.trace.measure import SPACING_PX, offsets, placed_piece
 from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.profiles import Placed
 from spilemark_stages.trace.rings import bridged, local_scatter, resample, robust_fit
 from spilemark_stages.trace.snap import mean_scale, snapped
 from spilemark_stages.trace.stretches import Sheet, best_blur
@@ -196,10 +197,43 @@ class RingTracer:
             closed=closed,
             faint=self.faint,
         )
-        scale = found.line.mm_per_px
-        raw = found.px * scale
+        return self._smoothed(
+            found.line,
+            found.px,
+            found.stretch_sigma_px,
+            self.sheet.arris_bias_mm * found.rounded,
+            _SMOOTH_MM,
+            closed=closed,
+        )
+
+    def _smoothed(
+        self,
+        line: Placed,
+        offset_px: Floats,
+        stretch_sigma_px: Floats,
+        bias_mm: Floats,
+        smooth_mm: float,
+        *,
+        closed: bool,
+    ) -> Piece:
+        """A measured line smoothed along itself, bridged where little of it shows.
+
+        Parameters
+        ----------
+        line : N points
+        offset_px : (N,)
+            Where its edge or middle was measured, outward; NaN where it was not.
+        stretch_sigma_px : (N,)
+            Doubt that neighbours share.
+        bias_mm : (N,)
+            Added where the line is seen.
+        smooth_mm : float
+            Half-width of the local fit.
+        """
+        base, scale = line.points_mm, line.mm_per_px
+        raw = offset_px * scale
         spacing = float(np.median(np.linalg.norm(np.diff(base, axis=0), axis=1)))
-        reach = _SMOOTH_MM / spacing
+        reach = smooth_mm / spacing
         valid = np.isfinite(raw)
         floor = 0.03 * float(np.median(scale))
         fitted, gain, weights = robust_fit(raw, valid, reach, closed=closed, floor=floor)
@@ -207,12 +241,11 @@ class RingTracer:
         scatter = np.maximum(local_scatter(miss, weights, 6 * reach, closed=closed), floor)
         nearby = _share_near(weights > 0, round(reach / 2), closed=closed)
         seen = np.isfinite(fitted) & (nearby > _HALF_SEEN)
-        fitted = np.where(seen, fitted, np.nan)
-        shift = bridged(fitted, closed=closed) + self.sheet.arris_bias_mm * found.rounded * seen
+        shift = bridged(np.where(seen, fitted, np.nan), closed=closed) + bias_mm * seen
         sigma = np.hypot(
-            _CORRELATED * scatter * np.nan_to_num(gain, nan=1.0), found.stretch_sigma_px * scale
+            _CORRELATED * scatter * np.nan_to_num(gain, nan=1.0), stretch_sigma_px * scale
         )
-        at = found.line.at_px + found.line.across_px * (shift / scale)[:, None]
+        at = line.at_px + line.across_px * (shift / scale)[:, None]
         points = bridge(pixels_to_plane(at, self.plane), seen, spacing, closed=closed)
         return Piece(points, np.where(seen, sigma, 1.0), seen)
 
