@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from spilemark.records import Bools
 from spilemark_stages.trace.photometry import Float32
+from spilemark_stages.trace.tint import BY_SHADE
 
 Mask = NDArray[np.uint8]
 
@@ -22,8 +23,6 @@ _SPREAD_FLOOR = np.array([0.12, 0.04, 0.05], dtype=np.float32)
 """Least believed spread of a face: log light, log red/green, log blue/green."""
 _FOREIGN = 5.0
 """Spreads from which on a pixel is not of the face's own colour."""
-_BY_SHADE = 0.1
-"""Change of a log hue per unit of log light that shade alone makes."""
 _SKIN_MM = 2.5
 """Rim of a mask in which blur, wall and bench mix."""
 _NARROWEST_MM = 3.0
@@ -89,7 +88,7 @@ def _foreign_parts(mask: Mask, values: Float32, mm: float) -> list[Mask]:
     off = values - own.astype(np.float32)
     far = off / np.maximum(spread, _SPREAD_FLOOR).astype(np.float32)
     # Half of the face may lie in somebody's shadow: that darkens much and tints a little.
-    tinted = np.abs(off[..., 1:]) - _BY_SHADE * np.abs(off[..., :1])
+    tinted = np.abs(off[..., 1:]) - BY_SHADE * np.abs(off[..., :1])
     limit = (_FOREIGN * np.maximum(spread, _SPREAD_FLOOR)[1:]).astype(np.float32)
     strange = (tinted > limit).any(axis=2) | (far[..., 0] > _FOREIGN)
     odd = (strange & (mask > 0)).astype(np.uint8)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats
 from spilemark_stages.trace.photometry import Float32
+from spilemark_stages.trace.tint import BY_SHADE
 
 Mask = NDArray[np.uint8]
 
@@ -29,8 +30,6 @@ _BLUR_PX = 2.0
 _APART = 2.5
 """Distance of the two hues, in spreads of a pixel, from which on hue is asked."""
 _LEAST = 0.004
-_BY_SHADE = 0.1
-"""Change of a log hue per unit of log light that shade alone makes."""
 _SPECK_MM = 2.5
 
 
@@ -104,7 +103,7 @@ def _look(values: Float32, where: Bools, mm: float) -> tuple[Float32, Floats] | 
 def _log_density(values: Float32, look: tuple[Float32, Floats]) -> Float32:
     """Log density (h, w) of both hues, with a doubt that grows with shade."""
     off = values - look[0]
-    shade = (np.float32(_BY_SHADE) * off[..., 0]) ** 2
+    shade = (np.float32(BY_SHADE) * off[..., 0]) ** 2
     out = np.zeros(values.shape[:2], dtype=np.float32)
     for k in (1, 2):
         variance = shade + np.float32(look[1][k] ** 2)

@@ -25,6 +25,7 @@ from spilemark_stages.trace.scribed_search import drawn_ring
 from spilemark_stages.trace.snap import mean_scale
 from spilemark_stages.trace.traced_ring import TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece
+from spilemark_stages.trace.unseen import WELL_SEEN
 
 Told = Literal["cut", "scribed"] | None
 
@@ -46,7 +47,6 @@ _ROUND = 0.97
 """Share of the circle of its length: a closed line rounder than this is a hole's, not a part's."""
 _FAINT = 2.6
 """Strength (``DrawnRing``) below which a ring may have followed the darkest grain in places."""
-_WELL_SEEN = 0.98
 _TWICE_MM = 8.0
 """Length of a doubled line that is worth a word."""
 LINE_BIAS_PX = 0.04
@@ -201,7 +201,7 @@ def _line_notes(piece: TracedPiece, twice: Doubled | None, *, faint: bool) -> tu
                 photo=name,
             )
         )
-    if piece.outer.seen_share < _WELL_SEEN:
+    if piece.outer.seen_share < WELL_SEEN:
         notes.append(
             Note(
                 code="line-gaps",

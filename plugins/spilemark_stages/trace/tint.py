@@ -12,13 +12,11 @@ from __future__ import annotations
 import numpy as np
 
 from spilemark.records import Bools, Floats
-from spilemark_stages.light import LUMA_WEIGHTS
+from spilemark_stages.trace.bench import DARK_FLOOR
 from spilemark_stages.trace.edgemodel import Grid
-from spilemark_stages.trace.photometry import Float32
+from spilemark_stages.trace.photometry import Float32, luma
 
-_DARK = 0.004
-"""Linear light added before logarithms: noise of the darkest cloth."""
-_BY_SHADE = 0.1
+BY_SHADE = 0.1
 """Change of a log hue per unit of log light that shade alone makes: half the light gone, 7 %."""
 _LEAST = 0.006
 """Least doubt of a mean hue: coding."""
@@ -33,8 +31,8 @@ _BLUR_PX = 1.8
 def log_tints(linear: Floats | Float32) -> Floats:
     """Log light, log red/green, log blue/green (..., 3) of linear RGB (..., 3)."""
     values = np.maximum(np.asarray(linear, dtype=np.float64), 0.0)
-    logs = np.log(values + _DARK)
-    light = np.log(values @ LUMA_WEIGHTS.astype(np.float64) + _DARK)
+    logs = np.log(values + DARK_FLOOR)
+    light = np.log(luma(values) + DARK_FLOOR)
     return np.stack([light, logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
 
 
@@ -79,7 +77,7 @@ def _share(tints: Floats, face: Bools, bench: Bools) -> tuple[Floats, Floats]:
     shade = np.minimum(
         np.abs(tints[..., 0] - own[:, None, 0]), np.abs(tints[..., 0] - there[:, None, 0])
     )
-    by_shade = _BY_SHADE * np.linalg.norm(axis, axis=1)[:, None]
+    by_shade = BY_SHADE * np.linalg.norm(axis, axis=1)[:, None]
     # A step that shade between the two sides could have made by itself is no step.
     between = by_shade * np.abs(there - own)[:, None, 0]
     doubt = np.sqrt(1.0 / length[:, None] + (by_shade * shade) ** 2 + between**2)

@@ -10,7 +10,8 @@ from spilemark.records import Floats, Note, View
 from spilemark_stages.trace.traced_ring import TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece
 
-_WELL_SEEN = 0.98
+WELL_SEEN = 0.98
+"""Share of an outline that is as good as all of it."""
 _SHORT_MM = 8.0
 """A guess shorter than this, on an outline that is well seen, is not worth a word."""
 _NEAR = 0.25
@@ -23,14 +24,14 @@ def unseen_notes(piece: TracedPiece, outer: TracedRing) -> tuple[Note, ...]:
     if run is None:
         return ()
     points, length = run
-    if outer.seen_share >= _WELL_SEEN and length < _SHORT_MM:
+    if outer.seen_share >= WELL_SEEN and length < _SHORT_MM:
         return ()
     name = piece.view.straight.photo.path.name
     at = points[len(points) // 2]
     return (
         Note(
             code="edge-unseen",
-            severity="warn" if outer.seen_share < _WELL_SEEN else "info",
+            severity="warn" if outer.seen_share < WELL_SEEN else "info",
             text=f"{_percent(1 - outer.seen_share)} of the outline could not be seen and is guessed"
             f" there. The longest such stretch, {length:.0f} mm, is {_where(piece.view, outer, at)}"
             f" as {name} shows it. {_what_to_do(piece, points)}",
