@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.records import Bools
+from spilemark_stages.trace.masks import Mask, disc, largest_part
 from spilemark_stages.trace.photometry import Float32
 from spilemark_stages.trace.tint import BY_SHADE
-
-Mask = NDArray[np.uint8]
 
 _SPREAD_FLOOR = np.array([0.12, 0.04, 0.05], dtype=np.float32)
 """Least believed spread of a face: log light, log red/green, log blue/green."""
@@ -68,7 +67,7 @@ def without_clutter(
         if cut is None:
             continue
         if bench is not None and float(bench[box][thing > 0].mean()) > 0.5:
-            out[box] = _largest(out[box] & (1 - thing))
+            out[box] = largest_part(out[box] & (1 - thing))
             continue
         out[box], gone = cut
         covered[box] |= gone
@@ -92,17 +91,17 @@ def _foreign_parts(mask: Mask, values: Float32, mm: float) -> list[Mask]:
     limit = (_FOREIGN * np.maximum(spread, _SPREAD_FLOOR)[1:]).astype(np.float32)
     strange = (tinted > limit).any(axis=2) | (far[..., 0] > _FOREIGN)
     odd = (strange & (mask > 0)).astype(np.uint8)
-    size = max(3, 2 * round(0.5 * _NARROWEST_MM / mm) + 1)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    odd = np.asarray(cv2.morphologyEx(odd, cv2.MORPH_OPEN, disc), dtype=np.uint8)
+    narrow = disc(0.5 * _NARROWEST_MM / mm)
+    odd = np.asarray(cv2.morphologyEx(odd, cv2.MORPH_OPEN, narrow), dtype=np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(odd, connectivity=8)
     whole = int(mask.sum())
     parts = []
     for k in sorted(range(1, count), key=lambda k: -int(stats[k, cv2.CC_STAT_AREA])):
         area = int(stats[k, cv2.CC_STAT_AREA])
+        if area * mm**2 <= _SPUR_MM2 or area >= _LARGEST * whole:
+            continue
         one = labels == k
-        deep = bool((one & inner).any()) and float((one & inner).sum()) > 0.25 * area
-        if deep and area * mm**2 > _SPUR_MM2 and area < _LARGEST * whole:
+        if float(one[inner].sum()) > 0.25 * area:
             parts.append(one.astype(np.uint8))
     return parts
 
@@ -116,7 +115,7 @@ def _cut_away(mask: Mask, thing: Mask, mm: float) -> tuple[Mask, Bools] | None:
     rest = mask & (1 - wide)
     if not rest.any():
         return None
-    rest = _largest(rest)
+    rest = largest_part(rest)
     contours, _ = cv2.findContours(rest, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     ring = np.asarray(max(contours, key=len)[:, 0], dtype=np.int32)
     ends = _gap(ring, wide)
@@ -133,14 +132,6 @@ def _cut_away(mask: Mask, thing: Mask, mm: float) -> tuple[Mask, Bools] | None:
     closed = rest | (inner & mask)
     lost = (mask > 0) & (closed == 0) & (wide == 0)
     return closed, (wide > 0) | lost
-
-
-def _largest(mask: Mask) -> Mask:
-    """The largest part of a mask."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    if count < 3:
-        return mask
-    return np.asarray(labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()), dtype=np.uint8)
 
 
 def _gap(ring: NDArray[np.int32], wide: Mask) -> tuple[int, int] | None:

@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats
+from spilemark_stages.trace.masks import Mask, disc, largest_part
 from spilemark_stages.trace.photometry import Float32
 from spilemark_stages.trace.tint import BY_SHADE
-
-Mask = NDArray[np.uint8]
 
 _BAND_MM = 9.0
 """How far the rim may be off."""
@@ -66,16 +64,10 @@ def refined(mask: Mask, values: Float32, hidden: Bools, mm: float) -> Mask | Non
         return None
     odds = _log_density(smooth, face) - _log_density(smooth, bench)
     new = np.where(band & (by_card > 0.5 * _CLEAR_MM), odds > 0, mask > 0).astype(np.uint8)
-    disc = cv2.getStructuringElement(
-        cv2.MORPH_ELLIPSE, (2 * max(1, round(_SPECK_MM / mm)) + 1,) * 2
-    )
+    speck = disc(_SPECK_MM / mm)
     for how in (cv2.MORPH_CLOSE, cv2.MORPH_OPEN):
-        new = np.asarray(cv2.morphologyEx(new, how, disc), dtype=np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(new, connectivity=4)
-    if count < 2:
-        return None
-    main = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    return np.asarray(labels == main, dtype=np.uint8)
+        new = np.asarray(cv2.morphologyEx(new, how, speck), dtype=np.uint8)
+    return largest_part(new) if new.any() else None
 
 
 def _look(values: Float32, where: Bools, mm: float) -> tuple[Float32, Floats] | None:

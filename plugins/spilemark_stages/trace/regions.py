@@ -21,10 +21,10 @@ from spilemark_stages.trace.densities import (
     shadow_log_density,
 )
 from spilemark_stages.trace.huemask import refined
+from spilemark_stages.trace.masks import Mask, disc, nearest_seen, widest
 from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
 from spilemark_stages.trace.seams import seam_map
 
-Mask = NDArray[np.uint8]
 Labels = NDArray[np.int32]
 
 _LONG_SIDE_PX = 1008
@@ -84,11 +84,6 @@ class Found:
     """(h, w) at reduced size: where scale cards lie."""
 
 
-def _disc(radius_px: float) -> Mask:
-    size = 2 * max(1, round(radius_px)) + 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)).astype(np.uint8)
-
-
 def _grown(mask: Mask, by_px: float) -> Mask:
     """A mask and all within ``by_px`` of it; for wide reaches far quicker than a disc."""
     away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
@@ -98,12 +93,6 @@ def _grown(mask: Mask, by_px: float) -> Mask:
 def _closed(mask: Mask, by_px: float) -> Mask:
     """A mask with gaps of up to twice ``by_px`` filled; nothing beyond the frame counts as open."""
     return 1 - _grown(1 - _grown(mask, by_px), by_px)
-
-
-def _widest(mask: Mask) -> float:
-    """Diameter in px of the largest disc within a mask."""
-    padded = cv2.copyMakeBorder(mask, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
-    return 2 * float(cv2.distanceTransform(padded, cv2.DIST_L2, 3).max())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,7 +143,7 @@ class _Finder:
             one = (labels[box] == k).astype(np.uint8)
             if (paper[box] & (one > 0)).sum() > 0.6 * one.sum():
                 continue
-            if _widest(one) * self.mm < _NARROWEST_MM or self._frame_share(one, box) > _MOST_FRAME:
+            if widest(one) * self.mm < _NARROWEST_MM or self._frame_share(one, box) > _MOST_FRAME:
                 clutter += 1
                 continue
             good.append(k)
@@ -184,7 +173,7 @@ class _Finder:
 
     def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
         """Share of a part's rim that lies along the frame."""
-        rim = one - cv2.erode(one, _disc(1), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+        rim = one - cv2.erode(one, disc(1), borderType=cv2.BORDER_CONSTANT, borderValue=0)
         height, width = self.shape
         rows, columns = np.nonzero(rim)
         rows, columns = rows + box[0].start, columns + box[1].start
@@ -227,8 +216,8 @@ class _Finder:
         """Log likelihood ratio (h, w) of face against all else."""
         face = np.isin(labels, faces).astype(np.uint8)
         inside = self._deep(labels, faces)
-        around = np.asarray(cv2.dilate(face, _disc(1)) > 0) | self.hidden
-        bench = ~around & (cv2.dilate(relative.bench.astype(np.uint8), _disc(1)) > 0)
+        around = np.asarray(cv2.dilate(face, disc(1)) > 0) | self.hidden
+        bench = ~around & (cv2.dilate(relative.bench.astype(np.uint8), disc(1)) > 0)
         bins = bin_of(relative.values)
         on_face = log_density(bins[inside])
         off_face = np.logaddexp(
@@ -248,14 +237,14 @@ def _fill_cards(papers: list[_Paper], mm: float, face: Mask, stray: Mask) -> tup
         paper = stray[box] & one.like
         _, parts = cv2.connectedComponents((paper | core).astype(np.uint8))
         card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
-        covered[box] |= cv2.dilate(card, _disc(1.0 / mm)) > 0
-        blurred = np.asarray(cv2.dilate(card, _disc(_RIM_MM / mm)), dtype=np.uint8)
-        rim = np.asarray(cv2.dilate(blurred, _disc(_RIM_MM / mm)) > 0) & (blurred == 0)
+        covered[box] |= cv2.dilate(card, disc(1.0 / mm)) > 0
+        blurred = np.asarray(cv2.dilate(card, disc(_RIM_MM / mm)), dtype=np.uint8)
+        rim = np.asarray(cv2.dilate(blurred, disc(_RIM_MM / mm)) > 0) & (blurred == 0)
         share = float(part[rim].mean()) if rim.any() else 0.0
         if share > 0.9:
             part[card > 0] = 1
         elif share > 0.1:
-            part[card > 0] = _nearest(part, blurred)[card > 0]
+            part[card > 0] = part.ravel()[nearest_seen(blurred > 0)[card > 0]]
         else:
             part[card > 0] = 0
     return face, covered
@@ -277,17 +266,6 @@ def _paper_like(values: Float32, core: Mask) -> Mask:
     return ((off[..., 0] < 0.6) & (off[..., 1] < 0.15) & (off[..., 2] < 0.2)).astype(np.uint8)
 
 
-def _nearest(face: Mask, hidden: Mask) -> Mask:
-    """Face or not, each hidden pixel as its nearest pixel that is seen."""
-    known = (hidden == 0).astype(np.uint8)
-    _, zones = cv2.distanceTransformWithLabels(
-        1 - known, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    lookup = np.zeros(int(zones.max()) + 1, dtype=np.uint8)
-    lookup[zones[known > 0]] = face[known > 0]
-    return lookup[zones]
-
-
 def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple[Floats, ...]]:
     """Outer ring and holes of one part, in stored px."""
     contours, tree = cv2.findContours(one, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
@@ -304,7 +282,7 @@ def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple
         inside = np.zeros((h, w), dtype=np.uint8)
         cv2.drawContours(inside, contours, k, 1, cv2.FILLED, offset=(-x, -y))
         inside &= 1 - one[box]
-        if _widest(inside) * finder.mm < _SMALLEST_HOLE_MM:
+        if widest(inside) * finder.mm < _SMALLEST_HOLE_MM:
             continue
         if bench_like[box][inside > 0].mean() > 0.5:
             holes.append(to_full(contours[k][:, 0].astype(np.float64), finder.factor))
@@ -317,7 +295,7 @@ def find_patterns(view: View) -> Found:
     even_light = view.straight.photo.is_scan
     relative = relative_to_bench(log_features(finder.small), finder.hidden, even_light=even_light)
     first = (~relative.bench & ~finder.hidden).astype(np.uint8)
-    first = np.asarray(cv2.morphologyEx(first, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
+    first = np.asarray(cv2.morphologyEx(first, cv2.MORPH_OPEN, disc(1)), dtype=np.uint8)
     papers = finder.papers(relative)
     paper = np.zeros(finder.shape, dtype=bool)
     for card in papers:
@@ -328,7 +306,7 @@ def find_patterns(view: View) -> Found:
     score = finder.face_score(relative, labels, faces)
     face = (score > 0).astype(np.uint8)
     face[finder.hidden] = 0
-    face = np.asarray(cv2.morphologyEx(face, cv2.MORPH_OPEN, _disc(1)), dtype=np.uint8)
+    face = np.asarray(cv2.morphologyEx(face, cv2.MORPH_OPEN, disc(1)), dtype=np.uint8)
     bench = relative.bench | shadow_like(relative.values, relative.spread)
     stray = (~relative.bench & (face == 0)).astype(np.uint8)
     face, covered = _fill_cards(papers, finder.mm, face, stray)

@@ -19,11 +19,10 @@ from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.edgemodel import best_path
+from spilemark_stages.trace.masks import Mask, widest
 from spilemark_stages.trace.pencil_search import FaceView, view_face
 from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.rings import blurred_ring, resample, right_normals
-
-Mask = NDArray[np.uint8]
 
 _ALONG_MM = 4.0
 """A stroke is told from a speck by its mean ridge over this much to both sides of a place."""
@@ -201,12 +200,9 @@ def _wide_enough(
         if min(w, h) * step_mm < 0.5 * _NARROWEST_MM:
             continue
         box = (slice(y, y + h), slice(x, x + w))
-        one = cv2.copyMakeBorder(
-            (labels[box] == k).astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0
-        )
-        deepest = 2.0 * float(cv2.distanceTransform(one, cv2.DIST_L2, 3).max()) * step_mm
-        if deepest >= 0.5 * _NARROWEST_MM:
-            out[box] |= (labels[box] == k).astype(np.uint8)
+        one = (labels[box] == k).astype(np.uint8)
+        if widest(one) * step_mm >= 0.5 * _NARROWEST_MM:
+            out[box] |= one
     return out
 
 

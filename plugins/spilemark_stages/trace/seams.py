@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from spilemark.records import Bools, Floats, Pixels
+from spilemark_stages.trace.masks import nearest_seen
 from spilemark_stages.trace.photometry import Float32, reduced
 
 PIXEL_MM = 1.75
@@ -109,14 +110,8 @@ def _without_cards(fields: Float32, under: Bools) -> Float32:
     """Fields with each hidden place as its nearest one that is seen."""
     if not under.any() or under.all():
         return fields
-    _, zones = cv2.distanceTransformWithLabels(
-        under.astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    seen = np.flatnonzero(~under.ravel())
-    lookup = np.zeros(int(zones.max()) + 1, dtype=np.int64)
-    lookup[zones.ravel()[seen]] = seen
     flat = fields.reshape(-1, fields.shape[2])
-    return np.ascontiguousarray(flat[lookup[zones.ravel()]].reshape(fields.shape))
+    return np.ascontiguousarray(flat[nearest_seen(under)])
 
 
 def _kernel(sigma: float, order: int) -> Float32:
