@@ -56,18 +56,17 @@ class LinePlaces:
 @lru_cache(maxsize=16)
 def _bars(blur_px: float) -> tuple[Floats, Floats]:
     """For each width and shift: orthonormal bases (W, K, 4, S), and pseudo-inverses (W, K, 4, S)."""
-    basis = np.stack(
-        [np.stack([_levels(shift, width, blur_px) for shift in _SHIFTS]) for width in _WIDTHS]
-    )
+    basis = _levels(_SHIFTS, np.array(_WIDTHS)[:, None], blur_px)
     q = np.linalg.qr(basis)[0]
     return np.asarray(np.swapaxes(q, -1, -2)), np.asarray(np.linalg.pinv(basis))
 
 
-def _levels(shift: float, width: float, blur_px: float) -> Floats:
-    """What left ground, bar, right ground and an even slope add to a profile (S, 4)."""
-    x = SAMPLES - shift
-    into, out = ndtr((x + 0.5 * width) / blur_px), ndtr((x - 0.5 * width) / blur_px)
-    return np.stack([1.0 - into, into - out, out, x], axis=-1)
+def _levels(place: Floats, width: Floats, blur_px: float) -> Floats:
+    """What left ground, bar, right ground and an even slope add to a profile (..., S, 4)."""
+    x = SAMPLES - place[..., None]
+    half = 0.5 * width[..., None]
+    into, out = ndtr((x + half) / blur_px), ndtr((x - half) / blur_px)
+    return np.stack(np.broadcast_arrays(1.0 - into, into - out, out, x), axis=-1)
 
 
 def line_places(means: Floats, known: Bools, blur_px: float) -> LinePlaces:
@@ -108,9 +107,10 @@ def line_places(means: Floats, known: Bools, blur_px: float) -> LinePlaces:
     place, sigma = _between(miss, path, noise * _ALIKE_SAMPLES)
     widths = np.array(_WIDTHS)[width]
     taken = levels[row, path]
-    fitted = _drawn(place, taken, widths, blur_px)
+    parts = _levels(place, widths, blur_px)
+    fitted = np.asarray(np.einsum("msc,mc->ms", parts, taken))
     deep = depth[row, path]
-    dip = _drawn(place, np.stack([0 * deep, -deep, 0 * deep, 0 * deep], axis=-1), widths, blur_px)
+    dip = -deep[:, None] * parts[..., 1]
     beside = _beside(means - fitted, place, widths, 0.5 * deep * np.minimum(widths, 2.0) / 2.0)
     return LinePlaces(place, sigma, deep, widths, fitted, dip, beside)
 
@@ -146,12 +146,3 @@ def _between(miss: Floats, path: NDArray[np.int64], noise: Floats) -> tuple[Floa
     sigma = np.sqrt(2.0 * noise / (bend / step**2))
     place = _SHIFTS[middle] + step * shift
     return place, np.clip(np.hypot(sigma, _FLOOR_PX), _FLOOR_PX, 1.0)
-
-
-def _drawn(place: Floats, levels: Floats, width: Floats, blur_px: float) -> Floats:
-    """Bars (M, S) of given places and levels."""
-    x = SAMPLES[None, :] - place[:, None]
-    half = 0.5 * width[:, None]
-    into, out = ndtr((x + half) / blur_px), ndtr((x - half) / blur_px)
-    parts = np.stack([1.0 - into, into - out, out, x], axis=-1)
-    return np.asarray(np.einsum("msc,mc->ms", parts, levels))

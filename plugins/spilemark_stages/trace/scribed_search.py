@@ -82,8 +82,9 @@ def drawn_ring(
     best: DrawnRing | None = None
     for share in _SHARES:
         mask = _long_parts(found > share * top, found > min(2 * share, 0.6) * top, view.step_mm)
+        away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
         for gap in _GAPS_MM:
-            ring = _enclosed(view, mask, gap)
+            ring = _enclosed(view, np.asarray(away, np.float32), gap)
             if ring is None:
                 continue
             ring_of = _snapped(view, ring)
@@ -158,10 +159,12 @@ def _long_parts(weak: Bools, strong: Bools, step_mm: float) -> Mask:
     return np.asarray(good[np.asarray(labels)] & weak, dtype=np.uint8)
 
 
-def _enclosed(view: FaceView, mask: Mask, gap_mm: float) -> Floats | None:
-    """Ring (N, 2), mm, about what cannot be reached from the rim when gaps are closed."""
+def _enclosed(view: FaceView, away: Float32, gap_mm: float) -> Floats | None:
+    """Ring (N, 2), mm, about what cannot be reached from the rim when gaps are closed.
+
+    ``away`` (h, w) is the distance from the nearest stroke, px.
+    """
     reach = max(1.0, 0.5 * gap_mm / view.step_mm)
-    away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     open_face = away > reach
     framed = np.pad((open_face | ~view.inside).astype(np.uint8), 1, constant_values=1)
     _, numbered, sizes, _ = cv2.connectedComponentsWithStats(framed, connectivity=4)
