@@ -23,7 +23,8 @@ from spilemark.card_papers import (
 from spilemark.cards import Card, shop_cards
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 from spilemark.ink import Mark, Sheet, Stroke, Words, bar, box, cross, moved
-from spilemark.ink_files import pdf_bytes, store_files, svg_text, wrapped
+from spilemark.ink_files import pdf_bytes, svg_text, wrapped
+from spilemark.storage import store_files
 
 BAND_MM = 16.0
 """Above and below the cards: title, check bars, corner crosses."""

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import io
-import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
-from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from spilemark.ink import Area, Clipped, Group, Loop, Mark, Sheet, Stroke, Words
@@ -125,28 +123,6 @@ def notes_below(
             y += line_mm
         y += 0.4 * line_mm
     return marks, y
-
-
-def store_files(contents: Mapping[Path, bytes]) -> None:
-    """Write all files whole, or none: siblings first, then renames.
-
-    Raises
-    ------
-    OSError
-        As the system says it; no part of a file is left behind.
-    """
-    parts = {path: path.with_name(f".{path.name}.{os.getpid()}.part") for path in contents}
-    try:
-        for path, content in contents.items():
-            with parts[path].open("wb") as stream:
-                stream.write(content)
-                stream.flush()
-                os.fsync(stream.fileno())
-        for path, part in parts.items():
-            part.replace(path)
-    finally:
-        for part in parts.values():
-            part.unlink(missing_ok=True)
 
 
 def register_faces() -> None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from spilemark import ink_files
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 from spilemark.ink import Anchor, Group, Mark, Sheet, Stroke, Words, bar
+from spilemark.storage import store_files
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as Dxf
@@ -259,7 +260,7 @@ def write_drawing(path: Path, drawing: LayeredDrawing, *, force: bool = False) -
             f"{path} already exists.", "Choose another name, or add --force to replace it."
         )
     try:
-        ink_files.store_files({path: content_of(thinned(drawing), kind)})
+        store_files({path: content_of(thinned(drawing), kind)})
     except OSError as error:
         raise CannotWrite.because(path, error) from error
     return path

@@ -11,6 +11,7 @@ from typing import Generic, Protocol, TypeVar
 
 from spilemark.config import config_folder
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
+from spilemark.storage import store_files
 from spilemark.strict import check_keys, convert, nearest, read_toml
 
 _NAME = re.compile(r"[^\W_](?:[\w .+-]{0,38}[\w.+])?")
@@ -143,9 +144,6 @@ class NamedStore(Generic[T]):
             One of that name is stored and ``force`` is false.
         CannotWrite
         """
-        # Not at the top: it brings the drawing library, and most only read.
-        from spilemark.ink_files import store_files
-
         self.check_new(item.name, path, force=force)
         path = self._file(path)
         known = {old.name: old for old in self.read(path)}

@@ -8,8 +8,9 @@ from pathlib import Path
 from spilemark.card_papers import PAPERS, Paper, fit_to_page_mm
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 from spilemark.ink import Mark, Point, Sheet, Stroke, Words, bar, box, cross
-from spilemark.ink_files import pdf_bytes, store_files, wrapped
+from spilemark.ink_files import pdf_bytes, wrapped
 from spilemark.printers import PrinterProfile
+from spilemark.storage import store_files
 
 BAR_MM, INCH_BAR_MM = 100.0, 101.6
 _FINE_MM = 0.25

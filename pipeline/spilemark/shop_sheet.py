@@ -16,6 +16,7 @@ from spilemark.ink import Anchor, Area, Mark, Point, Sheet, Stroke, Words, bar
 from spilemark.shop.faces import CardRow
 from spilemark.shop.outlines import Floats, ShopOutline
 from spilemark.shop.part_words import bevel_words
+from spilemark.storage import store_files
 from spilemark.template_shop import DASHES
 
 _MARGIN_MM = 15.0
@@ -189,7 +190,7 @@ def write_sheet(path: Path, sheet: Sheet, *, force: bool = False) -> Path:
         else ink_files.pdf_bytes([sheet], sheet.title)
     )
     try:
-        ink_files.store_files({path: content})
+        store_files({path: content})
     except OSError as error:
         raise CannotWrite(
             f"{path} cannot be written: {error.strerror}.", "Check that its folder exists."

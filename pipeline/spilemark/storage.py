@@ -13,7 +13,7 @@ import shutil
 import signal
 import tempfile
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -105,6 +105,32 @@ def results_folder(folder: Path, *, force: bool) -> Iterator[Path]:
                 _move(scratch, folder, force=force)
         except OSError as error:
             raise _cannot_write(folder, error) from error
+
+
+def store_files(contents: Mapping[Path, bytes]) -> None:
+    """Write all files whole, or none: siblings first, then renames.
+
+    A reader sees the old file or the new one, whatever happens meanwhile.
+
+    Raises
+    ------
+    OSError
+        As the system says it; no part of a file is left behind.
+    """
+    # Another thread or process may be writing the same file.
+    mine = f"{os.urandom(4).hex()}.part"
+    parts = {path: path.with_name(f".{path.name}.{mine}") for path in contents}
+    try:
+        for path, content in contents.items():
+            with parts[path].open("wb") as stream:
+                stream.write(content)
+                stream.flush()
+                os.fsync(stream.fileno())
+        for path, part in parts.items():
+            part.replace(path)
+    finally:
+        for part in parts.values():
+            part.unlink(missing_ok=True)
 
 
 @contextmanager

@@ -15,6 +15,7 @@ from spilemark.layer_tiles import tiled_sheets
 from spilemark.layers import KINDS, Layer, LayeredDrawing, content_of, thinned
 from spilemark.printers import PrinterProfile
 from spilemark.shop.lengths import Show
+from spilemark.storage import store_files
 
 TILED = ("form", "corner_block")
 """Drawings that are printed to saw by, and so are cut into sheets of paper too."""
@@ -91,7 +92,7 @@ def store_in(folder: Path, files: Mapping[str, bytes], *, force: bool) -> tuple[
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        ink_files.store_files({folder / name: content for name, content in files.items()})
+        store_files({folder / name: content for name, content in files.items()})
     except OSError as error:
         raise CannotWrite.because(folder, error) from error
     return tuple(folder / name for name in files)

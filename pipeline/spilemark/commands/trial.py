@@ -186,7 +186,7 @@ def _bend(
 def _store(path: Path, bends: tuple[TrialBend, ...]) -> None:
     from spilemark.blank.trial import trials_text
     from spilemark.errors import CannotWrite
-    from spilemark.ink_files import store_files
+    from spilemark.storage import store_files
 
     try:
         store_files({path: trials_text(bends).encode()})

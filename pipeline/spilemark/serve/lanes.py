@@ -15,9 +15,10 @@ from typing import Any
 
 from spilemark.errors import SpilemarkError, UsageError
 from spilemark.serve.news import News
-from spilemark.serve.shelf import Entry, Shelf, ShelfPhoto, put_file
+from spilemark.serve.shelf import Entry, Shelf, ShelfPhoto
 from spilemark.serve.steps import Progress
 from spilemark.serve.worker import WorkEnded, Worker, WorkStopped
+from spilemark.storage import store_files
 
 _ASKED, _END = "asked", "end.json"
 _CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000
@@ -264,7 +265,7 @@ def read_json(path: Path) -> dict[str, Any] | None:
 def put_file_in(path: Path, content: bytes) -> None:
     """Write a file in one step, in a folder that may have to be made."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    put_file(path, content)
+    store_files({path: content})
 
 
 def _plain(table: dict[str, Any], entry: Entry) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from spilemark.jobfile import order_from
 from spilemark.jobparts import JobPart, parts_of
 from spilemark.many import Job, find_jobs
 from spilemark.results import ARMS
-from spilemark.storage import existing_results
+from spilemark.storage import existing_results, store_files
 
 JOB_FILE = "job.toml"
 RESULTS = "results"
@@ -200,7 +200,7 @@ class Shelf:
                 document[key] = value
             # Makes it a job before the first photo comes.
             document["port"] = document.get("port", {"photos": []})
-            _put(folder / JOB_FILE, tomlkit.dumps(document).encode())
+            store_files({folder / JOB_FILE: tomlkit.dumps(document).encode()})
             return self._entry(Job(folder / JOB_FILE))
 
     def change(self, entry: Entry, edit: Callable[[tomlkit.TOMLDocument], None]) -> Entry:
@@ -227,7 +227,7 @@ class Shelf:
                 ) from error
             edit(document)
             order_from(document.unwrap(), "This job")
-            _put(path, tomlkit.dumps(document).encode())
+            store_files({path: tomlkit.dumps(document).encode()})
             return self._entry(entry.job)
 
     @contextmanager
@@ -393,22 +393,6 @@ def _slug(text: str) -> str:
     """A name of a folder that every file system takes."""
     plain = re.sub(r"[^\w-]+", "_", text.strip().lower()).strip("_")[:60]
     return plain or "job"
-
-
-def _put(path: Path, content: bytes) -> None:
-    """Write a file in one step: a reader sees the old one or the new one, whatever happens."""
-    scratch = path.with_name(f".{path.name}.{os.urandom(4).hex()}")
-    try:
-        with scratch.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        scratch.replace(path)
-    finally:
-        scratch.unlink(missing_ok=True)
-
-
-put_file = _put
 
 
 @contextmanager

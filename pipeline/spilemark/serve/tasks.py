@@ -7,7 +7,6 @@ Photos are decoded here and nowhere else.
 from __future__ import annotations
 
 import io
-import json
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -70,36 +69,27 @@ def check(task: dict[str, Any], told: Told) -> dict[str, Any]:
     return {"verdict": verdict}
 
 
-def picture(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001 - one shape for all
-    """Make the small pictures of a photo."""
-    from spilemark.serve.photo_check import read
-
-    photo = read(Path(task["photo"]), _kitchen(), scan=task.get("scan", False))
-    pictures(photo, Path(task["pictures"]))
-    return {}
-
-
 def pictures(photo: Any, stem: Path) -> None:
     """Write a thumbnail and the picture to look at, upright, with nothing that the camera wrote."""
     import numpy as np
     from PIL import Image
 
     from spilemark.frames import upright_pixels
-    from spilemark.serve.shelf import put_file
+    from spilemark.storage import store_files
 
     pixels = photo.pixels
     if pixels.dtype != np.uint8:
         pixels = (pixels >> 8).astype(np.uint8)
     upright = Image.fromarray(np.ascontiguousarray(upright_pixels(pixels, photo.orientation)))
     stem.parent.mkdir(parents=True, exist_ok=True)
+    made = dict[Path, bytes]()
     for name, longest, quality in (("thumb", THUMB_PX, 80), ("look", LOOK_PX, 85)):
         small = upright.copy() if max(upright.size) > longest else upright
         small.thumbnail((longest, longest))
         held = io.BytesIO()
         small.save(held, "JPEG", quality=quality)
-        put_file(stem.with_name(f"{stem.name}.{name}.jpg"), held.getvalue())
-    size = {"width": upright.width, "height": upright.height}
-    put_file(stem.with_name(f"{stem.name}.size.json"), json.dumps(size).encode())
+        made[stem.with_name(f"{stem.name}.{name}.jpg")] = held.getvalue()
+    store_files(made)
 
 
 def sums(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001 - one shape for all
@@ -112,7 +102,6 @@ def sums(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001 - 
 TASKS: dict[str, Callable[[dict[str, Any], Told], dict[str, Any]]] = {
     "measure": measure,
     "check": check,
-    "picture": picture,
     "sums": sums,
 }
 """By the name that a task has under "do"."""
