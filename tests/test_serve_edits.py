@@ -10,7 +10,8 @@ from bench_server import SAMPLES
 from spilemark.errors import UsageError
 from spilemark.jobfile import read_order
 from spilemark.serve import edits
-from spilemark.serve.shelf import Entry, Shelf
+from spilemark.serve.entries import Entry
+from spilemark.serve.shelf import Shelf
 
 
 @pytest.fixture

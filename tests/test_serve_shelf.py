@@ -11,8 +11,9 @@ from bench_server import SAMPLES
 
 from spilemark.errors import UnreadableInput, UsageError
 from spilemark.jobfile import read_order
+from spilemark.serve.entries import NotThere
 from spilemark.serve.sheet import arms_open, form_of, lay_in, table_from
-from spilemark.serve.shelf import NotThere, Shelf
+from spilemark.serve.shelf import Shelf
 
 JPEG = b"\xff\xd8\xff\xe0 a photo"
 

@@ -3,7 +3,8 @@
 A job is a folder on disk, the very one that the command line makes and reads;
 nothing is kept anywhere else.  Modules, from the disk outwards::
 
-    shelf     the jobs on disk, by id
+    entries   one job on disk, its photos and results by id
+    shelf     all of them: found, made, given photos
     sheet     what a form says, in the words of a job file
     drawing   a report as lines on its photos
     tasks     what is done in a worker process: check a photo, measure a job

@@ -20,8 +20,9 @@ from spilemark.serve.bodies import read_form, save_body
 from spilemark.serve.door import NotLetIn
 from spilemark.serve.drawing import photo_drawings
 from spilemark.serve.edits import edits_told
+from spilemark.serve.entries import Entry, NotThere, ShelfPhoto
 from spilemark.serve.sheet import lay_in, table_from
-from spilemark.serve.shelf import Entry, NotThere, ShelfPhoto, TooMuch
+from spilemark.serve.shelf import TooMuch
 
 Handler = Callable[[Request], Awaitable[Response]]
 _HEARTBEAT_S = 15.0

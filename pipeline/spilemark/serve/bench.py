@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from spilemark.errors import UsageError
+from spilemark.serve.entries import Entry
 from spilemark.serve.lanes import Lanes, check_of, end_of
 from spilemark.serve.news import News
 from spilemark.serve.sheet import arms_open
-from spilemark.serve.shelf import Entry, Shelf
+from spilemark.serve.shelf import Shelf
 
 
 class Bench:

@@ -6,7 +6,7 @@ import tempfile
 import zipfile
 from collections.abc import Iterator
 
-from spilemark.serve.shelf import Entry
+from spilemark.serve.entries import Entry
 
 _CHUNK = 256_000
 

@@ -10,7 +10,7 @@ from spilemark.frames import stored_to_upright
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Floats, PlaneMap, RigidMap
 from spilemark.rigid import apply, inverse
-from spilemark.serve.shelf import Entry
+from spilemark.serve.entries import Entry
 
 _CORRECTED = "corrected-by-hand"
 

@@ -14,7 +14,7 @@ from spilemark.serve import edits
 from spilemark.serve.api import told
 from spilemark.serve.bench import Bench
 from spilemark.serve.bodies import read_form
-from spilemark.serve.shelf import Entry
+from spilemark.serve.entries import Entry
 
 Edit = Callable[[Entry, dict[str, Any]], Entry]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -12,8 +11,8 @@ import tomlkit
 
 from spilemark.errors import UsageError
 from spilemark.results import ARMS
-from spilemark.serve.lanes import put_file_in, read_json
-from spilemark.serve.shelf import Entry, Shelf
+from spilemark.serve.entries import Entry, put_slip, read_slip
+from spilemark.serve.shelf import Shelf
 
 _MARKS = {"centreline": 4, "forward": 2}
 _MOST = 500
@@ -33,7 +32,7 @@ def corrections_of(entry: Entry) -> dict[str, list[dict[str, Any]]]:
 
 def undone_of(entry: Entry) -> dict[str, list[dict[str, Any]]]:
     """What was taken back and may be done again, by arm."""
-    return read_json(_undone(entry)) or {}
+    return read_slip(_undone(entry)) or {}
 
 
 def edits_told(entry: Entry) -> dict[str, Any]:
@@ -181,7 +180,7 @@ def _relist(shelf: Shelf, entry: Entry, arm: str, edit: Callable[[list[Any]], li
 
 def _remember(entry: Entry, arm: str, rows: list[Any]) -> None:
     table = {**undone_of(entry), arm: rows}
-    put_file_in(_undone(entry), json.dumps(table).encode())
+    put_slip(_undone(entry), table)
 
 
 def _points(value: Any) -> list[list[float]]:

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
 import heapq
 import itertools
-import json
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from spilemark.errors import SpilemarkError, UsageError
+from spilemark.serve.entries import Entry, ShelfPhoto, put_slip, read_slip
 from spilemark.serve.news import News
-from spilemark.serve.shelf import Entry, Shelf, ShelfPhoto
+from spilemark.serve.shelf import Shelf
 from spilemark.serve.steps import Progress
 from spilemark.serve.worker import WorkEnded, Worker, WorkStopped
-from spilemark.storage import store_files
 
 _ASKED, _END = "asked", "end.json"
 _CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000
@@ -83,7 +80,7 @@ class Lanes:
 
     def ask(self, entry: Entry) -> None:
         """Let a job wait to be measured; one that waits already stays where it is."""
-        put_file_in(entry.bench / _ASKED, b"")
+        put_slip(entry.bench / _ASKED, {})
         (entry.bench / _END).unlink(missing_ok=True)
         with self._changed:
             if all(work.job_id != entry.id for work in self._waiting):
@@ -197,7 +194,7 @@ class Lanes:
             end = {"exit_code": 70, "failed": True, "words": str(error), "seconds": 0.0}
             if isinstance(error, WorkStopped):
                 end |= {"exit_code": 130, "stopped": True, "words": _STOPPED}
-        put_file_in(entry.bench / _END, json.dumps(end).encode())
+        put_slip(entry.bench / _END, end)
         with self._changed:
             again = any(w.job_id == entry.id for w in self._waiting)
         if not again:
@@ -217,7 +214,7 @@ class Lanes:
         stem = entry.bench / photo.id
 
         def told(message: dict[str, Any]) -> None:
-            put_file_in(stem.with_suffix(".check.json"), json.dumps(message["verdict"]).encode())
+            put_slip(stem.with_suffix(".check.json"), message["verdict"])
             if not answer.done():
                 answer.set_result(message["verdict"])
             self._news.tell(entry.id)
@@ -246,26 +243,12 @@ class Lanes:
 
 def end_of(entry: Entry) -> dict[str, Any] | None:
     """How the last measuring of a job ended; None where it never did."""
-    return read_json(entry.bench / _END)
+    return read_slip(entry.bench / _END)
 
 
 def check_of(entry: Entry, photo: ShelfPhoto) -> dict[str, Any] | None:
     """What was said of a photo."""
-    return read_json((entry.bench / photo.id).with_suffix(".check.json"))
-
-
-def read_json(path: Path) -> dict[str, Any] | None:
-    """A small file of our own; None where it is not there, or half written by somebody else."""
-    with contextlib.suppress(OSError, ValueError):
-        table = json.loads(path.read_text(encoding="utf-8"))
-        return table if isinstance(table, dict) else None
-    return None
-
-
-def put_file_in(path: Path, content: bytes) -> None:
-    """Write a file in one step, in a folder that may have to be made."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    store_files({path: content})
+    return read_slip((entry.bench / photo.id).with_suffix(".check.json"))
 
 
 def _plain(table: dict[str, Any], entry: Entry) -> dict[str, Any]:

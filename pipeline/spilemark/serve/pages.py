@@ -17,8 +17,8 @@ from spilemark.errors import SpilemarkError
 from spilemark.results import ARMS
 from spilemark.serve.api import status_of
 from spilemark.serve.bench import Bench
+from spilemark.serve.entries import Entry
 from spilemark.serve.sheet import form_of
-from spilemark.serve.shelf import Entry
 
 Handler = Callable[[Request], Awaitable[Response]]
 _WOOD = ("form_", "lamination_", "corner_block_", "layout_", "board_")

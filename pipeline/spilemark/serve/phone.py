@@ -17,9 +17,9 @@ from spilemark.serve.api import Api, told
 from spilemark.serve.bench import Bench
 from spilemark.serve.bodies import read_form
 from spilemark.serve.door import Door, Guest, NotLetIn
+from spilemark.serve.entries import Entry
 from spilemark.serve.guard import Guard
 from spilemark.serve.pages import ARM_WORDS, page, static_folder
-from spilemark.serve.shelf import Entry
 
 COOKIE = "bench_guest"
 _FORM_BYTES = 1000

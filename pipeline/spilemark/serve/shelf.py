@@ -1,14 +1,12 @@
 """The jobs on disk: found, made, given photos.  The folder is all that there is.
 
 A job is a job file as the command line reads it, in the shop's folder or in a
-folder of its own there.  Whoever asks for a job, photo or result names it by an
-id made from its place; a path is never taken from outside.  Every change is
-written beside the old file and put in its place in one step.
+folder of its own there.  Every change is written beside the old file and put in
+its place in one step.
 """
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import shutil
@@ -27,16 +25,15 @@ from spilemark.jobfile import order_from
 from spilemark.jobparts import JobPart, parts_of
 from spilemark.many import Job, find_jobs
 from spilemark.results import ARMS
-from spilemark.storage import existing_results, store_files
+from spilemark.serve.entries import Entry, NotThere, ShelfPhoto, id_of
+from spilemark.storage import store_files
 
 JOB_FILE = "job.toml"
 RESULTS = "results"
-BENCH = ".bench"
-"""What can be made again or thrown away: previews, verdicts, what waits."""
 ASIDE = "set_aside"
 _SETTLED_NS = 100_000_000
 """A file written later than this may be written again within one tick of the disk's clock."""
-_NAME = re.compile(r"(?P<arm>port|starboard|single|both)_(?P<number>\d+)\.[a-z]{3,4}")
+_NAME = re.compile(rf"(?P<arm>{'|'.join(ARMS)})_\d+\.[a-z]{{3,4}}")
 _KINDS: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
     ("jpg", lambda b: b.startswith(b"\xff\xd8\xff")),
     ("png", lambda b: b.startswith(b"\x89PNG\r\n\x1a\n")),
@@ -44,10 +41,6 @@ _KINDS: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
     ("webp", lambda b: b[:4] == b"RIFF" and b[8:12] == b"WEBP"),
     ("heic", lambda b: b[4:8] == b"ftyp"),
 )
-
-
-class NotThere(UsageError):
-    """Nothing on the shelf has this id."""
 
 
 class TooMuch(CannotWrite):
@@ -65,77 +58,6 @@ class Limits:
     """Left free on the disk."""
     photos: int = 60
     """Of one job."""
-
-
-@dataclass(frozen=True, slots=True)
-class ShelfPhoto:
-    """A photo of a job."""
-
-    id: str
-    arm: str
-    path: Path
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One job on the shelf."""
-
-    id: str
-    job: Job
-    results_base: Path
-    """What ``--out`` would be."""
-    results: Path
-    """Where this part's results stand, or will stand."""
-    table: dict[str, Any]
-    problem: str = ""
-    """Why the job file cannot be read."""
-    several: bool = False
-    """Whether it is one part of a job file of several, which the page does not change."""
-
-    @property
-    def folder(self) -> Path:
-        """Where its photos are put."""
-        return self.job.file.parent
-
-    @property
-    def bench(self) -> Path:
-        """Where what can be thrown away is kept."""
-        return self.folder / BENCH / self.id
-
-    @property
-    def title(self) -> str:
-        """Boat and part, or the folder's name."""
-        words = [str(self.table.get(key, "")).strip() for key in ("boat", "part")]
-        return ", ".join(w for w in words if w) or self.folder.name
-
-    @property
-    def photos(self) -> tuple[ShelfPhoto, ...]:
-        """Its photos in working order, whether or not they are there."""
-        found: list[ShelfPhoto] = []
-        for arm in ARMS:
-            table = self.table.get(arm)
-            names = table.get("photos", []) if isinstance(table, dict) else []
-            found += [
-                ShelfPhoto(_id(f"{arm}/{name}"), arm, self.folder / name)
-                for name in (names if isinstance(names, list) else [])
-                if isinstance(name, str)
-            ]
-        return tuple(found)
-
-    def photo(self, photo_id: str) -> ShelfPhoto:
-        """One photo by its id."""
-        for photo in self.photos:
-            if photo.id == photo_id:
-                return photo
-        raise NotThere("This job has no such photo.", "Go back to the job.")
-
-    def files(self) -> dict[str, Path]:
-        """Results that stand there, by id."""
-        return {_id(path.name): path for path in existing_results(self.results)}
-
-
-def _id(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
 class Shelf:
@@ -323,7 +245,7 @@ class Shelf:
                         continue
 
     def _entry(self, job: Job) -> Entry:
-        entry_id = _id(f"{job.file.relative_to(self.root).as_posix()}//{job.part}")
+        entry_id = id_of(f"{job.file.relative_to(self.root).as_posix()}//{job.part}")
         problem, table, several, inner = "", dict[str, Any](), bool(job.part), ""
         try:
             parts = self._parts(job.file)
