@@ -12,6 +12,7 @@ nothing is kept anywhere else.  Modules, from the disk outwards::
     lanes     what waits for a worker, and how far it is
     guard     who may ask, and what a page may do
     door      lets a phone in, for a while
+    routes    what all routes share
     api, pages, phone, app, run
               the web server
 """

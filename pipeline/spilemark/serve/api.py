@@ -5,26 +5,23 @@ from __future__ import annotations
 import asyncio
 import json
 import re
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from spilemark.errors import SpilemarkError
-from spilemark.serve.bench import Bench
-from spilemark.serve.bodies import read_form, save_body
-from spilemark.serve.door import NotLetIn
+from spilemark.serve.bodies import save_body
 from spilemark.serve.drawing import photo_drawings
 from spilemark.serve.edits import edits_told
 from spilemark.serve.entries import Entry, NotThere, ShelfPhoto
+from spilemark.serve.routes import BenchRoutes, told
 from spilemark.serve.sheet import lay_in, table_from
-from spilemark.serve.shelf import TooMuch
 
-Handler = Callable[[Request], Awaitable[Response]]
 _HEARTBEAT_S = 15.0
 _TYPES = {
     ".pdf": "application/pdf",
@@ -39,40 +36,8 @@ _OPENED = (".pdf", ".html")
 """Shown in the browser; all else is saved."""
 
 
-def status_of(error: SpilemarkError) -> int:
-    """The HTTP status of an error of ours."""
-    if isinstance(error, NotThere):
-        return 404
-    if isinstance(error, NotLetIn):
-        return 403
-    return 413 if isinstance(error, TooMuch) else 400
-
-
-def told(handler: Handler) -> Handler:
-    """Let an error leave as JSON, in words."""
-
-    async def answer(request: Request) -> Response:
-        try:
-            return await handler(request)
-        except SpilemarkError as error:
-            words = {"what": error.what, "todo": error.todo}
-            return JSONResponse({"error": words}, status_of(error))
-        except ClientDisconnect:
-            return Response(status_code=400)
-
-    return answer
-
-
-class Api:
-    """The routes; each asks the bench in a thread, so that none holds up another.
-
-    Parameters
-    ----------
-    bench : Bench
-    """
-
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+class Api(BenchRoutes):
+    """The routes of jobs, photos and results."""
 
     def routes(self) -> list[Route]:
         """Every route, below ``/api``."""
@@ -101,17 +66,9 @@ class Api:
             *(Route(path, told(h), methods=["POST"]) for path, h in posts.items()),
         ]
 
-    async def entry(self, request: Request) -> Entry:
-        """The job that an address names."""
-        return await run_in_threadpool(self._bench.shelf.find, request.path_params["job"])
-
     async def list_jobs(self, request: Request) -> Response:  # noqa: ARG002 - one shape for all
         """Every job's state."""
-
-        def states() -> list[dict[str, Any]]:
-            return [self._bench.state(entry) for entry in self._bench.shelf.entries()]
-
-        return JSONResponse(await run_in_threadpool(states))
+        return JSONResponse(await run_in_threadpool(self._bench.states))
 
     async def job(self, request: Request) -> Response:
         """One job's state."""
@@ -143,8 +100,7 @@ class Api:
 
     async def new_job(self, request: Request) -> Response:
         """Make a job of a form."""
-        form = await read_form(request, self._bench.shelf.limits.form_bytes)
-        table = table_from(form)
+        table = table_from(await self.form(request))
         entry = await run_in_threadpool(self._bench.shelf.create, table)
         self._bench.news.tell(entry.id)
         return JSONResponse({"id": entry.id}, 201)
@@ -152,7 +108,7 @@ class Api:
     async def change_sheet(self, request: Request) -> Response:
         """Change what a job says at its top."""
         entry = await self.entry(request)
-        table = table_from(await read_form(request, self._bench.shelf.limits.form_bytes))
+        table = table_from(await self.form(request))
         changed = await run_in_threadpool(
             self._bench.shelf.change, entry, lambda document: lay_in(document, table)
         )
@@ -268,10 +224,9 @@ class Api:
         from spilemark.serve.bundle import job_zip
 
         entry = await self.entry(request)
-        content = await run_in_threadpool(job_zip, entry)
         name = f"{_plain_name(entry)}.zip"
         return StreamingResponse(
-            content,
+            job_zip(entry),
             media_type="application/zip",
             headers={"content-disposition": f'attachment; filename="{name}"'},
         )

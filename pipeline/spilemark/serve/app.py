@@ -8,7 +8,7 @@ from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
@@ -19,7 +19,8 @@ from spilemark.serve.door import Door
 from spilemark.serve.door_api import DoorApi
 from spilemark.serve.edit_api import EditApi
 from spilemark.serve.guard import Guard
-from spilemark.serve.pages import Pages, page, static_folder
+from spilemark.serve.pages import Pages, error_page, static_folder
+from spilemark.serve.routes import error_as_json
 from spilemark.serve.sums_api import SumsApi
 
 
@@ -70,13 +71,13 @@ class _Static(StaticFiles):
 
 async def _not_there(request: Request, _error: Exception) -> Response:
     what, todo = "There is no such page.", "Go back to the list of jobs."
-    if request.url.path.startswith("/api/"):
-        return JSONResponse({"error": {"what": what, "todo": todo}}, 404)
-    return page("error.html", 404, what=what, todo=todo)
+    return _say_for(request)(404, what, todo)
 
 
 async def _broken(request: Request, _error: Exception) -> Response:
     what, todo = "Something broke inside spilemark.", "That is our mistake, not yours. Load again."
-    if request.url.path.startswith("/api/"):
-        return JSONResponse({"error": {"what": what, "todo": todo}}, 500)
-    return page("error.html", 500, what=what, todo=todo)
+    return _say_for(request)(500, what, todo)
+
+
+def _say_for(request: Request) -> Callable[[int, str, str], Response]:
+    return error_as_json if request.url.path.startswith("/api/") else error_page

@@ -65,6 +65,10 @@ class Bench:
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise UsageError("This job is not measured yet.", "Measure it first.") from error
 
+    def states(self) -> list[dict[str, Any]]:
+        """Every job's state."""
+        return [self.state(entry) for entry in self.shelf.entries()]
+
     def state(self, entry: Entry) -> dict[str, Any]:
         """What a page shows of a job, as plain data."""
         work = self.lanes.work_of(entry.id)
@@ -107,7 +111,11 @@ def _stale(entry: Entry) -> bool:
 
 
 def _status(
-    entry: Entry, work: dict[str, Any] | None, end: dict[str, Any] | None, *, measured: bool
+    entry: Entry,
+    work: dict[str, Any] | None,
+    end: dict[str, Any] | None,
+    *,
+    measured: bool,
 ) -> str:
     """One of: problem, waiting, working, failed, changed, measured, ready, empty."""
     if entry.problem:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from spilemark.serve.api import told
 from spilemark.serve.bench import Bench
 from spilemark.serve.door import Door
+from spilemark.serve.routes import BenchRoutes, told
 
 
-class DoorApi:
+class DoorApi(BenchRoutes):
     """The routes.
 
     Parameters
@@ -22,7 +21,8 @@ class DoorApi:
     """
 
     def __init__(self, bench: Bench, door: Door) -> None:
-        self._bench, self._door = bench, door
+        super().__init__(bench)
+        self._door = door
 
     def routes(self) -> list[Route]:
         """Every route."""
@@ -43,7 +43,7 @@ class DoorApi:
 
     async def open(self, request: Request) -> Response:
         """Open it for one job."""
-        entry = await run_in_threadpool(self._bench.shelf.find, request.path_params["job"])
+        entry = await self.entry(request)
         await self._door.open(entry.id)
         return JSONResponse(self._door.told(), 201)
 

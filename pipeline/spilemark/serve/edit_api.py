@@ -11,24 +11,14 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from spilemark.serve import edits
-from spilemark.serve.api import told
-from spilemark.serve.bench import Bench
-from spilemark.serve.bodies import read_form
 from spilemark.serve.entries import Entry
+from spilemark.serve.routes import BenchRoutes, Handler, told
 
 Edit = Callable[[Entry, dict[str, Any]], Entry]
 
 
-class EditApi:
-    """The routes.
-
-    Parameters
-    ----------
-    bench : Bench
-    """
-
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+class EditApi(BenchRoutes):
+    """The routes."""
 
     def routes(self) -> list[Route]:
         """Every route."""
@@ -46,12 +36,10 @@ class EditApi:
             for name, edit in by_name.items()
         ]
 
-    def _done(self, edit: Edit) -> Callable[[Request], Any]:
+    def _done(self, edit: Edit) -> Handler:
         async def answer(request: Request) -> Response:
-            shelf = self._bench.shelf
-            entry = await run_in_threadpool(shelf.find, request.path_params["job"])
-            form = await read_form(request, shelf.limits.form_bytes)
-            changed = await run_in_threadpool(edit, entry, form)
+            entry = await self.entry(request)
+            changed = await run_in_threadpool(edit, entry, await self.form(request))
             self._bench.news.tell(entry.id)
             return JSONResponse(await run_in_threadpool(edits.edits_told, changed))
 

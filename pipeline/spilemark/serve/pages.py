@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -13,14 +12,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from spilemark.errors import SpilemarkError
 from spilemark.results import ARMS
-from spilemark.serve.api import status_of
-from spilemark.serve.bench import Bench
 from spilemark.serve.entries import Entry
+from spilemark.serve.routes import BenchRoutes, Handler, told
 from spilemark.serve.sheet import form_of
 
-Handler = Callable[[Request], Awaitable[Response]]
 _WOOD = ("form_", "lamination_", "corner_block_", "layout_", "board_")
 ARM_WORDS = {
     "port": "Port",
@@ -51,28 +47,22 @@ def static_folder() -> str:
     return str(files("spilemark.serve") / "static")
 
 
-def told(handler: Handler) -> Handler:
-    """Let an error leave as a page, in words."""
-
-    async def answer(request: Request) -> Response:
-        try:
-            return await handler(request)
-        except SpilemarkError as error:
-            return page("error.html", status_of(error), what=error.what, todo=error.todo)
-
-    return answer
+def error_page(status: int, what: str, todo: str) -> Response:
+    """An error as a person reads it."""
+    return page("error.html", status, what=what, todo=todo)
 
 
-class Pages:
-    """The routes of the laptop's pages.
+class JobPages(BenchRoutes):
+    """Pages that show a job."""
 
-    Parameters
-    ----------
-    bench : Bench
-    """
+    async def job(self, request: Request) -> tuple[Entry, dict[str, Any]]:
+        """The job that an address names, and its state."""
+        entry = await self.entry(request)
+        return entry, await run_in_threadpool(self._bench.state, entry)
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+
+class Pages(JobPages):
+    """The routes of the laptop's pages."""
 
     def routes(self) -> list[Route]:
         """Every page."""
@@ -87,17 +77,15 @@ class Pages:
             "/jobs/{job}/compare": self.compare,
             "/jobs/{job}/print": self.outputs,
         }
-        return [Route(path, told(handler), methods=["GET"]) for path, handler in pages.items()]
+        return [
+            Route(path, told(handler, error_page), methods=["GET"])
+            for path, handler in pages.items()
+        ]
 
     async def jobs(self, request: Request) -> Response:  # noqa: ARG002 - one shape for all
         """The list of jobs."""
-
-        def states() -> list[dict[str, Any]]:
-            return [self._bench.state(entry) for entry in self._bench.shelf.entries()]
-
-        return page(
-            "jobs.html", jobs=await run_in_threadpool(states), home=str(self._bench.shelf.root)
-        )
+        jobs = await run_in_threadpool(self._bench.states)
+        return page("jobs.html", jobs=jobs, home=str(self._bench.shelf.root))
 
     async def new(self, request: Request) -> Response:  # noqa: ARG002
         """The form of a new job."""
@@ -106,33 +94,33 @@ class Pages:
 
     async def photos(self, request: Request) -> Response:
         """A job's photos, and how far it is."""
-        entry, state = await self._job(request)
-        return page("photos.html", **_about(entry, state, "photos"), arm_words=ARM_WORDS, arms=ARMS)
+        entry, state = await self.job(request)
+        return page("photos.html", **about(entry, state, "photos"), arm_words=ARM_WORDS, arms=ARMS)
 
     async def sheet(self, request: Request) -> Response:
         """What was said of a job."""
-        entry, state = await self._job(request)
+        entry, state = await self.job(request)
         form = form_of(entry.table)
         form |= {k: form[k] or v for k, v in (("units", "mm"), ("paper", "a4"), ("cards_on", "bench"))}  # fmt: skip
-        return page("sheet.html", **_about(entry, state, "sheet"), form=form)
+        return page("sheet.html", **about(entry, state, "sheet"), form=form)
 
     async def look(self, request: Request) -> Response:
         """The photo with what was found in it."""
-        entry, state = await self._job(request)
-        return page("look.html", **_about(entry, state, "look"))
+        entry, state = await self.job(request)
+        return page("look.html", **about(entry, state, "look"))
 
     async def compare(self, request: Request) -> Response:
         """Both sides over each other."""
-        entry, state = await self._job(request)
-        return page("compare.html", **_about(entry, state, "compare"))
+        entry, state = await self.job(request)
+        return page("compare.html", **about(entry, state, "compare"))
 
     async def outputs(self, request: Request) -> Response:
         """Sheets and files."""
-        entry, state = await self._job(request)
+        entry, state = await self.job(request)
         found = await run_in_threadpool(entry.files)
         named = {path.name: file_id for file_id, path in found.items()}
         wood = sorted(name for name in named if name.startswith(_WOOD))
-        return page("print.html", **_about(entry, state, "print"), files=named, wood=wood)
+        return page("print.html", **about(entry, state, "print"), files=named, wood=wood)
 
     async def help(self, request: Request) -> Response:  # noqa: ARG002
         """How it goes."""
@@ -142,13 +130,7 @@ class Pages:
         """One page to hang up: how to photograph a pattern."""
         return page("card.html")
 
-    async def _job(self, request: Request) -> tuple[Entry, dict[str, Any]]:
-        def look() -> tuple[Entry, dict[str, Any]]:
-            entry = self._bench.shelf.find(request.path_params["job"])
-            return entry, self._bench.state(entry)
 
-        return await run_in_threadpool(look)
-
-
-def _about(entry: Entry, state: dict[str, Any], here: str) -> dict[str, Any]:
+def about(entry: Entry, state: dict[str, Any], here: str) -> dict[str, Any]:
+    """What every page of a job is filled with; ``here`` is its step."""
     return {"job": state, "here": here, "folder": str(entry.folder)}

@@ -13,13 +13,14 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from spilemark.serve.api import Api, told
+from spilemark.serve.api import Api
 from spilemark.serve.bench import Bench
 from spilemark.serve.bodies import read_form
 from spilemark.serve.door import Door, Guest, NotLetIn
 from spilemark.serve.entries import Entry
 from spilemark.serve.guard import Guard
 from spilemark.serve.pages import ARM_WORDS, page, static_folder
+from spilemark.serve.routes import told
 
 COOKIE = "bench_guest"
 _FORM_BYTES = 1000

@@ -12,38 +12,26 @@ from starlette.routing import Route
 
 from spilemark.jobfile import rooted_shop
 from spilemark.serve import sums
-from spilemark.serve.api import told
-from spilemark.serve.bench import Bench
-from spilemark.serve.bodies import read_form
-from spilemark.serve.pages import page
-from spilemark.serve.pages import told as told_page
+from spilemark.serve.pages import JobPages, about, error_page, page
+from spilemark.serve.routes import told
 
 SIDES = ("port", "starboard", "single")
 
 
-class SumsApi:
-    """The routes.
-
-    Parameters
-    ----------
-    bench : Bench
-    """
-
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+class SumsApi(JobPages):
+    """The routes."""
 
     def routes(self) -> list[Route]:
         """Every route."""
         return [
-            Route("/jobs/{job}/sums", told_page(self.show), methods=["GET"]),
+            Route("/jobs/{job}/sums", told(self.show, error_page), methods=["GET"]),
             Route("/api/jobs/{job}/sums/try", told(self.attempt), methods=["POST"]),
             Route("/api/jobs/{job}/sums", told(self.keep), methods=["POST"]),
         ]
 
     async def show(self, request: Request) -> Response:
         """The forms."""
-        entry = await run_in_threadpool(self._bench.shelf.find, request.path_params["job"])
-        state = await run_in_threadpool(self._bench.state, entry)
+        entry, state = await self.job(request)
         sides: list[str] = []
         edges: list[str] = []
         if state["measured"]:
@@ -52,9 +40,7 @@ class SumsApi:
             edges = [edge["name"] for side in sides[:1] for edge in patterns[side]["edges"]]
         return page(
             "sums.html",
-            job=state,
-            here="sums",
-            folder=str(entry.folder),
+            **about(entry, state, "sums"),
             form=sums.form_of(entry.table),
             units=entry.table.get("units", "mm"),
             sides=sides,
@@ -63,8 +49,8 @@ class SumsApi:
 
     async def attempt(self, request: Request) -> Response:
         """What the sums say of what stands in the forms, which is not kept."""
-        entry = await run_in_threadpool(self._bench.shelf.find, request.path_params["job"])
-        form = await read_form(request, self._bench.shelf.limits.form_bytes)
+        entry = await self.entry(request)
+        form = await self.form(request)
         side = form.pop("side", "")
         units = entry.table.get("units", "mm")
         shown = sums.form_of(entry.table)
@@ -90,8 +76,8 @@ class SumsApi:
 
     async def keep(self, request: Request) -> Response:
         """Keep the forms in the job file."""
-        entry = await run_in_threadpool(self._bench.shelf.find, request.path_params["job"])
-        form = await read_form(request, self._bench.shelf.limits.form_bytes)
+        entry = await self.entry(request)
+        form = await self.form(request)
         units = str(entry.table.get("units", "mm"))
         changed = await run_in_threadpool(
             self._bench.shelf.change, entry, lambda document: sums.lay_in(document, form, units)
