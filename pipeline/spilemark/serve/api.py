@@ -6,6 +6,7 @@ import asyncio
 import json
 import re
 from collections.abc import AsyncIterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -126,7 +127,9 @@ class Api(BenchRoutes):
     ) -> tuple[ShelfPhoto, Any]:
         """Store a photo, and let it be judged; hands back the photo and its verdict to wait for."""
         shelf = self._bench.shelf
-        with shelf.incoming(entry) as path:
+        with ExitStack() as held:
+            # Whether there is room is asked of every file on the shelf: not on the server's own time.
+            path = await run_in_threadpool(held.enter_context, shelf.incoming(entry))
             await save_body(request, path, shelf.limits.photo_bytes)
             photo = await run_in_threadpool(shelf.keep, entry, arm, path)
         entry = await run_in_threadpool(shelf.find, entry.id)
