@@ -74,6 +74,7 @@ class Bench:
         work = self.lanes.work_of(entry.id)
         end = end_of(entry)
         measured = (entry.results / "report.json").is_file()
+        stale = measured and _stale(entry)
         photos = [
             {
                 "id": photo.id,
@@ -95,8 +96,8 @@ class Bench:
             "work": work,
             "end": end,
             "measured": measured,
-            "stale": measured and _stale(entry),
-            "status": _status(entry, work, end, measured=measured),
+            "stale": stale,
+            "status": _status(entry, work, end, measured=measured, stale=stale),
         }
 
 
@@ -116,6 +117,7 @@ def _status(
     end: dict[str, Any] | None,
     *,
     measured: bool,
+    stale: bool,
 ) -> str:
     """One of: problem, waiting, working, failed, changed, measured, ready, empty."""
     if entry.problem:
@@ -125,5 +127,5 @@ def _status(
     if end is not None and end.get("failed"):
         return "stopped" if end.get("stopped") else "failed"
     if measured:
-        return "changed" if _stale(entry) else "measured"
+        return "changed" if stale else "measured"
     return "ready" if entry.photos else "empty"
