@@ -210,6 +210,21 @@ def test_the_list_tells_of_each_step_as_it_is_done(page: Page) -> None:
     assert 0.3 < max(shares) < 1.0
 
 
+def test_every_step_that_a_job_of_two_sides_tells_moves_its_bar_on(tmp_path: Path) -> None:
+    from spilemark.many import Job, run_one
+    from spilemark.serve.steps import Progress
+
+    table = {side: {"photos": [str(SAMPLES / f"{side}.jpg")]} for side in ("port", "starboard")}
+    job = tmp_path / "job.toml"
+    job.write_text("".join(f"[{side}]\nphotos = {a['photos']}\n" for side, a in table.items()))
+    said: list[str] = []
+    assert not run_one(Job(job), tmp_path / "out", force=False, progress=said.append).failed
+    progress = Progress(table)
+    assert [progress.told(words)[1:] for words in said] == [
+        (number, len(said)) for number in range(1, len(said) + 1)
+    ], said
+
+
 def test_a_queue_is_taken_up_again_after_the_program_was_closed(tmp_path: Path) -> None:
     root = tmp_path / "shop"
     with running(root) as first:

@@ -7,16 +7,8 @@ from typing import Any
 from spilemark.serve.sheet import arms_of
 
 # Seconds on the two sample photos, by ``benchmarks``' clock on one core; only their shares count.
-_READ, _CARDS, _TRACE, _LAY, _COMPARE, _SUMS, _BLANK, _WRITE = (
-    0.4,
-    0.3,
-    1.0,
-    0.1,
-    0.1,
-    0.2,
-    2.0,
-    1.0,
-)
+_READ, _CARDS, _TRACE, _LAY = 0.4, 0.3, 1.0, 0.1
+_COMPARE, _SUMS, _BLANK, _WRITE = 0.1, 0.2, 2.0, 1.0
 
 
 def steps_of(table: dict[str, Any]) -> list[tuple[str, float]]:
@@ -25,8 +17,7 @@ def steps_of(table: dict[str, Any]) -> list[tuple[str, float]]:
     sides = 2 * ("both" in photos) + sum(arm != "both" for arm in photos)
     steps = [("reading", _READ)] * sum(photos.values())
     steps.append(("finding", _CARDS * max(1, sum(photos.values()))))
-    # The arms are traced at the same time.
-    steps.append(("tracing", _TRACE * max(photos.values(), default=1)))
+    steps += [("tracing", _TRACE * count) for count in photos.values()]
     steps += [("laying", _LAY)] * sides
     if sides == 2:
         steps.append(("comparing", _COMPARE))
