@@ -45,6 +45,27 @@ def test_photos_are_judged_in_words(page: Page, measured: str) -> None:
         )
 
 
+def test_a_scan_is_judged_as_a_scan(tmp_path: Path) -> None:
+    from PIL import Image
+
+    from spilemark.recipe import prepare, standard_recipe
+    from spilemark.serve.lanes import said_of
+    from spilemark.serve.photo_check import verdict_on
+    from spilemark.serve.shelf import Shelf
+
+    kitchen = prepare(standard_recipe())
+    Image.new("L", (400, 300), 90).save(tmp_path / "port.jpg")
+    told = {"": False, "scan = true\n": True, "port.scan = true\n": True,
+            "scan = true\nport.scan = false\n": False}  # fmt: skip
+    for words, is_scan in told.items():
+        (tmp_path / "job.toml").write_text(words + 'port.photos = ["port.jpg"]\n')
+        (entry,) = Shelf(tmp_path).entries()
+        said = said_of(entry, "port")
+        _, photo = verdict_on(tmp_path / "port.jpg", "port", said, kitchen)
+        assert photo is not None
+        assert photo.is_scan is is_scan, words
+
+
 def test_the_results_are_those_of_the_command_line(
     page: Page, measured: str, tmp_path: Path
 ) -> None:

@@ -24,6 +24,7 @@ _MEASURE_S, _PER_PHOTO_S, _MEASURE_BYTES = 120.0, 60.0, 8_000_000_000
 _STOPPED = "Stopped by you; what was measured before is as it was."
 _CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens",
                  "edge")  # fmt: skip
+_CHECK_OF_ARM = ("scan", "edge")
 
 
 @dataclass(slots=True)
@@ -223,7 +224,7 @@ class Lanes:
             "do": "check",
             "photo": str(photo.path),
             "arm": photo.arm,
-            "table": _plain({k: v for k, v in entry.table.items() if k in _CHECK_FIELDS}, entry),
+            "table": said_of(entry, photo.arm),
             "pictures": str(stem),
         }
         try:
@@ -251,9 +252,15 @@ def check_of(entry: Entry, photo: ShelfPhoto) -> dict[str, Any] | None:
     return read_slip((entry.bench / photo.id).with_suffix(".check.json"))
 
 
-def _plain(table: dict[str, Any], entry: Entry) -> dict[str, Any]:
-    cards = table.get("cards")
-    return {**table, "cards": str(entry.folder / cards)} if isinstance(cards, str) else table
+def said_of(entry: Entry, arm: str) -> dict[str, Any]:
+    """What a job file says that counts for one photo of an arm, in its own words."""
+    said = {key: entry.table[key] for key in _CHECK_FIELDS if key in entry.table}
+    if isinstance(said.get("cards"), str):
+        said["cards"] = str(entry.folder / said["cards"])
+    of_arm = entry.table.get(arm)
+    if isinstance(of_arm, dict):
+        said[arm] = {key: of_arm[key] for key in _CHECK_OF_ARM if key in of_arm}
+    return said
 
 
 def _sweep(entry: Entry) -> None:

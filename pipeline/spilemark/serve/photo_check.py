@@ -25,17 +25,8 @@ _ABOUT_THE_JOB = {
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
-def read(path: Path, kitchen: Kitchen, *, scan: bool = False) -> Photo:
-    """Read a photo as the job will."""
-    name = kitchen.name_of("read_source")
-    photo: Photo = kitchen.plugins.call(
-        "read_source", name, path=path, is_scan=scan, options=kitchen.options["read_source", name]
-    )
-    return photo
-
-
 def verdict_on(
-    path: Path, arm: str, table: dict[str, Any], kitchen: Kitchen, *, scan: bool = False
+    path: Path, arm: str, table: dict[str, Any], kitchen: Kitchen
 ) -> tuple[dict[str, Any], Photo | None]:
     """Judge one photo by itself.
 
@@ -44,10 +35,8 @@ def verdict_on(
     path : Path
     arm : str
     table : dict
-        The job file's top keys: which cards, how thick.
+        What the job file says that counts here: which cards, how thick, whether it is a scan.
     kitchen : Kitchen
-    scan : bool
-        Whether it comes from a flatbed.
 
     Returns
     -------
@@ -56,11 +45,11 @@ def verdict_on(
     photo : Photo or None
         None where it cannot be read.
     """
+    order = order_from({**table, arm: {**table.get(arm, {}), "photos": [str(path)]}}, "This job")
     try:
-        photo = read(path, kitchen, scan=scan)
+        photo: Photo = _call(kitchen, "read_source", path=path, is_scan=arm in order.scans)
     except SpilemarkError as error:
         return _no(error, path), None
-    order = order_from({**table, arm: {"photos": [str(path)]}}, "This job")
     card_set = load_card_set(order.cards) if order.cards else shop_cards()
     # Distances may be between cards of the other side's photo.
     facts = replace(order.facts, distances=())
