@@ -155,6 +155,12 @@ def _scratch(folder: Path) -> Iterator[Path]:
         _remove_empty(made)
 
 
+def remove_scratch(home: Path) -> None:
+    """Take away scratch folders that a process left in a folder when it was killed."""
+    for scratch in home.glob(f"{_SCRATCH_PREFIX}*") if home.is_dir() else ():
+        shutil.rmtree(scratch, ignore_errors=True)
+
+
 def _make_folders(folder: Path) -> list[Path]:
     """Make a folder and its parents; return the ones that were new, outermost first."""
     new = []

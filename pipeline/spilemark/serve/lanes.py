@@ -10,12 +10,13 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any
 
-from spilemark.errors import SpilemarkError, UsageError
+from spilemark.errors import EXIT_INTERRUPTED, EXIT_OUR_BUG, SpilemarkError, UsageError
 from spilemark.serve.entries import Entry, ShelfPhoto, put_slip, read_slip
 from spilemark.serve.news import News
 from spilemark.serve.shelf import Shelf
 from spilemark.serve.steps import Progress
 from spilemark.serve.worker import WorkEnded, Worker, WorkStopped
+from spilemark.storage import remove_scratch
 
 _ASKED, _END = "asked", "end.json"
 _CHECK_S, _CHECK_BYTES = 45.0, 4_000_000_000
@@ -188,13 +189,14 @@ class Lanes:
                 task, seconds=_MEASURE_S + _PER_PHOTO_S * len(entry.photos), told=told
             )
         except WorkEnded as error:
-            _sweep(entry)
+            for home in (entry.results, entry.results.parent):
+                remove_scratch(home)
             if self._closed:
                 # It stays marked, and waits again when the program is opened.
                 return
-            end = {"exit_code": 70, "failed": True, "words": str(error), "seconds": 0.0}
+            end = {"exit_code": EXIT_OUR_BUG, "failed": True, "words": str(error), "seconds": 0.0}
             if isinstance(error, WorkStopped):
-                end |= {"exit_code": 130, "stopped": True, "words": _STOPPED}
+                end |= {"exit_code": EXIT_INTERRUPTED, "stopped": True, "words": _STOPPED}
         put_slip(entry.bench / _END, end)
         with self._changed:
             again = any(w.job_id == entry.id for w in self._waiting)
@@ -261,12 +263,3 @@ def said_of(entry: Entry, arm: str) -> dict[str, Any]:
     if isinstance(of_arm, dict):
         said[arm] = {key: of_arm[key] for key in _CHECK_OF_ARM if key in of_arm}
     return said
-
-
-def _sweep(entry: Entry) -> None:
-    """Take away the scratch folder of a worker that was killed."""
-    import shutil
-
-    for home in (entry.results, entry.results.parent):
-        for scratch in home.glob(".spilemark-*") if home.is_dir() else ():
-            shutil.rmtree(scratch, ignore_errors=True)
