@@ -25,6 +25,7 @@ from typing import Literal
 
 import numpy as np
 
+from spilemark.corners import Indices, ring_span
 from spilemark.errors import UsageError
 from spilemark.frames import outward_normals, upright_to_stored
 from spilemark.lens import mm_per_px_across, pixels_to_plane
@@ -49,8 +50,7 @@ HAND = "drawn by hand"
 _FARTHEST_MM = 60.0
 """A place farther from every edge than this belongs to none."""
 _STRAIGHT_MM = 0.5
-_LEAST = {"move": 2, "redraw": 2, "guess": 2}
-_MOST_POINTS = 500
+_MOST_POINTS = {"move": 2, "redraw": 500, "guess": 2}
 
 Doing = Literal["move", "redraw", "guess"]
 
@@ -75,8 +75,7 @@ def check_correction(correction: Correction, arm: str, where: str) -> Correction
         Too few or too many places, or one that is no number.
     """
     points = correction.points
-    exact = correction.do in ("move", "guess") and len(points) != _LEAST[correction.do]
-    if exact or not _LEAST[correction.do] <= len(points) <= _MOST_POINTS:
+    if not 2 <= len(points) <= _MOST_POINTS[correction.do]:
         raise UsageError(
             f'{where}, [{arm}], corrections: "{correction.do}" has {len(points)} places.',
             "A move and a guess have two, a redraw two or more.",
@@ -165,8 +164,9 @@ def _one(
         corners = tuple(c for c in outline.corners if c.index not in within)
     changed = _by_hand(outline, points, share, view, Cause(id=cause, kind=HAND))
     edges = _edges(changed.ring.points_mm, outline, {c.index for c in corners}, share > 0)
-    by_mm = float(np.linalg.norm(points - ring.points_mm, axis=1).max())
-    at = int(np.argmax(np.linalg.norm(points - ring.points_mm, axis=1)))
+    far = np.linalg.norm(points - ring.points_mm, axis=1)
+    at = int(np.argmax(far))
+    by_mm = float(far[at])
     what = "moved" if correction.do == "move" else "drawn anew"
     note = _note(
         f"Made by hand in {correction.photo}: the edge was {what}, by {by_mm:.1f} mm at most.",
@@ -191,7 +191,7 @@ def moved(ring: Floats, start: Floats, to: Floats) -> tuple[Floats, Floats]:
     return ring + share[:, None] * (to - ring[k]), share
 
 
-def _stretch(ring: Floats, places: Floats) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+def _stretch(ring: Floats, places: Floats) -> Indices:
     """Numbers of the points from the one nearest to the first place to that of the last.
 
     The way round on which the middle of what was drawn lies nearer; of two places, the shorter.
@@ -200,7 +200,7 @@ def _stretch(ring: Floats, places: Floats) -> np.ndarray[tuple[int], np.dtype[np
     a, b = (int(np.argmin(np.linalg.norm(ring - p, axis=1))) for p in (places[0], places[-1]))
     onwards = (a + np.arange((b - a) % n + 1)) % n
     back = (b + np.arange((a - b) % n + 1)) % n
-    ways = [np.linalg.norm(np.diff(ring[w], axis=0), axis=1).sum() for w in (onwards, back)]
+    ways = [_length_mm(ring[w]) for w in (onwards, back)]
     if len(places) > 2 and min(ways) > 0.25 * sum(ways):
         inner = places[1:-1]
         away = [
@@ -211,9 +211,7 @@ def _stretch(ring: Floats, places: Floats) -> np.ndarray[tuple[int], np.dtype[np
     return onwards if ways[0] <= ways[1] else back
 
 
-def redrawn(
-    ring: Floats, span: np.ndarray[tuple[int], np.dtype[np.intp]], places: Floats
-) -> Floats:
+def redrawn(ring: Floats, span: Indices, places: Floats) -> Floats:
     """A ring (N, 2) whose points ``span`` lie evenly along the places; the ring keeps its other points."""
     first, last = ring[span[0]], ring[span[-1]]
     line = places[1:-1]
@@ -248,14 +246,12 @@ def _by_hand(outline: Outline, points: Floats, share: Floats, view: View, cause:
     return replace(outline, polylines=tuple(lines), causes=(*outline.causes, cause))
 
 
-def _guessed(
-    outline: Outline, span: np.ndarray[tuple[int], np.dtype[np.intp]], correction: Correction
-) -> Outline:
+def _guessed(outline: Outline, span: Indices, correction: Correction) -> Outline:
     ring = outline.ring
     seen = np.array(ring.seen)
     seen[span] = False
     lines = tuple(replace(p, seen=seen) if p is ring else p for p in outline.polylines)
-    length = float(np.linalg.norm(np.diff(ring.points_mm[span], axis=0), axis=1).sum())
+    length = _length_mm(ring.points_mm[span])
     note = _note(
         f"Said by hand in {correction.photo}: {length:.0f} mm of the edge were not really seen.",
         ring.points_mm[span[len(span) // 2]],
@@ -277,12 +273,10 @@ def _edges(points: Floats, outline: Outline, corners: set[int], touched: Bools) 
 
 
 def _edge(points: Floats, edge: Edge, start: int, stop: int, touched: Bools) -> Edge:
-    n = len(points)
-    span = (start + np.arange(((stop - start) % n or n) + 1)) % n
+    span = ring_span(start, stop, len(points))
     if stop == edge.stop and not touched[span].any():
         return edge
     run = points[span]
-    length = float(np.linalg.norm(np.diff(run, axis=0), axis=1).sum())
     chord = run[-1] - run[0]
     size = float(np.linalg.norm(chord))
     across = np.zeros(1)
@@ -290,7 +284,11 @@ def _edge(points: Floats, edge: Edge, start: int, stop: int, touched: Bools) -> 
         away = run - run[0]
         across = (away[:, 0] * chord[1] - away[:, 1] * chord[0]) / size
     straight = bool(size > 0 and np.abs(across).max() <= _STRAIGHT_MM)
-    return replace(edge, start=start, stop=stop, length_mm=length, straight=straight)
+    return replace(edge, start=start, stop=stop, length_mm=_length_mm(run), straight=straight)
+
+
+def _length_mm(points: Floats) -> float:
+    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
 
 
 def _note(text: str, at: Floats, value: float) -> Note:
