@@ -104,6 +104,9 @@ export function statusWords(job) {
   }
 }
 
+/** How a photo was found, by a sign that is not its colour. */
+export const SIGNS = { yes: "✓", mind: "△", no: "✕" };
+
 /** An element with its properties and children. */
 export function el(name, properties = {}, ...children) {
   const made = document.createElement(name);

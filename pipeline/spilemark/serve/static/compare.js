@@ -1,6 +1,6 @@
 // Both sides over each other.
 import { attempt, el, get, jobHere, length, svg } from "./common.js";
-import { Viewer, nearest, path } from "./viewer.js";
+import { Viewer, edgeAt, framed, legend, nearest, path } from "./viewer.js";
 
 const job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -60,8 +60,7 @@ function draw() {
 }
 
 function wordsAt(k) {
-  const n = port.length;
-  const edge = told.patterns.port.edges.find((e) => (k - e.from + n) % n <= (e.to - e.from + n) % n);
+  const edge = edgeAt(told.patterns.port.edges, k, port.length);
   const gap = laid.gap_mm[k];
   const name = edge ? edge.name : "edge";
   if (gap === null) return `${name}: not seen on both sides`;
@@ -116,15 +115,9 @@ async function begin() {
   finger = svg("circle", { class: "finger", r: 1 });
   view.append(band, svg("path", { class: "port", d: path(port.map(onPage), true) }), starboard, finger);
   place.max = String(port.length - 1);
-  const xs = port.map((p) => p[0]);
-  const ys = port.map((p) => -p[1]);
-  const low = [Math.min(...xs), Math.min(...ys)];
-  const wide = [Math.max(...xs) - low[0], Math.max(...ys) - low[1]];
-  const rim = 0.12 * Math.max(...wide);
-  viewer = new Viewer(view, [low[0] - rim, low[1] - rim, wide[0] + 2 * rim, wide[1] + 2 * rim], () => viewer && scale());
+  viewer = new Viewer(view, framed(port.map(onPage), 0.12), () => viewer && scale());
   scale();
-  document.getElementById("legend").replaceChildren(...[["port", "port, as it is"], ["starboard", "starboard, mirrored, its gap drawn larger"], ["band", "its doubt (95 %)"]].map(([kind, words]) =>
-    el("li", {}, svg("svg", { viewBox: "0 0 64 24", "aria-hidden": "true" }, svg("path", { class: kind, d: kind === "band" ? "M4 4H60V20H4Z" : "M4 12H60" })), words)));
+  legend([["port", "port, as it is"], ["starboard", "starboard, mirrored, its gap drawn larger"], ["band", "its doubt (95 %)", "M4 4H60V20H4Z"]]);
   lay(told.comparison.alignments[0].datum);
   const touch = (event) => {
     const [k, far] = nearest(port.map(onPage), viewer.at(event));

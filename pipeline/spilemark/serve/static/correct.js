@@ -1,6 +1,6 @@
 // Putting right by hand: tools that work with two touches, by dragging, or with the keys.
 import { attempt, el, send, svg } from "./common.js";
-import { nearest, path } from "./viewer.js";
+import { nearestOf, path } from "./viewer.js";
 
 const REACH_MM = 15; // as the pipeline has it
 const NEAR_PX = 36;
@@ -115,11 +115,7 @@ export class Corrector {
 
   /** The edge's point nearest to a place on the photo: worked out here, whatever lies on top. */
   pick(at) {
-    let best = null;
-    for (const pattern of this.drawing().patterns) {
-      const [k, far] = nearest(pattern.ring, at);
-      if (!best || far < best.far) best = { pattern, k, far };
-    }
+    const best = nearestOf(this.drawing().patterns, at);
     return best && best.far <= NEAR_PX * this.viewer().unit ? best : null;
   }
 
@@ -197,8 +193,7 @@ export class Corrector {
     // In a photo of both, a line and a bow belong to the side that lies nearest.
     let arm = d.arm;
     if (arm === "both") {
-      const far = (p) => nearest(p.ring, value.slice(0, 2))[1];
-      arm = d.patterns.reduce((a, b) => (far(a) <= far(b) ? a : b)).side;
+      arm = nearestOf(d.patterns, value.slice(0, 2)).pattern.side;
     }
     this.choose(this.tool);
     return this.ask("mark", { arm, key, value });
@@ -248,8 +243,8 @@ export class Corrector {
     if (this.cross) {
       const [x, y] = this.cross;
       const r = 14 * unit;
-      parts.push(svg("path", { class: "rim", d: `M${x - r} ${y}H${x + r}M${x} ${y - r}V${y + r}` }));
-      parts.push(svg("path", { class: "mark", d: `M${x - r} ${y}H${x + r}M${x} ${y - r}V${y + r}` }));
+      const d = `M${x - r} ${y}H${x + r}M${x} ${y - r}V${y + r}`;
+      parts.push(svg("path", { class: "rim", d }), svg("path", { class: "mark", d }));
     }
     this.layer.replaceChildren(...parts);
   }

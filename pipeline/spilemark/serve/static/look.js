@@ -1,7 +1,7 @@
 // The photo with what was found in it.
 import { attempt, el, get, jobHere, length, listen, send, statusWords, svg } from "./common.js";
 import { Corrector, nameField } from "./correct.js";
-import { Viewer, nearest, path, stretches } from "./viewer.js";
+import { Viewer, edgeAt, legend, nearestOf, path, stretches } from "./viewer.js";
 
 let job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -98,11 +98,7 @@ function scaleTags() {
 
 function point(event) {
   const at = viewer.at(event);
-  let best = null;
-  for (const pattern of drawings[shown].patterns) {
-    const [k, far] = nearest(pattern.ring, at);
-    if (!best || far < best.far) best = { pattern, k, far };
-  }
+  const best = nearestOf(drawings[shown].patterns, at);
   if (!best || best.far > 40 * viewer.unit || (corrector && corrector.tool !== "read")) return;
   const { pattern, k } = best;
   finger.setAttribute("cx", pattern.ring[k][0]);
@@ -112,8 +108,7 @@ function point(event) {
 }
 
 function wordsOf(pattern, k) {
-  const n = pattern.ring.length;
-  const edge = pattern.edges.find((e) => (k - e.from + n) % n <= (e.to - e.from + n) % n);
+  const edge = edgeAt(pattern.edges, k, pattern.ring.length);
   const [x, y] = pattern.ring_mm[k];
   const how = pattern.by_hand[k] ? "made by hand" : pattern.seen[k] ? "seen" : "guessed";
   const doubt = pattern.u95_mm[k] === null ? "" : `, ±${length(pattern.u95_mm[k], units, 2)} (95 %)`;
@@ -139,12 +134,6 @@ function edgeTable(pattern) {
   const corners = pattern.corners.map((corner) =>
     el("tr", {}, el("th", { scope: "row" }, `${corner.name} corner`), el("td", { className: "number" }, corner.deg === null || corner.deg === undefined ? "?" : `${corner.deg.toFixed(2)}°`)));
   return el("table", {}, el("caption", {}, `${SIDES[pattern.side]}: ${pattern.seen_percent.toFixed(0)} % of the edge seen. ${pattern.words}`), el("tbody", {}, ...rows, ...corners));
-}
-
-function legend() {
-  const kinds = [["seen", "edge, seen"], ["guessed", "edge, guessed"], ["hand", "made by hand"], ["pencil", "pencil line"], ["card", "card"]];
-  document.getElementById("legend").replaceChildren(...kinds.map(([kind, words]) =>
-    el("li", {}, svg("svg", { viewBox: "0 0 64 24", "aria-hidden": "true" }, svg("path", { class: kind, d: "M4 12H60" })), words)));
 }
 
 let units = "mm";
@@ -188,7 +177,7 @@ async function begin() {
   }));
   document.getElementById("notes").replaceChildren(...told.notes.map((note) =>
     el("li", {}, `${note.severity === "warn" ? "△ Mind: " : ""}${note.text}`)));
-  legend();
+  legend([["seen", "edge, seen"], ["guessed", "edge, guessed"], ["hand", "made by hand"], ["pencil", "pencil line"], ["card", "card"]]);
   if (!drawings.length) {
     document.getElementById("under").textContent = "These results were made by an earlier version. Measure again to see them here.";
     return;

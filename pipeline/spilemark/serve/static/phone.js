@@ -1,7 +1,6 @@
 // The phone as the bench's camera: a photo goes out, and words come back before the pattern is moved.
-import { attempt, el, get, jobHere, send, trouble } from "./common.js";
+import { SIGNS, attempt, el, get, jobHere, send, trouble } from "./common.js";
 
-const SIGNS = { yes: "✓", mind: "△", no: "✕" };
 const form = document.getElementById("job");
 const verdict = document.getElementById("verdict");
 const more = document.getElementById("more");

@@ -1,5 +1,5 @@
 // Photos of a job: they come in, are judged, and the job is measured.
-import { attempt, el, get, jobHere, listen, send, statusWords, trouble } from "./common.js";
+import { SIGNS, attempt, el, get, jobHere, listen, send, statusWords, trouble } from "./common.js";
 
 let job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -39,8 +39,6 @@ function showArm(section) {
   list.dataset.shown = wanted;
   list.replaceChildren(...photos.map(photoLine));
 }
-
-const SIGNS = { yes: "✓", mind: "△", no: "✕" };
 
 function photoLine(photo) {
   const check = photo.check;

@@ -1,6 +1,6 @@
 // The shop sums: tried while one types, kept when one says so.
 import { attempt, el, jobHere, send, svg, trouble } from "./common.js";
-import { Viewer, path } from "./viewer.js";
+import { Viewer, framed, legend, path } from "./viewer.js";
 
 const job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -29,12 +29,7 @@ function words(place, lines, wrong) {
 function draw(lines) {
   if (!view || !lines.outline) return;
   const turned = Object.fromEntries(Object.entries(lines).map(([name, ring]) => [name, ring.map(([x, y]) => [x, -y])]));
-  const all = Object.values(turned).flat();
-  const [xs, ys] = [all.map((p) => p[0]), all.map((p) => p[1])];
-  const low = [Math.min(...xs), Math.min(...ys)];
-  const size = [Math.max(...xs) - low[0], Math.max(...ys) - low[1]];
-  const rim = 0.06 * Math.max(...size);
-  const box = [low[0] - rim, low[1] - rim, size[0] + 2 * rim, size[1] + 2 * rim];
+  const box = framed(Object.values(turned).flat(), 0.06);
   if (!viewer) viewer = new Viewer(view, box);
   else if (Math.abs(viewer.size[2] - box[2]) > 60) viewer.fit(box);
   view.replaceChildren(...KINDS.filter(([kind]) => turned[kind]).map(([kind]) => svg("path", { class: `line-${kind}`, d: path(turned[kind], true) })));
@@ -66,6 +61,5 @@ form.addEventListener("submit", (event) => {
     document.getElementById("kept").textContent = "✓ Kept. Measure again to have it on the templates.";
   });
 });
-document.getElementById("legend")?.replaceChildren(...KINDS.map(([kind, said]) =>
-  el("li", {}, svg("svg", { viewBox: "0 0 64 24", "aria-hidden": "true" }, svg("path", { class: `line-${kind}`, d: "M4 12H60" })), said)));
+if (view) legend(KINDS.map(([kind, said]) => [`line-${kind}`, said]));
 attemptSums();

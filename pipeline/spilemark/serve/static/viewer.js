@@ -1,4 +1,5 @@
-// A drawing that is moved and zoomed by wheel, pinch, buttons and keys.
+// A drawing that is moved and zoomed by wheel, pinch, buttons and keys, and what its lines have in common.
+import { el, svg } from "./common.js";
 
 /** Makes an svg movable; `size` is its drawing's [x, y, width, height]. */
 export class Viewer {
@@ -130,6 +131,36 @@ export function nearest(points, [x, y]) {
     }
   }
   return [best, Math.sqrt(far)];
+}
+
+/** Which pattern's ring has the point nearest to a place: the pattern, the point's number, how far it is. */
+export function nearestOf(patterns, at) {
+  let best = null;
+  for (const pattern of patterns) {
+    const [k, far] = nearest(pattern.ring, at);
+    if (!best || far < best.far) best = { pattern, k, far };
+  }
+  return best;
+}
+
+/** The edge on which point k of a ring of n points lies. */
+export function edgeAt(edges, k, n) {
+  return edges.find((e) => (k - e.from + n) % n <= (e.to - e.from + n) % n);
+}
+
+/** A drawing's [x, y, width, height] round points, with a rim that is a share of its longer side. */
+export function framed(points, share) {
+  const [xs, ys] = [points.map((p) => p[0]), points.map((p) => p[1])];
+  const [x, y] = [Math.min(...xs), Math.min(...ys)];
+  const [width, height] = [Math.max(...xs) - x, Math.max(...ys) - y];
+  const rim = share * Math.max(width, height);
+  return [x - rim, y - rim, width + 2 * rim, height + 2 * rim];
+}
+
+/** What each kind of line is: rows of [class of the line, words, path where it is no plain line]. */
+export function legend(rows) {
+  document.getElementById("legend").replaceChildren(...rows.map(([kind, words, d = "M4 12H60"]) =>
+    el("li", {}, svg("svg", { viewBox: "0 0 64 24", "aria-hidden": "true" }, svg("path", { class: kind, d })), words)));
 }
 
 /** Stretches of a ring by what holds for each point: [value, numbers of its points], the next one's first among them. */
