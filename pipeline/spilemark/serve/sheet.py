@@ -40,8 +40,7 @@ def table_from(form: dict[str, Any]) -> dict[str, Any]:
         if key in _LENGTHS:
             table[key] = with_unit(text, inches=inches)
         elif key in _BETWEEN:
-            pairs = [p.strip() for p in re.split(r"[;\n]", text) if p.strip()]
-            table[key] = [_pair_in_unit(p, inches=inches) for p in pairs]
+            table[key] = [pair_with_unit(pair, inches=inches) for pair in rows_in(text)]
         elif key == "date":
             table[key] = _date(text)
         else:
@@ -108,9 +107,15 @@ def with_unit(text: str, *, inches: bool) -> str:
     return f"{text} in" if inches and _BARE.fullmatch(text) else text
 
 
-def _pair_in_unit(text: str, *, inches: bool) -> str:
-    cards, equal, length = text.partition("=")
-    return f"{cards.strip()} = {with_unit(length.strip(), inches=inches)}" if equal else text
+def pair_with_unit(text: str, *, inches: bool) -> str:
+    """The same of "cards = length" or "edge = length"; any other text stays as it is."""
+    name, equal, length = text.partition("=")
+    return f"{name.strip()} = {with_unit(length.strip(), inches=inches)}" if equal else text
+
+
+def rows_in(text: str) -> list[str]:
+    """Several things that were typed in one field, parted by semicolons or line ends."""
+    return [row.strip() for row in re.split(r"[;\n]", text) if row.strip()]
 
 
 def _date(text: str) -> Any:

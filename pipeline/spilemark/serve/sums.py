@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import Any, cast
 
 import tomlkit
 
-from spilemark.errors import UsageError
-from spilemark.serve.sheet import with_unit
+from spilemark.errors import SpilemarkError, UsageError
+from spilemark.serve.sheet import pair_with_unit, rows_in, with_unit
 
 _ONE, _SEVERAL, _NUMBER = "one", "several", "number"
 FIELDS: dict[str, dict[str, str]] = {
@@ -83,17 +82,10 @@ def _value(name: str, key: str, text: str, *, inches: bool) -> Any:
             ) from error
     if key == "strips" and text.isdecimal():
         return int(text)
-    rows = [row.strip() for row in re.split(r"[;\n]", text) if row.strip()]
+    rows = rows_in(text)
     if key not in _AS_TOLD:
-        rows = [_with_unit(row, inches=inches) for row in rows]
+        rows = [pair_with_unit(with_unit(row, inches=inches), inches=inches) for row in rows]
     return rows if kind == _SEVERAL or (key == "strips" and len(rows) > 1) else rows[0]
-
-
-def _with_unit(row: str, *, inches: bool) -> str:
-    edge, equal, length = row.partition("=")
-    if not equal:
-        return with_unit(row, inches=inches)
-    return f"{edge.strip()} = {with_unit(length.strip(), inches=inches)}"
 
 
 def lay_in(document: tomlkit.TOMLDocument, form: dict[str, Any], units: str) -> None:
@@ -146,7 +138,6 @@ def tried(task: dict[str, Any]) -> dict[str, Any]:
 
 
 def _hull(table: dict[str, Any], results: Path, units: Any) -> list[str]:
-    from spilemark.errors import SpilemarkError
     from spilemark.shop.files import hull_beside_report
     from spilemark.shop.horning import horn
     from spilemark.shop.orders import hull_order
