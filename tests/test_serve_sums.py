@@ -45,6 +45,11 @@ def test_bare_numbers_are_inches_where_the_job_is_in_inches() -> None:
     assert tables["shop"]["bevels"][0] == "hull edge = 0:10 under, 300:18 under"
 
 
+def test_a_field_with_nothing_but_a_semicolon_is_empty() -> None:
+    form = {"shop": {"stock": ";", "saw": " ; ;", "glue": "hull edge = 1;"}}
+    assert sums.tables_from(form, "mm") == {"shop": {"glue": ["hull edge = 1"]}}
+
+
 @pytest.mark.parametrize("form", [{"port": {}}, {"shop": {"fitted": "/etc/passwd"}}, {"shop": []},
                                   {"board": {"grain_within": "north"}}, {"shop": {"saw": 3}}])  # fmt: skip
 def test_what_is_no_form_is_refused(form: dict) -> None:

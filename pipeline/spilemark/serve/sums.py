@@ -66,7 +66,7 @@ def tables_from(form: dict[str, Any], units: str) -> dict[str, dict[str, Any]]:
         for key, text in given.items():
             if key not in FIELDS[name] or not isinstance(text, str):
                 raise UsageError("The form was not filled in on this page.", "Load it again.")
-            if text.strip():
+            if rows_in(text):
                 tables[name][key] = _value(name, key, text.strip(), inches=units == "in")
     return tables
 
