@@ -17,6 +17,7 @@ from spilemark.serve.entries import Entry
 from spilemark.serve.routes import BenchRoutes, Handler, told
 from spilemark.serve.sheet import form_of
 
+_CHOSEN = {"units": "mm", "paper": "a4", "cards_on": "bench"}
 _WOOD = ("form_", "lamination_", "corner_block_", "layout_", "board_")
 ARM_WORDS = {
     "port": "Port",
@@ -89,8 +90,7 @@ class Pages(JobPages):
 
     async def new(self, request: Request) -> Response:  # noqa: ARG002
         """The form of a new job."""
-        form = {**form_of({}), "units": "mm", "paper": "a4", "cards_on": "bench"}
-        return page("new.html", form=form)
+        return page("new.html", form=_shown({}))
 
     async def photos(self, request: Request) -> Response:
         """A job's photos, and how far it is."""
@@ -100,9 +100,7 @@ class Pages(JobPages):
     async def sheet(self, request: Request) -> Response:
         """What was said of a job."""
         entry, state = await self.job(request)
-        form = form_of(entry.table)
-        form |= {k: form[k] or v for k, v in (("units", "mm"), ("paper", "a4"), ("cards_on", "bench"))}  # fmt: skip
-        return page("sheet.html", **about(entry, state, "sheet"), form=form)
+        return page("sheet.html", **about(entry, state, "sheet"), form=_shown(entry.table))
 
     async def look(self, request: Request) -> Response:
         """The photo with what was found in it."""
@@ -129,6 +127,12 @@ class Pages(JobPages):
     async def card(self, request: Request) -> Response:  # noqa: ARG002
         """One page to hang up: how to photograph a pattern."""
         return page("card.html")
+
+
+def _shown(table: dict[str, Any]) -> dict[str, str]:
+    """A job's form, with what holds where a choice was not made."""
+    form = form_of(table)
+    return form | {key: form[key] or choice for key, choice in _CHOSEN.items()}
 
 
 def about(entry: Entry, state: dict[str, Any], here: str) -> dict[str, Any]:
