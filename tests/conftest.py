@@ -1,14 +1,27 @@
-"""Where everything has to be there, nothing may be left out."""
+"""What tests of several files share; and where everything has to be there, nothing may be left out."""
 
 from __future__ import annotations
 
 import os
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
+if TYPE_CHECKING:
+    from bench_server import Page
+
 ALL_OF_THEM = "SPILEMARK_NO_SKIPS"
 """Set by ``.ci/run``: a test that is skipped then fails the run."""
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+    """A bench page of the module's own, running on an empty folder."""
+    from bench_server import running
+
+    with running(tmp_path_factory.mktemp("shop")) as found:
+        yield found
 
 
 @pytest.hookimpl(trylast=True)

@@ -33,12 +33,6 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    with running(tmp_path_factory.mktemp("shop")) as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
 def measured(page: Page) -> str:
     job = page.new_job(thickness="3.07", distances="A-H = 767.5 ± 0.2")
     page.send(job, SAMPLES / "port.jpg", "port")

@@ -10,16 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_server import SAMPLES, Answer, Page, running
+from bench_server import SAMPLES, Answer, Page
 
 from spilemark.serve.door import CODE_S, OPEN_S, Door
 from spilemark.serve.run import HOME
-
-
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    with running(tmp_path_factory.mktemp("shop")) as found:
-        yield found
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ import json
 import shutil
 import time
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -16,12 +15,6 @@ import pytest
 from bench_server import SAMPLES, Page, running
 
 from spilemark.serve.run import HOME
-
-
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    with running(tmp_path_factory.mktemp("shop")) as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

@@ -5,13 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import json
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 import tomlkit
-from bench_server import SAMPLES, Page, running
+from bench_server import SAMPLES, Page
 
 from spilemark import cli
 from spilemark.errors import UsageError
@@ -71,12 +70,6 @@ def test_what_the_forms_do_not_show_stays_and_what_is_unchanged_too() -> None:
     assert after["hull"]["support"] == "keel down on two trestles, levelled"
     assert after["lamination"]["pair"] is True
     assert "board" not in after
-
-
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    with running(tmp_path_factory.mktemp("shop")) as found:
-        yield found
 
 
 @pytest.fixture(scope="module")
