@@ -84,7 +84,7 @@ def run_tests(more):
     if browser() is None:
         say(
             "No Chromium here: the tests of the bench page in a browser are skipped, all others run.\n"
-            "On Debian: apt-get install chromium"
+            "On Debian: apt-get install chromium libatomic1"
         )
     failed = []
     for name, words in steps.items():
