@@ -13,6 +13,7 @@ import json
 import os
 import random
 import re
+import resource
 import signal
 import statistics
 import subprocess
@@ -131,7 +132,7 @@ def processor() -> None:
 def times() -> None:
     """Verdicts, overlays, and a crowd."""
     processor()
-    print(f"load of this machine before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    machine("before")
     with tempfile.TemporaryDirectory() as folder:
         server = Server(Path(folder))
         photo = (SAMPLES / "port.jpg").read_bytes()
@@ -211,10 +212,22 @@ def times() -> None:
             f"first page: {size / 1000:.0f} kB, {time.perf_counter() - begun:.2f} s (wanted: 200 kB, 0.3 s)"
         )
         server.close()
+    machine("after")
+
+
+def machine(words: str) -> None:
+    """Print what else this machine does, and what was asked of it here so far."""
+    ours, theirs = (resource.getrusage(w) for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    spent = ours.ru_utime + ours.ru_stime + theirs.ru_utime + theirs.ru_stime
+    print(
+        f"{words}: load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores,"
+        f" {spent:.0f} s of one core taken here so far"
+    )
 
 
 def killed(rounds: int) -> None:
     """Kill the server at random moments of a job, and look at what is left."""
+    machine("before")
     rng = random.Random(20261128)
     photo = (SAMPLES / "port.jpg").read_bytes()
     damaged: list[str] = []
@@ -279,6 +292,7 @@ def killed(rounds: int) -> None:
         )
         print("damaged or lost: " + ("; ".join(damaged) or "nothing"))
         server.close()
+    machine("after")
 
 
 if __name__ == "__main__":
