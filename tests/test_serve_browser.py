@@ -273,6 +273,69 @@ def test_all_of_it_can_be_done_with_keys(tab: Tab, page: Page, measured: str) ->
     } <= reached
 
 
+def test_the_sums_are_drawn_while_one_types(tab: Tab, page: Page, measured: str) -> None:
+    tab.goto(f"{page.address}/jobs/{measured}/sums")
+    tab.evaluate("window.stillTheSamePage = true")
+    board = tab.locator("[data-sum=board]")
+    expect(board.locator(".finding")).to_contain_text("Smallest board", timeout=30_000)
+    expect(board.locator("svg.view")).to_be_hidden()
+    tab.get_by_label("Size of the board").fill("760 x 340")
+    expect(board.locator(".finding")).to_contain_text("IT FITS", timeout=30_000)
+    part = board.locator("[data-name=part] path").first
+    lain = part.get_attribute("d")
+    tab.get_by_label("Size of the board").fill("760 x 240")
+    expect(board.locator(".finding")).to_contain_text("DOES NOT FIT", timeout=30_000)
+    expect(board.locator("svg.view [data-name=short] path").first).to_be_attached()
+    assert part.get_attribute("d") != lain
+
+    lamination = tab.locator("[data-sum=lamination]")
+    expect(lamination.locator(".finding")).to_have_text("No lamination is asked.")
+    for name, text in (("Thickness of the stack", "18"), ("Strips", "3 mm"), ("Wood", "white oak"),
+                       ("Width of the finished knee", "18")):  # fmt: skip
+        tab.get_by_label(name, exact=True).fill(text)
+    expect(lamination.locator(".finding")).to_contain_text("FORM, male", timeout=30_000)
+    expect(lamination.locator("svg.view [data-name=released] path")).to_be_attached()
+    expect(tab.locator("[data-sum=block] svg.view [data-name=grain] path").first).to_be_attached()
+    tab.get_by_label("strips", exact=True).check()
+    expect(lamination.locator("svg.view [data-name=glue-lines] path")).to_have_count(
+        5, timeout=30_000
+    )
+    tab.get_by_label("Strips", exact=True).fill("2 mm")
+    expect(lamination.locator("svg.view [data-name=glue-lines] path")).to_have_count(
+        8, timeout=30_000
+    )
+
+    hull = tab.locator("[data-sum=hull]")
+    for name, text in (("Stem to port corner", "3667"), ("Stem to starboard corner", "3660"),
+                       ("Across the transom", "1240")):  # fmt: skip
+        tab.get_by_label(name).fill(text)
+    expect(hull.locator(".finding")).to_contain_text("The port corner is 7.1 mm", timeout=30_000)
+    expect(hull.locator("svg.view [data-name=doubt] path")).to_be_attached()
+    tab.get_by_label("Stem to starboard corner").fill("36")
+    expect(hull.locator(".finding")).to_contain_text("cannot close", timeout=30_000)
+    expect(hull.locator("svg.view")).to_be_hidden()
+
+    shop = tab.locator("[data-sum=shop]")
+    tab.get_by_label("Thickness of the part itself").fill("18")
+    tab.get_by_label("Bevels", exact=True).fill("hull edge = 0:10 under, 300:18 under")
+    # Both stations, and the end of the edge.
+    expect(shop.locator("table tbody tr")).to_have_count(3, timeout=30_000)
+    expect(shop.locator("svg.view [data-name=second-face] path")).to_be_attached()
+    # Nearer with the keys, once it was chosen; the wheel passes over a drawing that was not.
+    view = shop.locator("svg.view")
+    before = view.get_attribute("viewBox")
+    view.hover()
+    tab.mouse.wheel(0, -40)
+    assert view.get_attribute("viewBox") == before
+    view.focus()
+    tab.keyboard.press("+")
+    assert view.get_attribute("viewBox") != before
+    assert tab.evaluate("window.stillTheSamePage")
+    assert broken_rules(tab) == []
+    # Nothing of it was kept without a word.
+    assert "board" not in page.shelf.find(measured).table
+
+
 SCREENS = ("/", "/new", "/help", "/help/card", "/jobs/{}", "/jobs/{}/look", "/jobs/{}/compare",
            "/jobs/{}/sums",
            "/jobs/{}/print", "/jobs/{}/sheet")  # fmt: skip

@@ -30,6 +30,7 @@ from spilemark.shop.part_words import (
 from spilemark.shop_job import PartShop, ShopResult
 from spilemark.shop_sheet import (
     Heading,
+    Line,
     cutting_line,
     finished_line,
     larger_line,
@@ -184,6 +185,18 @@ def cut_notes(
     ]
 
 
+def cut_drawn(order: ShopOrder, lines: CutLines) -> list[Line]:
+    """The lines of a part that say something: those that lie on another are left out."""
+    drawn = [finished_line(lines.finished)]
+    if lines.second_face is not None:
+        drawn.append(second_face_line(lines.second_face))
+    if order.saw or order.plane or order.bevels:
+        drawn.append(cutting_line(lines.cutting))
+    if order.scribes or order.glue or order.planed:
+        drawn.append(pattern_line(lines.pattern))
+    return drawn
+
+
 def cut_sheet(
     part: Part,
     order: ShopOrder,
@@ -195,13 +208,7 @@ def cut_sheet(
     card_notes_too: bool = True,
 ) -> Sheet:
     """Finished line, far face, cutting line and bevel card of a part at true size."""
-    drawn = [finished_line(lines.finished)]
-    if lines.second_face is not None:
-        drawn.append(second_face_line(lines.second_face))
-    if order.saw or order.plane or order.bevels:
-        drawn.append(cutting_line(lines.cutting))
-    if order.scribes or order.glue or order.planed:
-        drawn.append(pattern_line(lines.pattern))
+    drawn = cut_drawn(order, lines)
     if template is not None:
         drawn.append(router_line(template))
     card = bevel_card(part.outline, order.stock_mm or 0.0, order.bevels) if order.bevels else ()

@@ -12,7 +12,7 @@ import numpy as np
 
 from spilemark import ink_files
 from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
-from spilemark.ink import Anchor, Area, Mark, Point, Sheet, Stroke, Words, bar
+from spilemark.ink import Anchor, Area, Group, Mark, Point, Sheet, Stroke, Words, bar
 from spilemark.shop.faces import CardRow
 from spilemark.shop.outlines import Floats, ShopOutline
 from spilemark.shop.part_words import bevel_words
@@ -57,36 +57,52 @@ class Line:
     grey: float = 0.0
     named: bool = False
     """Whether its edges are named beside it."""
+    name: str = ""
+    """As of a layer: in lower case, hyphens between."""
 
 
 def finished_line(outline: ShopOutline) -> Line:
     """Draw what the part becomes on the face where the pattern lay."""
-    return Line(outline, "finished line, the face on which the pattern lay", 0.5, named=True)
+    return Line(
+        outline,
+        "finished line, the face on which the pattern lay",
+        0.5,
+        named=True,
+        name="finished",
+    )
 
 
 def second_face_line(outline: ShopOutline) -> Line:
     """Draw the far face."""
-    return Line(outline, "finished line of the far face", 0.35, DASHES["second-face"])
+    return Line(
+        outline, "finished line of the far face", 0.35, DASHES["second-face"], name="second-face"
+    )
 
 
 def cutting_line(outline: ShopOutline) -> Line:
     """Draw what to saw to."""
-    return Line(outline, "CUTTING LINE: saw square to this first", 0.6, DASHES["cutting"])
+    return Line(
+        outline, "CUTTING LINE: saw square to this first", 0.6, DASHES["cutting"], name="cutting"
+    )
 
 
 def larger_line(outline: ShopOutline) -> Line:
     """Draw the larger of both faces everywhere."""
-    return Line(outline, "LARGER OUTLINE: saw square to this first", 0.6, DASHES["cutting"])
+    return Line(
+        outline, "LARGER OUTLINE: saw square to this first", 0.6, DASHES["cutting"], name="larger"
+    )
 
 
 def pattern_line(outline: ShopOutline) -> Line:
     """Draw the pattern as it was taken."""
-    return Line(outline, "the pattern as it was taken", 0.25, grey=0.5)
+    return Line(outline, "the pattern as it was taken", 0.25, grey=0.5, name="pattern")
 
 
 def router_line(outline: ShopOutline) -> Line:
     """Draw the template for a guide bush."""
-    return Line(outline, "router template, for the bush to run round", 0.35, (8.0, 3.0))
+    return Line(
+        outline, "router template, for the bush to run round", 0.35, (8.0, 3.0), name="router"
+    )
 
 
 def part_sheet(
@@ -127,12 +143,8 @@ def part_sheet(
         Words(text=title, at=(_MARGIN_MM, _MARGIN_MM + _TITLE_MM), size_mm=_TITLE_MM, bold=True)
     ]
     marks += _headed(heading, _MARGIN_MM + wide)
-    for line in lines:
-        marks += _drawn(line, place)
-        if line.named:
-            marks += _edge_names(line, lines, place)
-    for row in card:
-        marks += _station(row, lines[0].outline, place)
+    for group in part_groups(lines, card, place):
+        marks += group.marks
     under = top - float(low[1]) + _TICK_MM + _GAP_MM
     words, bottom = _block(lines, cells, notes, under, wide)
     return Sheet(
@@ -141,6 +153,33 @@ def part_sheet(
         height_mm=round(max(bottom, under + _BAR_SPACE_MM) + _MARGIN_MM, 1),
         marks=(*marks, *words),
     )
+
+
+def part_groups(
+    lines: Sequence[Line], card: Sequence[CardRow], place: Callable[[Floats], Point]
+) -> list[Group]:
+    """The lines, each with the names of its edges where it is named, and bevels at their stations.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+    card : sequence of CardRow
+        Stations to mark on the outline of the first line.
+    place : callable
+        Where a point of the part, mm, lies on the sheet.
+    """
+    found = [
+        Group(
+            name=line.name,
+            marks=(
+                *_drawn(line, place),
+                *(_edge_names(line, lines, place) if line.named else ()),
+            ),
+        )
+        for line in lines
+    ]
+    ticks = [mark for row in card for mark in _station(row, lines[0].outline, place)]
+    return [*found, *([Group(name="stations", marks=tuple(ticks))] if ticks else [])]
 
 
 def _headed(heading: Heading, right: float) -> list[Mark]:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Any, cast
+import re
+from collections.abc import Mapping
+from typing import Any
 
 import tomlkit
 
-from spilemark.errors import SpilemarkError, UsageError
+from spilemark.errors import UsageError
 from spilemark.serve.sheet import pair_with_unit, rows_in, with_unit
 
-_ONE, _SEVERAL, _NUMBER = "one", "several", "number"
+_ONE, _SEVERAL, _NUMBER, _WORD, _YES = "one", "several", "number", "word", "yes"
 FIELDS: dict[str, dict[str, str]] = {
     "hull": {"port_diagonal": _ONE, "starboard_diagonal": _ONE, "breadth": _ONE},
     "shop": {
@@ -22,35 +23,65 @@ FIELDS: dict[str, dict[str, str]] = {
         "plane": _SEVERAL,
         "relief": _SEVERAL,
     },
-    "lamination": {"stack": _ONE, "strips": _ONE, "wood": _ONE},
-    "board": {"size": _ONE, "grain_within": _NUMBER},
+    "lamination": {
+        "stack": _ONE,
+        "strips": _ONE,
+        "wood": _WORD,
+        "width": _ONE,
+        "form": _WORD,
+        "block": _ONE,
+    },
+    "board": {"size": _ONE, "grain_within": _NUMBER, "saw": _ONE, "pair": _YES},
 }
 """Keys that the forms hold, by table; "several" are parted by semicolons."""
 _NEEDED = {"hull": "port_diagonal", "lamination": "stack", "board": "size"}
 """Without this key a table asks for nothing."""
-_AS_TOLD = ("bevels", "scribe", "relief", "wood", "size")
-"""Texts of their own grammar: no unit is added to their numbers."""
+_LISTS = ("strips", "wood")
+"""One thing, or one for each strip."""
+_BARE = r"[\d.,/ -]*\d"
+_WITHIN = {
+    "bevels": (rf"({_BARE})(?=\s*:)",),
+    "scribe": (
+        rf"(?<=[=\s])({_BARE})(?=\s+(?:square|outboard|inboard|port|starboard|forward|aft|at)\b)",
+    ),
+    "relief": (rf"(?<==)\s*({_BARE})(?=\s*(?:round|clip|$))",),
+    "size": (rf"^\s*({_BARE})(?=\s*[x×]\s*{_BARE}\s*$)", rf"(?<=[x×])\s*({_BARE})(?=\s*$)"),
+}
+"""Where a bare length stands in texts of their own grammar."""
 
 
-def form_of(table: dict[str, Any]) -> dict[str, dict[str, str]]:
+def form_of(table: Mapping[str, Any]) -> dict[str, dict[str, str]]:
     """What the forms show of a job."""
+    inches = table.get("units") == "in"
     form: dict[str, dict[str, str]] = {}
     for name, keys in FIELDS.items():
         held = table.get(name)
         given = held if isinstance(held, dict) else {}
-        form[name] = {key: _shown(given.get(key)) for key in keys}
+        form[name] = {
+            key: _shown(given.get(key), metric=inches and _is_length(kind, key, given.get(key)))
+            for key, kind in keys.items()
+        }
     return form
 
 
-def _shown(value: Any) -> str:
-    if value is None:
+def _is_length(kind: str, key: str, value: Any) -> bool:
+    if kind not in (_ONE, _SEVERAL) or key in _WITHIN:
+        return False
+    return not (key == "strips" and isinstance(value, int))
+
+
+def _shown(value: Any, *, metric: bool = False) -> str:
+    """A value of a job file, in which bare numbers are millimetres whatever the form shows."""
+    if value is None or value is False:
         return ""
+    if value is True:
+        return "yes"
     if isinstance(value, list):
-        return "; ".join(str(v) for v in value)
-    return str(value)
+        return "; ".join(_shown(v, metric=metric) for v in value)
+    return f"{value} mm" if metric and re.fullmatch(r"[\d.,]+", str(value)) else str(value)
 
 
-def tables_from(form: dict[str, Any], units: str) -> dict[str, dict[str, Any]]:
+def tables_from(form: Mapping[str, Any], units: str) -> dict[str, dict[str, Any]]:
     """Tables of a job file from the forms; what is empty is left out.
 
     Raises
@@ -71,6 +102,22 @@ def tables_from(form: dict[str, Any], units: str) -> dict[str, dict[str, Any]]:
     return tables
 
 
+def tables_with(held: Mapping[str, Any], form: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """The forms' tables over a job file's own: what the forms do not show, or leave as it was, counts too."""
+    shown = form_of(held)
+    tables = tables_from(form, str(held.get("units", "mm")))
+    for name, told in tables.items():
+        before = held.get(name)
+        own = before if isinstance(before, dict) else {}
+        kept = {
+            key: value
+            for key, value in own.items()
+            if key not in shown[name] or form[name].get(key, "").strip() == shown[name][key]
+        }
+        tables[name] = told | kept
+    return tables
+
+
 def _value(name: str, key: str, text: str, *, inches: bool) -> Any:
     kind = FIELDS[name][key]
     if kind == _NUMBER:
@@ -80,12 +127,24 @@ def _value(name: str, key: str, text: str, *, inches: bool) -> Any:
             raise UsageError(
                 f"{key}: {text} is not a number.", "Write degrees, such as 20."
             ) from error
+    if kind == _YES:
+        return text == "yes"
     if key == "strips" and text.isdecimal():
         return int(text)
     rows = rows_in(text)
-    if key not in _AS_TOLD:
-        rows = [pair_with_unit(with_unit(row, inches=inches), inches=inches) for row in rows]
-    return rows if kind == _SEVERAL or (key == "strips" and len(rows) > 1) else rows[0]
+    if kind != _WORD:
+        rows = [_in_unit(key, row, inches=inches) for row in rows]
+    return rows if kind == _SEVERAL or (key in _LISTS and len(rows) > 1) else rows[0]
+
+
+def _in_unit(key: str, row: str, *, inches: bool) -> str:
+    """A text with the unit that the form shows, wherever a length stands bare in it."""
+    if key not in _WITHIN:
+        return pair_with_unit(with_unit(row, inches=inches), inches=inches)
+    if inches:
+        for place in _WITHIN[key]:
+            row = re.sub(place, lambda m: f"{m[0]} in", row)
+    return row
 
 
 def lay_in(document: tomlkit.TOMLDocument, form: dict[str, Any], units: str) -> None:
@@ -94,7 +153,7 @@ def lay_in(document: tomlkit.TOMLDocument, form: dict[str, Any], units: str) -> 
     before = form_of(document.unwrap())
     for name, told in tables.items():
         needed = _NEEDED.get(name)
-        if needed and needed not in told and not any(told.values()):
+        if needed and needed not in told and not _asks(name, told):
             document.pop(name, None)
             continue
         table: Any = document.setdefault(name, {})
@@ -109,66 +168,7 @@ def lay_in(document: tomlkit.TOMLDocument, form: dict[str, Any], units: str) -> 
             document.pop(name)
 
 
-def tried(task: dict[str, Any]) -> dict[str, Any]:
-    """What the sums say now, by the command line's own functions; done in a worker.
-
-    Parameters
-    ----------
-    task : dict
-        ``tables`` in the words of a job file, ``units``, ``results`` (the folder) and ``side``.
-
-    Returns
-    -------
-    dict
-        ``hull`` and ``part``: sentences; ``lines``: rings, mm, y forward; ``wrong``: by table,
-        what is missing or impossible.
-    """
-    tables, units = task["tables"], task["units"]
-    told: dict[str, Any] = {"hull": [], "part": [], "lines": {}, "wrong": {}}
-    if tables.get("hull"):
-        try:
-            told["hull"] = _hull(tables["hull"], Path(task["results"]), units)
-        except UsageError as error:
-            told["wrong"]["hull"] = str(error)
-    try:
-        told["part"], told["lines"] = _part(tables.get("shop") or {}, task)
-    except UsageError as error:
-        told["wrong"]["shop"] = str(error)
-    return told
-
-
-def _hull(table: dict[str, Any], results: Path, units: Any) -> list[str]:
-    from spilemark.shop.files import hull_beside_report
-    from spilemark.shop.horning import horn
-    from spilemark.shop.orders import hull_order
-    from spilemark.shop_parts import hull_words
-
-    order = hull_order(table, "These tapes")
-    hull = horn(order.tapes)
-    try:
-        beside = hull_beside_report(hull, results, order.line_from)
-    except SpilemarkError:
-        # One side only, or not measured yet.
-        beside = []
-    return [*hull_words(order, hull, beside, units)]
-
-
-def _part(table: dict[str, Any], task: dict[str, Any]) -> tuple[list[str], dict[str, Any]]:
-    from spilemark.shop.files import read_part
-    from spilemark.shop.orders import shop_order
-    from spilemark.shop_parts import cut_notes
-
-    side = cast("Any", task["side"])
-    part = read_part(Path(task["results"]), side)
-    order = shop_order(table, side, "This form")
-    lines = order.cut_lines(part.outline)
-    drawn = {
-        "outline": part.outline,
-        "finished": lines.finished,
-        "second-face": lines.second_face,
-        "cutting": lines.cutting,
-    }
-    rings = {
-        name: ring.points_mm.round(2).tolist() for name, ring in drawn.items() if ring is not None
-    }
-    return cut_notes(part, order, lines, (), task["units"]), rings
+def _asks(name: str, told: dict[str, Any]) -> bool:
+    """Whether anything was typed, not only chosen."""
+    chosen = ("form", "pair") if name in ("lamination", "board") else ()
+    return any(value for key, value in told.items() if key not in chosen)

@@ -10,10 +10,13 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from spilemark.blank.species import WOODS
+from spilemark.blank_job import TABLES, rooted
 from spilemark.jobfile import rooted_shop
 from spilemark.serve import sums
-from spilemark.serve.pages import JobPages, about, error_page, page
+from spilemark.serve.pages import ARM_WORDS, JobPages, about, error_page, page
 from spilemark.serve.routes import told
+from spilemark.serve.sums_tried import DRAWINGS, SECTIONS
 
 SIDES = ("port", "starboard", "single")
 
@@ -44,32 +47,30 @@ class SumsApi(JobPages):
             form=sums.form_of(entry.table),
             units=entry.table.get("units", "mm"),
             sides=sides,
+            side_words=ARM_WORDS,
             edges=edges,
+            woods=[wood.name for wood in WOODS],
         )
 
     async def attempt(self, request: Request) -> Response:
         """What the sums say of what stands in the forms, which is not kept."""
         entry = await self.entry(request)
         form = await self.form(request)
-        side = form.pop("side", "")
-        units = entry.table.get("units", "mm")
-        shown = sums.form_of(entry.table)
-        tables: dict[str, Any] = sums.tables_from(form, units)
-        for name in tables:
-            held = entry.table.get(name)
-            others = held.items() if isinstance(held, dict) else ()
-            # What the forms do not show counts too.
-            tables[name] = {k: v for k, v in others if k not in shown[name]} | tables[name]
+        side, what, draw = (form.pop(key, "") for key in ("side", "what", "draw"))
+        tables: dict[str, Any] = sums.tables_with(entry.table, form)
         if "shop" in tables:
             tables["shop"] = rooted_shop(tables["shop"], entry.folder)
-        if not all(tables.get("hull", {}).get(key) for key in sums.FIELDS["hull"]):
-            tables.pop("hull", None)
+        for name in TABLES:
+            if name in tables:
+                tables[name] = rooted(tables[name], name, entry.folder)
         task = {
             "do": "sums",
-            "tables": {name: tables[name] for name in ("hull", "shop") if name in tables},
-            "units": units,
+            "tables": tables,
+            "units": entry.table.get("units", "mm"),
             "results": str(entry.results),
             "side": side if side in SIDES else "port",
+            "what": [name for name in SECTIONS if name in what and name in tables],
+            "draw": draw if draw in DRAWINGS else DRAWINGS[0],
         }
         answer = self._bench.lanes.reckon(task)
         return JSONResponse(await asyncio.wrap_future(answer))

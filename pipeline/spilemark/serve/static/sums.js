@@ -1,57 +1,104 @@
-// The shop sums: tried while one types, kept when one says so.
-import { attempt, el, jobHere, send, svg, trouble } from "./common.js";
-import { Viewer, framed, legend, path } from "./viewer.js";
+// The shop sums: tried and drawn while one types, kept when one says so.
+import { attempt, el, jobHere, send, trouble } from "./common.js";
+import { Ink } from "./ink.js";
 
 const job = jobHere();
 const api = `/api/jobs/${job.id}`;
 const form = document.getElementById("sums");
-const view = document.getElementById("view");
-const KINDS = [["outline", "as measured"], ["finished", "finished line"], ["second-face", "far face"], ["cutting", "cutting line"]];
-let viewer = null;
+/** What has to be reckoned again when a table changes. */
+const TOUCHES = { hull: ["hull"], shop: ["shop", "lamination", "board"], lamination: ["lamination"], board: ["board"] };
+const WAIT_MS = 350;
+const places = {};
+const stale = new Set();
 let waiting = null;
-let asked = 0;
+let busy = false;
 
 function tables() {
   const told = {};
-  for (const input of form.querySelectorAll("input[data-table]")) {
+  for (const input of form.querySelectorAll("[data-table]")) {
+    if (input.type === "radio" && !input.checked) continue;
     (told[input.dataset.table] ??= {})[input.dataset.key] = input.value;
   }
   return told;
 }
 
-function words(place, lines, wrong) {
-  document.getElementById(place).replaceChildren(
-    ...(wrong ? [el("li", { className: "wrong" }, `✕ ${wrong}`)] : []),
-    ...lines.map((line) => el("li", {}, line)),
-  );
+/** What is still wanting before a section can be reckoned; empty: nothing. */
+function wanting(section, told) {
+  const filled = (table, key) => told[table][key].trim() !== "";
+  if (section === "hull") {
+    const given = Object.keys(told.hull).filter((key) => filled("hull", key)).length;
+    return given === 3 ? "" : "Three tapes are needed.";
+  }
+  if (section !== "lamination") return "";
+  const { strips } = told.lamination;
+  const listed = strips.includes(";");
+  if (!filled("lamination", "stack") && !strips.trim()) return "No lamination is asked.";
+  return (filled("lamination", "stack") || listed) && strips.trim() && filled("lamination", "wood") ? "" : "Stack, strips and wood are needed.";
 }
 
-function draw(lines) {
-  if (!view || !lines.outline) return;
-  const turned = Object.fromEntries(Object.entries(lines).map(([name, ring]) => [name, ring.map(([x, y]) => [x, -y])]));
-  const box = framed(Object.values(turned).flat(), 0.06);
-  if (!viewer) viewer = new Viewer(view, box);
-  else if (Math.abs(viewer.size[2] - box[2]) > 60) viewer.fit(box);
-  view.replaceChildren(...KINDS.filter(([kind]) => turned[kind]).map(([kind]) => svg("path", { class: `line-${kind}`, d: path(turned[kind], true) })));
+function say(name, answer) {
+  const place = places[name];
+  if (!place) return;
+  place.ink?.show(answer.drawing);
+  const [first = "", ...rest] = answer.words;
+  const finding = answer.wrong ? `✕ ${answer.wrong}` : first;
+  const said = place.root.querySelector(".finding");
+  if (said.textContent !== finding) said.textContent = finding;
+  said.classList.toggle("wrong", Boolean(answer.wrong));
+  const more = place.root.querySelector("details");
+  if (!more) return;
+  more.hidden = rest.length === 0;
+  more.querySelector("ul").replaceChildren(...rest.map((line) => el("li", {}, line)));
+  place.root.querySelector(".note").textContent = answer.note ?? "";
+  const card = place.root.querySelector(".card");
+  const [head, ...rows] = answer.card ?? [];
+  card.hidden = !head;
+  if (head) card.firstElementChild.replaceChildren(
+    el("thead", {}, el("tr", {}, ...head.map((cell) => el("th", { scope: "col" }, cell)))),
+    el("tbody", {}, ...rows.map((row) => el("tr", {}, ...row.map((cell) => el("td", {}, cell))))));
 }
 
-async function attemptSums() {
-  asked += 1;
-  const mine = asked;
-  const { hull, shop } = tables();
-  const side = form.elements.side?.value ?? "";
-  const answer = await attempt(() => send(`${api}/sums/try`, { hull, ...(job.measured ? { shop } : {}), side }));
-  // A later question was asked meanwhile: its answer counts.
-  if (!answer || mine !== asked) return;
-  words("hull-words", answer.hull, answer.wrong.hull);
-  words("part-words", job.measured ? answer.part : [], job.measured ? answer.wrong.shop : "");
-  draw(answer.lines);
+const none = (words) => ({ words: [words], wrong: "", drawing: null });
+
+/** Reckon what is stale, one section after the other; what changes meanwhile waits its turn. */
+async function reckon() {
+  if (busy) return;
+  busy = true;
+  trouble("");
+  try {
+    while (stale.size) {
+      const [section] = stale;
+      stale.delete(section);
+      const told = tables();
+      const missing = wanting(section, told);
+      if (missing) {
+        say(section, none(missing));
+        if (section === "lamination") say("block", none(""));
+        continue;
+      }
+      places[section].root.setAttribute("aria-busy", "true");
+      const side = form.elements.side?.value ?? "";
+      const answer = await attempt(() => send(`${api}/sums/try`, { ...told, side, what: [section], draw: form.elements.draw.value }));
+      places[section].root.removeAttribute("aria-busy");
+      // Something was typed meanwhile: its answer will come, this one is of before.
+      if (answer && !stale.has(section)) for (const [name, one] of Object.entries(answer)) say(name, one);
+    }
+  } finally {
+    busy = false;
+  }
 }
 
-form.addEventListener("input", () => {
-  document.getElementById("kept").textContent = "";
+function changed(sections) {
+  for (const section of sections) if (section === "hull" || job.measured) stale.add(section);
   clearTimeout(waiting);
-  waiting = setTimeout(attemptSums, 400);
+  waiting = setTimeout(reckon, WAIT_MS);
+}
+
+form.addEventListener("input", (event) => {
+  document.getElementById("kept")?.replaceChildren();
+  const { table } = event.target.dataset;
+  if (table) changed(TOUCHES[table]);
+  else changed(event.target.name === "draw" ? ["lamination"] : ["shop", "lamination", "board"]);
 });
 form.addEventListener("submit", (event) => {
   event.preventDefault();
@@ -61,5 +108,7 @@ form.addEventListener("submit", (event) => {
     document.getElementById("kept").textContent = "✓ Kept. Measure again to have it on the templates.";
   });
 });
-if (view) legend(KINDS.map(([kind, said]) => [`line-${kind}`, said]));
-attemptSums();
+for (const root of form.querySelectorAll("[data-sum]")) {
+  places[root.dataset.sum] = { root, ink: root.querySelector(".stage") ? new Ink(root) : null };
+}
+changed(Object.keys(TOUCHES));
