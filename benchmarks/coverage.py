@@ -21,32 +21,23 @@ from collections.abc import Iterator
 
 import numpy as np
 import tables
+from judged import HALF, after_fit_error
 from simulated import FLATNESS_MM, observe, put_pieces, traced_ring, view_of, without
 
 from spilemark import lens as camera
 from spilemark.cards import shop_cards
 from spilemark.errors import SpilemarkError
 from spilemark.frames import outward_normals
-from spilemark.records import Floats, Polyline, View
-from spilemark.rigid import apply, best_fit
+from spilemark.records import Polyline, View
 from spilemark.testing import shapes
 from spilemark.testing.metrics import bootstrap
 from spilemark.testing.simulator import draw_world
 from spilemark.testing.worlds import World, WorldRules
-from spilemark.uncertainty import (
-    COVERAGE_FACTOR,
-    arc_weights,
-    fit_functional,
-    rigid_columns,
-    u95_fit,
-)
+from spilemark.uncertainty import COVERAGE_FACTOR, u95_fit
 from spilemark_stages.rectify.scale import gather_beliefs
 from spilemark_stages.rectify.solve import Solution, solve
 from spilemark_stages.trace.outlines import SAWN_EDGE_MM
 from spilemark_stages.trace.traced_ring import POINTS_MM
-
-HALF = 0.6744897501960817
-"""Half-width of a 50 % interval in standard deviations."""
 
 
 def main() -> None:
@@ -140,7 +131,7 @@ def _judge(world: World, rules: WorldRules) -> Row:
     solution = solve(observed, beliefs)
     views = tuple(view_of(shot, k, solution) for k, shot in enumerate(world.shots))
     ring = _ring(world, views, solution, rules)
-    error = _after_fit(ring.points_mm, world.outline_mm)
+    error = after_fit_error(ring.points_mm, world.outline_mm)
     claim = u95_fit(ring)
     sigma = claim / COVERAGE_FACTOR
     down = camera.rotation_matrix(world.shots[0].rotation_rad)[2]
@@ -177,15 +168,6 @@ def _ring(world: World, views: tuple[View, ...], solution: Solution, rules: Worl
         sensitivity_mm=np.column_stack([shared, bias]),
         seen=rings[0].seen,
     )
-
-
-def _after_fit(points: Floats, truth: Floats) -> Floats:
-    """Errors (N,) along the normals after the best rigid fit of paired points."""
-    moved = apply(best_fit(points, truth), points)
-    normals = outward_normals(truth)
-    error = np.einsum("ni,ni->n", moved - truth, normals)
-    functional = fit_functional(truth, normals, arc_weights(truth, closed=True))
-    return np.asarray(error - rigid_columns(truth, normals) @ (functional @ error))
 
 
 def _strata(rows: list[Row]) -> list[tuple[str, list[Row]]]:

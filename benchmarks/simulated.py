@@ -155,7 +155,7 @@ def put_pieces(
     rules: WorldRules,
 ) -> FusedPiece | None:
     """One pattern put together from all photos as the tracer does it."""
-    nothing = Region(np.zeros((0, 2)), (), cut_by_frame=False, area_mm2=0.0)
+    nothing = Region(np.zeros((0, 2)), (), cut_by_frame=False, area_mm2=0.0, coarse_px=4.0)
     pieces = [
         TracedPiece(
             view=view,

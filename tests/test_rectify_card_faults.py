@@ -44,6 +44,11 @@ def spoilt(
 
 
 def told(world: World, observed: list[PhotoObservation]) -> list[Note]:
+    notes = all_told(world, observed)
+    return [n for n in notes if n.code.startswith("card-") or n.code == "poor-fit"]
+
+
+def all_told(world: World, observed: list[PhotoObservation]) -> tuple[Note, ...]:
     straight = tuple(
         StraightPhoto(
             photo=surveys.photo_of(shot, k), lens=seen.lens, lens_group="phone", arm="port"
@@ -53,8 +58,7 @@ def told(world: World, observed: list[PhotoObservation]) -> list[Note]:
     renamed = tuple(
         dataclasses.replace(seen, name=f"port:{k}.jpg") for k, seen in enumerate(observed)
     )
-    notes = survey_from(straight, renamed, world.card_set, world.job, Options()).notes
-    return [n for n in notes if n.code.startswith("card-") or n.code == "poor-fit"]
+    return survey_from(straight, renamed, world.card_set, world.job, Options()).notes
 
 
 @pytest.mark.parametrize("photos", [1, 3])
@@ -115,3 +119,39 @@ def test_a_faulty_card_does_not_spoil_the_outline() -> None:
     found = camera.pixels_to_plane(pixels, survey.views[0].plane)
     off = np.linalg.norm(surveys.rigid_residual(found, world.outline_mm), axis=1)
     assert np.quantile(off, 0.95) < 0.3
+
+
+@pytest.mark.parametrize("photos", [1, 3])
+def test_misread_crossings_accuse_no_card(photos: int) -> None:
+    for seed in range(4):
+        world = surveys.draw(
+            40 + seed, photos=photos, cards=(6, 6), tilt_deg=(6.0, 18.0), outliers=0.05, **FLAT
+        )
+        assert told(world, surveys.observe(world)) == []
+
+
+def test_a_card_that_stands_up_is_named_though_some_crossings_are_misread() -> None:
+    for seed in range(3):
+        world = surveys.draw(
+            50 + seed, photos=3, cards=(6, 6), tilt_deg=(6.0, 18.0), outliers=0.05, **FLAT
+        )
+        high = dataclasses.replace(world.cards[2], lift_mm=1.6)
+        notes = told(world, spoilt(world, high, (0, 1, 2)))
+        assert [n.code for n in notes] == ["card-not-flat"]
+        assert f"Card {high.card.name} has lifted" in notes[0].text
+
+
+def test_a_print_askew_is_told_and_no_card_is_accused() -> None:
+    def prints(sd: float, seeds: range) -> list[World]:
+        how = {"cards": (6, 6), "tilt_deg": (6.0, 18.0), "print_shear_sd": sd, **FLAT}
+        return [surveys.draw(seed, **how) for seed in seeds]
+
+    askew = [w for w in prints(0.006, range(5)) if abs(w.cards[0].shear) > 0.0035]
+    assert askew
+    for world in askew:
+        notes = [n for n in all_told(world, surveys.observe(world)) if n.code.startswith("card")]
+        assert [n.code for n in notes] == ["cards-askew"]
+        assert notes[0].value == pytest.approx(100 * abs(world.cards[0].shear), abs=0.06)
+    for world in prints(0.001, range(3)):
+        notes = [n for n in all_told(world, surveys.observe(world)) if n.code.startswith("card")]
+        assert notes == []

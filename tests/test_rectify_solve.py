@@ -311,3 +311,27 @@ def test_photos_of_two_cameras_are_told_apart() -> None:
     a, b = surveys.observe(one)
     same = (a, dataclasses.replace(b, arm="starboard", name="starboard:0"))
     assert not solve_apart_if_need_be(same, beliefs)[2]
+
+
+@pytest.mark.parametrize("photos", [1, 3])
+def test_a_sheared_print_is_found_and_made_up_for(photos: int) -> None:
+    for seed in range(3):
+        world = surveys.draw(
+            70 + seed, photos=photos, cards=(6, 6), print_shear_sd=0.005, edge_noise_px=0.0
+        )
+        solution = surveys.solve_world(world)
+        # The world's own shear, drawn by the simulator, is the truth.
+        assert abs(solution.print_shear - world.cards[0].shear) < 4 * solution.print_shear_sigma
+        assert solution.print_shear_sigma < 3e-4
+        error, sigma = shape_errors(world, solution)
+        assert np.mean(np.abs(error) < 3 * sigma) > 0.9
+
+
+def test_one_card_seen_from_straight_above_does_not_know_its_shear_well() -> None:
+    # A parallelogram seen square-on and a rectangle under a tilt are told apart by perspective alone.
+    world = surveys.draw(75, cards=(6, 6), tilt_deg=(0.0, 0.0))
+    alone = dataclasses.replace(
+        surveys.observe(world)[0], cards=surveys.observe(world)[0].cards[:1]
+    )
+    one, many = surveys.solve_world(world, photos=[alone]), surveys.solve_world(world)
+    assert one.print_shear_sigma > 3 * many.print_shear_sigma

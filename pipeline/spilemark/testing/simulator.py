@@ -84,6 +84,8 @@ class _Bench:
 
     kind: LensKind
     phone: Floats
+    remainder: Floats
+    """(2, 4, 4) of ``_bent``."""
     exif_focal: float
     cards: tuple[LaidCard, ...]
     card_set: CardSet
@@ -126,10 +128,11 @@ def _draw_bench(
     kind = rules.lens_kinds[int(rng.integers(len(rules.lens_kinds)))]
     exif_focal = float(rng.uniform(*rules.focal_px))
     phone = _phone(kind, exif_focal, rules, rng)
+    remainder = _remainder(rules, rng)
     common = float(rng.normal(0, rules.edge_bias_sd_px * np.sqrt(rules.edge_bias_common)))
     sawn = float(rng.normal(0, rules.sawn_edge_sd_mm))
     job = _person(rules, cards, thickness, rng)
-    return _Bench(kind, phone, exif_focal, cards, card_set, thickness, common, sawn, job)
+    return _Bench(kind, phone, remainder, exif_focal, cards, card_set, thickness, common, sawn, job)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -247,6 +250,30 @@ def _phone(
     )
 
 
+def phones(kind: LensKind, rules: WorldRules, count: int, rng: np.random.Generator) -> Floats:
+    """Lenses (count, 9) of a kind as they are drawn, of focal length 1 by their EXIF."""
+    return np.array([_phone(kind, 1.0, rules, rng) for _ in range(count)])
+
+
+def _remainder(rules: WorldRules, rng: np.random.Generator) -> Floats:
+    """Waves (2, 4, 4) across and along the frame of a lens that is no polynomial of the radius."""
+    if not rules.lens_remainder_px:
+        return np.zeros((2, 4, 4))
+    order = np.add.outer(np.arange(4), np.arange(4))
+    waves = rng.normal(0, 1.0, (2, 4, 4)) * ((order >= 2) & (order <= 3))
+    grid = np.stack(np.meshgrid(*(np.linspace(0, n - 1, 33) for n in rules.frame_px)), -1)
+    largest = np.linalg.norm(_bent(grid.reshape(-1, 2), waves, rules), axis=1).max()
+    return np.asarray(rules.lens_remainder_px / largest * waves)
+
+
+def _bent(pixels: Floats, waves: Floats, rules: WorldRules) -> Floats:
+    """Shift (N, 2) of points (N, 2), px: sums of cosines of up to one and a half periods."""
+    across, along = (
+        np.cos(np.pi * np.outer(pixels[:, k] / rules.frame_px[k], np.arange(4))) for k in (0, 1)
+    )
+    return np.asarray(np.einsum("na,nb,iab->ni", across, along, waves))
+
+
 def _lay_cards(
     rules: WorldRules,
     outline: Floats,
@@ -260,6 +287,7 @@ def _lay_cards(
     scale = 1 + rng.normal(0, rules.print_scale_sd, 2)
     shear = float(rng.normal(0, rules.print_shear_sd))
     first = rng.uniform(0, 2 * np.pi)
+    lifted = int(rng.integers(count)) if rules.one_lifted_mm else -1
     places: list[Floats] = []
     laid: list[LaidCard] = []
     for k, pick in enumerate(rng.permutation(len(card_set.cards))[:count]):
@@ -274,7 +302,8 @@ def _lay_cards(
                 centre_mm=centre,
                 turn_rad=float(rng.uniform(0, 2 * np.pi)),
                 base_mm=thickness if rules.cards_on == "pattern" else 0.0,
-                lift_mm=float(abs(rng.normal(rules.lift_mean_mm, rules.lift_sd_mm))),
+                lift_mm=float(abs(rng.normal(rules.lift_mean_mm, rules.lift_sd_mm)))
+                + (rules.one_lifted_mm if k == lifted else 0.0),
                 bow_mm=float(rng.normal(rules.bow_mean_mm, rules.bow_sd_mm)),
                 print_scale=(float(scale[0]), float(scale[1])),
                 shear=shear,
@@ -317,14 +346,14 @@ def _shoot(
     edges = [solid.edge for solid in solids]
     rotation, translation = _aim(rules, lens, np.concatenate([*edges, *boards.values()]), rng)
     crossings = {
-        name: _blemish(camera.project(p, lens, rotation, translation), rules, rng)
+        name: _blemish(_projected(p, lens, rotation, translation, bench, rules), rules, rng)
         for name, p in boards.items()
     }
     own = np.sqrt(1.0 - rules.edge_bias_common)
     bias = bench.common_bias_px + float(rng.normal(0, own * rules.edge_bias_sd_px))
     shots = []
     for solid in solids:
-        edge = camera.project(solid.edge, lens, rotation, translation)
+        edge = _projected(solid.edge, lens, rotation, translation, bench, rules)
         # The image is y down: a ring that is anticlockwise on the bench runs clockwise in pixels.
         outward = -outward_normals(edge)
         across = bias + rng.normal(0, rules.edge_noise_px, len(edge))
@@ -337,11 +366,24 @@ def _shoot(
                 exif_focal_px=bench.exif_focal,
                 crossings_px=crossings,
                 outline_px=edge + outward * across[:, None],
-                line_px=_line_seen(solid.line, lens, rotation, translation, rules, rng),
+                line_px=_line_seen(solid.line, lens, rotation, translation, bench, rules, rng),
                 edge_bias_px=bias,
             )
         )
     return shots
+
+
+def _projected(
+    points: Floats,
+    lens: Floats,
+    rotation: Floats,
+    translation: Floats,
+    bench: _Bench,
+    rules: WorldRules,
+) -> Floats:
+    """World points (N, 3) as the whole lens shows them (N, 2)."""
+    pixels = camera.project(points, lens, rotation, translation)
+    return np.asarray(pixels + _bent(pixels, bench.remainder, rules))
 
 
 def _line_seen(
@@ -349,13 +391,14 @@ def _line_seen(
     lens: Floats,
     rotation: Floats,
     translation: Floats,
+    bench: _Bench,
     rules: WorldRules,
     rng: np.random.Generator,
 ) -> Floats:
     """A pencil line (M, 3) as it is read in the picture (M, 2)."""
     if not len(line):
         return np.zeros((0, 2))
-    seen = camera.project(line, lens, rotation, translation)
+    seen = _projected(line, lens, rotation, translation, bench, rules)
     across = left_normals(seen, closed=False)
     return np.asarray(seen + across * rng.normal(0, rules.line_noise_px, len(seen))[:, None])
 
@@ -381,8 +424,9 @@ def _person(
         for b in cards[k + 1 :]
     ]
     longest = sorted(pairs, reverse=True)[: rules.tapes]
+    slip = float(rng.choice([-1.0, 1.0])) * rules.caliper_slip_mm if rules.caliper_slip_mm else 0.0
     return JobFacts(
-        thickness_mm=thickness + float(rng.normal(0, rules.caliper_sd_mm)),
+        thickness_mm=max(0.1, thickness + slip + float(rng.normal(0, rules.caliper_sd_mm))),
         thickness_sigma_mm=rules.caliper_sd_mm,
         cards_on=rules.cards_on,
         printed_bar_mm=(bars[0], bars[1]),

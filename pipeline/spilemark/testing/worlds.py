@@ -23,8 +23,9 @@ Range = tuple[float, float]
 class WorldRules:
     """How worlds are drawn: ranges are even, ``_sd`` are one sigma of a normal spread.
 
-    The defaults are phones and benches as they are; whatever the survey does
-    not model (``print_shear_sd``, ``warp_mm``, ``outliers``) is off.
+    The defaults are phones and benches as they are; what the survey does not
+    model or believe is off (``lens_remainder_px``, ``one_lifted_mm``,
+    ``caliper_slip_mm``, ``warp_mm``, ``outliers``).
     """
 
     frame_px: tuple[int, int] = (4032, 3024)
@@ -37,6 +38,9 @@ class WorldRules:
     tangential_sd: float = 3e-4
     focal_per_photo_sd: float = 0.003
     centre_per_photo_sd_px: float = 6.0
+    lens_remainder_px: float = 0.0
+    """Largest shift, anywhere in the frame, by which the lens bends what no polynomial of the
+    radius does: smooth, the same in all photos."""
     photos: int = 1
     tilt_deg: Range = (0.0, 20.0)
     nearest_mm: Range = (750.0, 1100.0)
@@ -50,6 +54,8 @@ class WorldRules:
     print_shear_sd: float = 0.0
     lift_mean_mm: float = 0.2
     lift_sd_mm: float = 0.15
+    one_lifted_mm: float = 0.0
+    """How much higher than it else would one card lies."""
     bow_mean_mm: float = 0.2
     bow_sd_mm: float = 0.15
     thickness_mm: Range = (0.4, 6.0)
@@ -75,6 +81,8 @@ class WorldRules:
     edge_bias_common: float = 0.5
     """Share of its variance that all photos of a world have in common (one phone, one light)."""
     caliper_sd_mm: float = 0.05
+    caliper_slip_mm: float = 0.0
+    """Thickness is told wrong by this, one way or the other."""
     bar_sd_mm: float = 0.05
     tape_sd_mm: float = 0.2
     tapes: int = 2
@@ -83,7 +91,10 @@ class WorldRules:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Shot(TrueCamera):
-    """One simulated photo: its true camera and what would be measured in it."""
+    """One simulated photo: its true camera and what would be measured in it.
+
+    Its ``lens`` is without ``WorldRules.lens_remainder_px``; what was measured is with it.
+    """
 
     frame_px: tuple[int, int]
     exif_focal_px: float

@@ -30,6 +30,9 @@ MOVED_MM = 0.3
 _MOVED_CHI2 = 30.0
 """For three numbers: chance gives 16 once in a thousand."""
 _MOST_SHARE = 0.5
+_CLOSING = (100.0, 30.0, 10.0)
+_SLIP_SIGMAS = 4.5
+"""What fits worse is a slip of reading, as in the solve."""
 _TURN_REACH_MM = 40.0
 """A turn counts as how far it moves the ends of a card."""
 
@@ -165,7 +168,7 @@ class _Test:
             # What it said may have been taken for slips of reading.
             own = np.flatnonzero(self.priors.weights[:, lift])
             nothing = np.zeros((len(self.residual), 0))
-            step, spread = self._step(self.kept | of_it, without=own, extra=nothing)
+            step, spread = self._believing(arm, card, without=own, extra=nothing)
             at = int(np.flatnonzero(self.layout.free == lift)[0])
             height = float(self.solution.unknowns[lift] + step[at])
             variance = float(spread[at, at])
@@ -192,8 +195,8 @@ class _Test:
         place = self.layout.cards[photo.arm, card]
         here = self._of(photo.arm, card, k)
         extra = np.where(here[:, None], self.rows[:, place.start : place.start + 3], 0.0)
-        used = self.kept | self._of(photo.arm, card)
-        step, spread = self._step(used, without=np.zeros(0, dtype=int), extra=extra)
+        own = np.zeros(0, dtype=int)
+        step, spread = self._believing(photo.arm, card, without=own, extra=extra)
         off, covariance = step[-3:], spread[-3:, -3:]
         chi2 = float(off @ np.linalg.solve(covariance, off))
         by = float(np.hypot(np.hypot(off[0], off[1]), _TURN_REACH_MM * off[2]))
@@ -202,6 +205,32 @@ class _Test:
         return CardFault(
             "moved", photo.arm, card, by, photo.name, surprise=np.sqrt(chi2 / _MOVED_CHI2)
         )
+
+    def _believing(
+        self, arm: str, card: str, without: Indices, extra: Floats
+    ) -> tuple[Floats, Floats]:
+        """``_step`` with what a card says, but for its slips: those that fit no step of it either.
+
+        A card that stands high may have lost most of its crossings to the gate, a
+        flat one only those that were misread.  The better half of them in each
+        photo is heard in any case: so many slips there are not.
+        """
+        of_it = self._of(arm, card)
+        if self.kept[of_it].all():
+            return self._step(self.kept, without, extra)
+        views = [self._of(arm, card, k) for k in range(len(self.photos))]
+        free = self.layout.free
+        used = self.kept | of_it
+        for sigmas in (*_CLOSING, _SLIP_SIGMAS):
+            step, _ = self._step(used, without, extra)
+            left = self.residual + self.rows[:, free] @ step[: len(free)]
+            left = left + extra @ step[len(free) :]
+            misfit = np.repeat(np.linalg.norm(left.reshape(-1, 2), axis=1), 2) / self.noise
+            used = self.kept & ~of_it
+            for here in views:
+                if here.any():
+                    used |= here & (misfit <= max(sigmas, float(np.median(misfit[here]))))
+        return self._step(used, without, extra)
 
     def _of(self, arm: str, card: str, only: int | None = None) -> Bools:
         """Which rows belong to a card, in one photo or in all of its arm."""

@@ -149,7 +149,9 @@ def _view(
     )
     good = [
         place_card(
-            board_points(c.card, c.which[kept], solution.print_scale, 0.0, 0.0),
+            board_points(
+                c.card, c.which[kept], solution.print_scale, 0.0, 0.0, solution.print_shear
+            ),
             solution.places[seen.arm, c.card.name],
         )[:, :2]
         for c, kept in zip(seen.cards, solved.kept, strict=True)
@@ -201,6 +203,7 @@ def _sighting(
     corners = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * [width / 2, height / 2]
     cross = (np.array(seen.card.tape_cross_mm) - [width / 2, height / 2]) * [1.0, -1.0]
     flat = np.vstack([corners, cross]) * solution.print_scale
+    flat[:, 0] += solution.print_shear * flat[:, 1]
     lain = place_card(np.column_stack([flat, np.zeros(5)]), place)[:, :2]
     return CardSighting(
         name=seen.card.name,

@@ -19,6 +19,7 @@ _BAD_CARD_SHARE = 0.3
 _POOR_FIT = 3.0
 _LIFTED_MM = 0.8
 _SOFT_PX = 1.75
+_ASKEW_RAD, _SURE = 0.003, 4.0
 
 
 def survey_notes(
@@ -37,6 +38,7 @@ def survey_notes(
                 notes.append(_glare_note(view, card, observation.veiled))
             if (view.straight.arm, card.name) not in told:
                 notes += _card_notes(view, card)
+    notes += _askew_notes(solution)
     if solution.noise > _POOR_FIT:
         on_glass = all(seen.is_scan for seen in observed)
         if grain_share(views) > GRAIN:
@@ -44,6 +46,24 @@ def survey_notes(
         else:
             notes.append(_poor_fit(solution.noise, on_glass=on_glass))
     return notes
+
+
+def _askew_notes(solution: Solution) -> list[Note]:
+    """Said when the cards' squares are no squares."""
+    lean = abs(solution.print_shear)
+    if lean < max(_ASKEW_RAD, _SURE * solution.print_shear_sigma):
+        return []
+    return [
+        Note(
+            code="cards-askew",
+            severity="warn",
+            text="The cards are printed askew: lines that should cross square lean by"
+            f" {100 * lean:.1f} mm over 100 mm. It has been made up for. Another printer, or sheets"
+            " fed straight, will print them truer; measure templates printed by the same one.",
+            value=100 * lean,
+            unit="mm over 100 mm",
+        )
+    ]
 
 
 def _grainy(views: tuple[View, ...], noise: float, *, on_glass: bool) -> Note:

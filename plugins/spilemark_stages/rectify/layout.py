@@ -34,6 +34,9 @@ class Layout:
     cards: dict[tuple[str, str], slice]
     """By (arm, card name)."""
     print_scale: slice
+    print_shear: int
+    """How far columns of a print lean over its rows, rad; held where all lay on glass, whose own
+    lack of squareness is asked after the solve."""
     height: int
     length: dict[str, int]
     """By id of the measured length: its true value."""
@@ -64,7 +67,7 @@ def lay_out(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Layout:
         for seen in photo.cards:
             if (photo.arm, seen.card.name) not in cards:
                 cards[photo.arm, seen.card.name] = take(CARD)
-    print_scale = take(2)
+    print_scale, print_shear = take(2), take(1).start
     height = take(1).start
     ties = tuple(
         (arm, length)
@@ -85,8 +88,12 @@ def lay_out(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Layout:
         if photo.is_scan
         for held in SCAN_HELD
     }
+    if all(photo.is_scan for photo in photos):
+        fixed.add(print_shear)
     free = np.array([k for k in range(at) if k not in fixed])
-    return Layout(at, lens, drift, pose, cards, print_scale, height, length, ties, free)
+    return Layout(
+        at, lens, drift, pose, cards, print_scale, print_shear, height, length, ties, free
+    )
 
 
 def gauge_card(photos: Sequence[PhotoObservation], arm: str) -> str:

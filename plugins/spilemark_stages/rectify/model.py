@@ -38,12 +38,15 @@ class Priors:
     """M of them."""
 
 
-def board_points(card: Card, which: Indices, scale: Floats, lift: float, bow: float) -> Floats:
+def board_points(
+    card: Card, which: Indices, scale: Floats, lift: float, bow: float, shear: float = 0.0
+) -> Floats:
     """Crossings (N, 3) about the chessboard's centre, y up, mm as printed and as lying."""
     width, height = card.size_mm
     flat = (card.crossings_mm()[which] - [width / 2, height / 2]) * [1.0, -1.0]
     rise = lift + bow * (2 * flat[:, 0] / width) ** 2
-    return np.column_stack([flat * scale, rise])
+    u, v = (flat * scale).T
+    return np.column_stack([u + shear * v, v, rise])
 
 
 def place_card(points: Floats, place: Floats) -> Floats:
@@ -88,11 +91,13 @@ def photo_rows(
     """Whitened residuals (2N,) of one photo and their derivatives (2N, P)."""
     photo = photos[k]
     lens, (pose, by_pose) = lens_of(x, layout, photos, k), pose_of(x, layout, photos, k)
-    scale = x[layout.print_scale]
+    scale, shear = x[layout.print_scale], float(x[layout.print_shear])
     worlds = []
     for seen in photo.cards:
         place = x[layout.cards[photo.arm, seen.card.name]]
-        worlds.append(place_card(board_points(seen.card, seen.which, scale, *place[3:]), place))
+        lift, bow = place[3:]
+        board = board_points(seen.card, seen.which, scale, lift, bow, shear)
+        worlds.append(place_card(board, place))
     world = np.concatenate(worlds)
     sigma = np.concatenate([seen.sigma_px for seen in photo.cards])
     measured = np.concatenate([seen.points_px for seen in photo.cards])
@@ -114,7 +119,7 @@ def photo_rows(
         start += len(seen.which)
         at = layout.cards[photo.arm, seen.card.name]
         _card_derivatives(
-            rows[here], by_point[here], seen.card, seen.which, x[at], at, scale, layout
+            rows[here], by_point[here], seen.card, seen.which, x[at], at, scale, shear, layout
         )
     residual = (pixels - measured) * whiten
     return residual.ravel(), (rows * whiten[:, :, None]).reshape(-1, layout.size)
@@ -128,13 +133,15 @@ def _card_derivatives(
     place: Floats,
     at: slice,
     scale: Floats,
+    shear: float,
     layout: Layout,
 ) -> None:
-    """Fill the columns of one card's place, lift and bow, and of the print scale."""
+    """Fill the columns of one card's place, lift and bow, and of the print's scale and shear."""
     width, height = card.size_mm
     flat = (card.crossings_mm()[which] - [width / 2, height / 2]) * [1.0, -1.0]
     c, s = np.cos(place[2]), np.sin(place[2])
-    u, v = (flat * scale).T
+    v = flat[:, 1] * scale[1]
+    u = flat[:, 0] * scale[0] + shear * v
     rows[:, :, at.start] = by_point[:, :, 0]
     rows[:, :, at.start + 1] = by_point[:, :, 1]
     turned = np.stack([-s * u - c * v, c * u - s * v], axis=-1)
@@ -142,25 +149,29 @@ def _card_derivatives(
     rows[:, :, at.start + 3] = by_point[:, :, 2]
     rows[:, :, at.start + 4] = by_point[:, :, 2] * ((2 * flat[:, 0] / width) ** 2)[:, None]
     across = np.stack([c * flat[:, 0], s * flat[:, 0]], axis=-1)
-    along = np.stack([-s * flat[:, 1], c * flat[:, 1]], axis=-1)
+    lean, away = np.array([c, s]), np.array([-s, c])
+    along = flat[:, 1:] * (away + shear * lean)
     first = layout.print_scale.start
     rows[:, :, first] = np.einsum("nij,nj->ni", by_point[:, :, :2], across)
     rows[:, :, first + 1] = np.einsum("nij,nj->ni", by_point[:, :, :2], along)
+    rows[:, :, layout.print_shear] = (by_point[:, :, :2] @ lean) * v[:, None]
 
 
 def cross_place(x: Floats, layout: Layout, arm: str, card: Card) -> tuple[Floats, Floats]:
     """Place (2,) of a card's tape cross and its derivatives (2, P)."""
     at = layout.cards[arm, card.name]
-    place, scale = x[at], x[layout.print_scale]
+    place, scale, shear = x[at], x[layout.print_scale], x[layout.print_shear]
     width, height = card.size_mm
     flat = (np.array(card.tape_cross_mm) - [width / 2, height / 2]) * [1.0, -1.0]
-    u, v = flat * scale
+    v = flat[1] * scale[1]
+    u = flat[0] * scale[0] + shear * v
     c, s = np.cos(place[2]), np.sin(place[2])
     by = np.zeros((2, layout.size))
     by[0, at.start] = by[1, at.start + 1] = 1.0
     by[:, at.start + 2] = [-s * u - c * v, c * u - s * v]
     by[:, layout.print_scale.start] = [c * flat[0], s * flat[0]]
-    by[:, layout.print_scale.start + 1] = [-s * flat[1], c * flat[1]]
+    by[:, layout.print_scale.start + 1] = flat[1] * np.array([-s + shear * c, c + shear * s])
+    by[:, layout.print_shear] = [c * v, s * v]
     return np.array([place[0] + c * u - s * v, place[1] + s * u + c * v]), by
 
 
@@ -217,6 +228,7 @@ def gather_priors(layout: Layout, photos: Sequence[PhotoObservation], beliefs: B
         row[layout.print_scale] = weights
         rows.append(row)
         causes.append(Cause(id=f"print-scale-{name}", kind=beliefs.print_kind))
+    believe(layout.print_shear, 0.0, beliefs.print_shear_sigma, "print-shear", beliefs.print_kind)
     believe(layout.height, beliefs.height_mm, beliefs.height_sigma_mm, "face-height", "face height")
     for length in {tie.id: tie for _, tie in layout.ties}.values():
         believe(layout.length[length.id], length.mm, length.sigma_mm, length.id, length.kind)

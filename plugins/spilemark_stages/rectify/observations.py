@@ -116,6 +116,9 @@ class Beliefs:
     """When given: doubt of the scale common to both axes; ``print_sigma[0]`` is then that of
     their difference.  For a sheet that may have been shrunk to fit as a whole."""
     print_kind: str = "card print scale"
+    print_shear_sigma: float = 0.0015
+    """How far a printer's lines and its paper's travel are out of square, rad: common practice, no
+    source; the skew of sheets that are fed crooked is a turn and no matter."""
     height_mm: float = 3.0
     """Pattern's face above the plane of the cards."""
     height_sigma_mm: float = 0.4

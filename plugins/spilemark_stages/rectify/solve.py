@@ -69,6 +69,9 @@ class Solution:
     """(2,)"""
     print_gain: Floats
     """(2, K)"""
+    print_shear: float
+    """rad"""
+    print_shear_sigma: float
     noise: float
     """Crossing residuals over what was expected of them, rms; near 1 when the model fits."""
     lengths: dict[str, float]
@@ -275,6 +278,8 @@ def _report(
         places={key: x[at].copy() for key, at in layout.cards.items()},
         print_scale=x[layout.print_scale].copy(),
         print_gain=gain[-2:],
+        print_shear=float(x[layout.print_shear]),
+        print_shear_sigma=float(np.sqrt(covariance[layout.print_shear, layout.print_shear])),
         noise=noise,
         lengths={name: float(x[at]) for name, at in layout.length.items()},
         unknowns=x,
