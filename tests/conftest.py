@@ -20,8 +20,13 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     """A bench page of the module's own, running on an empty folder."""
     from bench_server import running
 
-    with running(tmp_path_factory.mktemp("shop")) as found:
-        yield found
+    from spilemark.config import OVERRIDE
+
+    with pytest.MonkeyPatch.context() as patched:
+        # Printers and lenses are kept among a person's settings: here nobody's.
+        patched.setenv(OVERRIDE, str(tmp_path_factory.mktemp("settings")))
+        with running(tmp_path_factory.mktemp("shop")) as found:
+            yield found
 
 
 @pytest.hookimpl(trylast=True)

@@ -336,7 +336,35 @@ def test_the_sums_are_drawn_while_one_types(tab: Tab, page: Page, measured: str)
     assert "board" not in page.shelf.find(measured).table
 
 
-SCREENS = ("/", "/new", "/help", "/help/card", "/jobs/{}", "/jobs/{}/look", "/jobs/{}/compare",
+def test_a_printer_is_measured_on_the_page_and_chosen_for_the_sheets(
+    tab: Tab, page: Page, measured: str
+) -> None:
+    tab.goto(f"{page.address}/jobs/{measured}/print")
+    first = tab.locator(".papers li").first
+    expect(first.locator("img")).to_be_visible(timeout=30_000)
+    expect(first).to_contain_text("the first page is the map")
+    expect(tab.get_by_role("link", name="Port, template, DXF")).to_be_hidden()
+    tab.get_by_text("Drawings as SVG and DXF").click()
+    expect(tab.get_by_role("link", name="Port, template, DXF")).to_be_visible()
+    tab.get_by_role("link", name="Measure a printer").click()
+    tab.get_by_label("Name of the printer").fill("bench inkjet")
+    tab.get_by_label("Across", exact=True).fill("99.6")
+    tab.get_by_label("Along", exact=True).fill("100.3")
+    tab.get_by_role("button", name="Keep this printer").click()
+    expect(tab.locator("#kept")).to_contain_text('Kept as "bench inkjet"')
+    assert broken_rules(tab) == []
+    tab.get_by_role("link", name="Back to").click()
+    tab.get_by_label("A4 in bench inkjet").check()
+    tab.get_by_role("button", name="Make the sheets for this").click()
+    expect(tab.locator("#made")).not_to_be_empty()
+    expect(tab.locator("#made")).to_be_empty(timeout=60_000)
+    expect(tab.get_by_label("A4 in bench inkjet")).to_be_checked()
+    assert page.shelf.find(measured).table["printer"] == "bench inkjet"
+    page.post(f"/api/jobs/{measured}/paper", {"paper": "a4"})
+    page.until(measured, lambda s: s["status"] == "measured")
+
+
+SCREENS = ("/", "/new", "/printers", "/help", "/help/card", "/jobs/{}", "/jobs/{}/look", "/jobs/{}/compare",
            "/jobs/{}/sums",
            "/jobs/{}/print", "/jobs/{}/sheet")  # fmt: skip
 

@@ -258,4 +258,4 @@ def test_jobs_of_the_command_line_are_measured_where_they_lie(page: Page) -> Non
     state = page.until(entry.id, lambda s: s["work"] is None and s["end"] is not None)
     assert state["status"] == "measured"
     assert (folder / "results" / "form_port.pdf").is_file()
-    assert "form port" in page.ask(f"/jobs/{entry.id}/print").text
+    assert "Form, port" in page.ask(f"/jobs/{entry.id}/print").text

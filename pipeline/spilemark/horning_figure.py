@@ -18,7 +18,7 @@ from spilemark.shop.lengths import Show, show_degrees, show_doubt, show_length
 _GAINS = (1, 2, 5, 10, 20, 50, 100)
 _MOST_DRAWN_DEG = 14.0
 """Larger, and the drawn hull no longer looks like one."""
-_LETTERS = 1 / 26
+_LETTERS = 1 / 24
 _FULLNESS = 0.16
 """How far the sides swell beyond the diagonals, as a share of the breadth; only to look like a boat."""
 
@@ -88,8 +88,8 @@ def horning_figure(hull: Horning, units: Show = "mm") -> LayeredDrawing:
             legend="the three tapes",
             lines=tuple(Line(np.array(ends)) for ends in ((stem, port), (stem, starboard))),
             words=(
-                _beside(f"port {show_length(tapes.port.mm, units)}", -half, long, letters),
-                _beside(f"starboard {show_length(tapes.starboard.mm, units)}", half, long, letters),
+                *_beside("port", show_length(tapes.port.mm, units), -half, long),
+                *_beside("starboard", show_length(tapes.starboard.mm, units), half, long),
                 _under(show_length(tapes.breadth.mm, units), port, starboard, letters),
             ),
             width_mm=0.35,
@@ -118,13 +118,18 @@ def _side(corner: Floats, stem: Floats, half: float) -> Floats:
     return np.asarray((1 - t) ** 2 * corner + 2 * t * (1 - t) * out + t**2 * stem)
 
 
-def _beside(text: str, at: float, long: float, letters: float) -> Lettering:
-    """Words outside of a side, where there is room in any hull."""
-    return Lettering(
-        text=text,
-        at_mm=(at * (1.0 + 2.0 * _FULLNESS), 0.42 * long),
-        size_mm=letters,
-        anchor="start" if at > 0 else "end",
+def _beside(side: str, length: str, at: float, long: float) -> tuple[Lettering, ...]:
+    """Side and length outside of it, one below the other, where there is room in any hull."""
+    letters = long * _LETTERS
+    return tuple(
+        Lettering(
+            text=text,
+            at_mm=(at * (1.0 + 2.0 * _FULLNESS), 0.42 * long - row * 1.3 * letters),
+            size_mm=letters,
+            anchor="start" if at > 0 else "end",
+            bold=row == 0,
+        )
+        for row, text in enumerate((side, length))
     )
 
 

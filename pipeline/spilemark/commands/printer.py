@@ -123,33 +123,21 @@ def measure(
     Sheets that are made for this printer are then drawn longer or shorter by
     as much, in each direction, and say so.
     """
-    from spilemark.card_papers import PAPERS
-    from spilemark.printers import PrinterProfile, diagnose, square_words, store_printer
-    from spilemark.units import parse_length
+    from spilemark.printer_measure import SheetReadings, measured_printer
+    from spilemark.printers import store_printer
 
-    nominal = sorted(PAPERS[paper].check_mm) if cross_to_cross else (100.0, 100.0)
-    measured = tuple(
-        100 * parse_length(text) / whole
-        for text, whole in zip((across, along), nominal, strict=True)
-    )
-    words = _accepted(diagnose(paper, *measured), as_measured=rest["as_measured"])
-    shear = None
-    if rest["diagonals"] is not None:
-        shear = _shear(paper, rest["diagonals"], measured)
-    day = dt.date.today() if rest["day"] is None else rest["day"].date()
-    profile = _checked(
-        PrinterProfile,
-        name=name.strip(),
+    read = SheetReadings(
         paper=paper,
-        across_mm=round(measured[0], 3),
-        along_mm=round(measured[1], 3),
-        out_of_square_deg=None if shear is None else round(shear, 3),
-        measured=day,
+        across=across,
+        along=along,
+        cross_to_cross=cross_to_cross,
+        diagonals=() if rest["diagonals"] is None else _pair(rest["diagonals"]),
     )
+    day = dt.date.today() if rest["day"] is None else rest["day"].date()
+    profile, words = measured_printer(name, read, day, as_measured=rest["as_measured"])
     path = store_printer(profile, rest["store"], force=rest["force"])
-    click.echo(words)
-    if shear is not None:
-        click.echo(square_words(shear))
+    for line in words:
+        click.echo(line)
     click.echo(f'Kept as "{profile.name}" in {path}.')
 
 
@@ -181,28 +169,8 @@ def list_printers(store: Path | None) -> None:
         click.echo('None yet. Begin with "spilemark printer test-sheet --out test.pdf".', err=True)
 
 
-def _accepted(found: Any, *, as_measured: bool) -> str:
-    """Refuse what is no printer's own error, unless it is small enough and insisted on."""
+def _pair(text: str) -> list[str]:
     from spilemark.errors import UsageError
-
-    slip = found.kind in ("wrong-bar", "centimetres")
-    if found.kind != "printer" and (slip or not as_measured):
-        again = {
-            "wrong-bar": "Measure the 100 mm bar.",
-            "centimetres": "Write the unit behind it, such as 9.98cm, or the length in millimetres.",
-            "fit-to-page": 'Print again at 100 % ("actual size"). If it comes out the same, '
-            "add --as-measured.",
-            "far-off": "Check the rule and which bar was measured, print again at 100 %. "
-            "If it comes out the same, add --as-measured.",
-        }
-        raise UsageError(found.words, again[found.kind])
-    return str(found.words)
-
-
-def _shear(paper: str, text: str, measured: tuple[float, ...]) -> float:
-    from spilemark.errors import UsageError
-    from spilemark.printers import out_of_square_deg
-    from spilemark.units import parse_length
 
     parts = text.split(",")
     if len(parts) != 2:
@@ -210,14 +178,4 @@ def _shear(paper: str, text: str, measured: tuple[float, ...]) -> float:
             f'--diagonals takes two lengths with a comma between, not "{text}".',
             "Write for example 300.1,299.8 with points inside the numbers.",
         )
-    one, other = (parse_length(part) for part in parts)
-    return out_of_square_deg(paper, one, other, *measured)
-
-
-def _checked(kind: Any, **fields: Any) -> Any:
-    from spilemark.errors import UsageError
-
-    try:
-        return kind(**fields)
-    except ValueError as error:
-        raise UsageError(f"That cannot be kept: {error}.", "Correct it and try again.") from error
+    return parts

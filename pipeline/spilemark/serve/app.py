@@ -19,7 +19,9 @@ from spilemark.serve.door import Door
 from spilemark.serve.door_api import DoorApi
 from spilemark.serve.edit_api import EditApi
 from spilemark.serve.guard import Guard
+from spilemark.serve.outputs_api import OutputsApi
 from spilemark.serve.pages import Pages, error_page, static_folder
+from spilemark.serve.printers_api import PrintersApi
 from spilemark.serve.routes import error_as_json
 from spilemark.serve.sums_api import SumsApi
 
@@ -52,6 +54,8 @@ def laptop_app(bench: Bench, door: Door, hosts: Callable[[], frozenset[str]]) ->
             *DoorApi(bench, door).routes(),
             *EditApi(bench).routes(),
             *SumsApi(bench).routes(),
+            *OutputsApi(bench).routes(),
+            *PrintersApi(bench).routes(),
             Mount("/static", _Static(directory=static_folder())),
         ],
         lifespan=life,

@@ -126,8 +126,8 @@ class Lanes:
         self._push(0 if urgent else 1, lambda: self._check(entry, photo, answer))
         return answer
 
-    def reckon(self, task: dict[str, Any]) -> Future[dict[str, Any]]:
-        """Let a small sum be done, before the photos that wait: somebody is typing."""
+    def reckon(self, task: dict[str, Any], *, urgent: bool = True) -> Future[dict[str, Any]]:
+        """Let a small sum be done, an urgent one before the photos that wait: somebody is typing."""
         answer: Future[dict[str, Any]] = Future()
 
         def work() -> None:
@@ -138,7 +138,7 @@ class Lanes:
             except Exception as error:
                 answer.set_exception(error)
 
-        self._push(0, work)
+        self._push(0 if urgent else 1, work)
         return answer
 
     def _push(self, rank: int, work: Callable[[], None]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -12,13 +13,17 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
+from spilemark.printers import PrinterProfile, read_printers
 from spilemark.results import ARMS
 from spilemark.serve.entries import Entry
 from spilemark.serve.routes import BenchRoutes, Handler, told
-from spilemark.serve.sheet import form_of
+from spilemark.serve.sheet import PRINTER, form_of
 
 _CHOSEN = {"units": "mm", "paper": "a4", "cards_on": "bench"}
-_WOOD = ("form_", "lamination_", "corner_block_", "layout_", "board_")
+_REMEMBERED = ("units", "paper")
+"""What a new job takes over from the one that was worked on last."""
+PAPERS = (("a4", "A4"), ("letter", "Letter"), ("a3", "A3"), ("tabloid", "Tabloid"))
+"""As they are offered."""
 ARM_WORDS = {
     "port": "Port",
     "starboard": "Starboard",
@@ -29,13 +34,23 @@ ARM_WORDS = {
 
 @cache
 def _templates() -> jinja2.Environment:
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.PackageLoader("spilemark.serve", "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.globals |= {"papers": PAPERS, "printer_choices": printer_choices}
+    return made
+
+
+def printer_choices(printers: Iterable[PrinterProfile]) -> list[tuple[str, str]]:
+    """Printers that were measured, as they are offered among papers."""
+    return [
+        (f"{PRINTER}{p.name}", f"{dict(PAPERS)[p.paper]} in {p.name}, made up for it")
+        for p in printers
+    ]
 
 
 def page(name: str, status: int = 200, **given: Any) -> HTMLResponse:
@@ -76,7 +91,6 @@ class Pages(JobPages):
             "/jobs/{job}/sheet": self.sheet,
             "/jobs/{job}/look": self.look,
             "/jobs/{job}/compare": self.compare,
-            "/jobs/{job}/print": self.outputs,
         }
         return [
             Route(path, told(handler, error_page), methods=["GET"])
@@ -90,7 +104,16 @@ class Pages(JobPages):
 
     async def new(self, request: Request) -> Response:  # noqa: ARG002
         """The form of a new job."""
-        return page("new.html", form=_shown({}))
+        form, printers = await run_in_threadpool(self._new_form)
+        return page("new.html", form=form, printers=printers)
+
+    def _new_form(self) -> tuple[dict[str, str], tuple[PrinterProfile, ...]]:
+        form, printers = _shown({}), read_printers()
+        known = {key for key, _ in (*PAPERS, *printer_choices(printers))}
+        last = next((e for e in self._bench.shelf.entries() if not e.problem), None)
+        held = _shown(last.table) if last else form
+        form |= {key: held[key] for key in _REMEMBERED if key != "paper" or held[key] in known}
+        return form, printers
 
     async def photos(self, request: Request) -> Response:
         """A job's photos, and how far it is."""
@@ -100,7 +123,13 @@ class Pages(JobPages):
     async def sheet(self, request: Request) -> Response:
         """What was said of a job."""
         entry, state = await self.job(request)
-        return page("sheet.html", **about(entry, state, "sheet"), form=_shown(entry.table))
+        printers = await run_in_threadpool(read_printers)
+        return page(
+            "sheet.html",
+            **about(entry, state, "sheet"),
+            form=_shown(entry.table),
+            printers=printers,
+        )
 
     async def look(self, request: Request) -> Response:
         """The photo with what was found in it."""
@@ -111,14 +140,6 @@ class Pages(JobPages):
         """Both sides over each other."""
         entry, state = await self.job(request)
         return page("compare.html", **about(entry, state, "compare"))
-
-    async def outputs(self, request: Request) -> Response:
-        """Sheets and files."""
-        entry, state = await self.job(request)
-        found = await run_in_threadpool(entry.files)
-        named = {path.name: file_id for file_id, path in found.items()}
-        wood = sorted(name for name in named if name.startswith(_WOOD))
-        return page("print.html", **about(entry, state, "print"), files=named, wood=wood)
 
     async def help(self, request: Request) -> Response:  # noqa: ARG002
         """How it goes."""

@@ -16,6 +16,8 @@ _CHOICES = ("units", "paper", "cards_on", "edge")
 _BETWEEN = ("battens", "distances")
 FIELDS: tuple[str, ...] = (*_TEXTS, *_LENGTHS, *_CHOICES, *_BETWEEN, "printed_bar", "date")
 """What the form of a job asks, by the keys of a job file."""
+PRINTER = "printer:"
+"""Before the name of a printer that was measured, where a paper is chosen: it has its own."""
 _BARE = re.compile(r"[\d\s.,/±+-]*\d[\d\s.,/±+-]*")
 
 
@@ -43,6 +45,8 @@ def table_from(form: dict[str, Any]) -> dict[str, Any]:
             table[key] = [pair_with_unit(pair, inches=inches) for pair in rows_in(text)]
         elif key == "date":
             table[key] = _date(text)
+        elif key == "paper" and text.startswith(PRINTER):
+            table["printer"] = text.removeprefix(PRINTER)
         else:
             table[key] = text
     return table
@@ -61,17 +65,33 @@ def form_of(table: dict[str, Any]) -> dict[str, str]:
             form[key] = " x ".join(f"{v:g}" for v in value)
         else:
             form[key] = str(value)
+    if table.get("printer"):
+        form["paper"] = f"{PRINTER}{table['printer']}"
     return form
 
 
 def lay_in(document: tomlkit.TOMLDocument, table: dict[str, Any]) -> None:
     """Put a form's answers into a job file; what the form leaves empty is taken out."""
-    for key in FIELDS:
+    for key in (*FIELDS, "printer"):
+        if key == "paper" and "printer" in table and document.get("printer") == table["printer"]:
+            # Said beside a printer it is that printer's own.
+            continue
         if key not in table:
             document.pop(key, None)
         elif document.get(key) != table[key]:
             document[key] = table[key]
     # tomlkit adds new keys at the end, which would be within the last table.
+    _top_first(document)
+
+
+def lay_paper(document: tomlkit.TOMLDocument, chosen: str) -> None:
+    """Put a paper, or a printer with its own, into a job file."""
+    for key in ("paper", "printer"):
+        document.pop(key, None)
+    if chosen.startswith(PRINTER):
+        document["printer"] = chosen.removeprefix(PRINTER)
+    else:
+        document["paper"] = chosen
     _top_first(document)
 
 

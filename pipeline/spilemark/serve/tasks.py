@@ -18,6 +18,10 @@ LOOK_PX = 4600
 """Longest side of the picture that is looked at: the photo itself up to 16 megapixels or so."""
 
 
+LEAF_PX = 640
+"""Longest side of a first page that is shown beside its paper."""
+
+
 def warm() -> None:
     """Import what every task needs, before the first one comes."""
     import cv2
@@ -97,9 +101,30 @@ def sums(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001 - 
     return tried(task)
 
 
+def leaf(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001
+    """Draw the first page of a PDF among the results, and count its pages."""
+    import pypdfium2
+
+    from spilemark.storage import store_files
+
+    document = pypdfium2.PdfDocument(Path(task["file"]))
+    try:
+        first = document[0]
+        picture = first.render(scale=LEAF_PX / max(first.get_size()), grayscale=True).to_pil()
+        held = io.BytesIO()
+        picture.save(held, "PNG", optimize=True)
+        path = Path(task["picture"])
+        path.parent.mkdir(parents=True, exist_ok=True)
+        store_files({path: held.getvalue()})
+        return {"pages": len(document)}
+    finally:
+        document.close()
+
+
 TASKS: dict[str, Callable[[dict[str, Any], Told], dict[str, Any]]] = {
     "measure": measure,
     "check": check,
     "sums": sums,
+    "leaf": leaf,
 }
 """By the name that a task has under "do"."""

@@ -1,0 +1,60 @@
+// What is printed: the first page of each paper shown, and the sheets made for another paper or printer.
+import { attempt, get, jobHere, listen, send, statusWords } from "./common.js";
+
+let job = jobHere();
+const api = `/api/jobs/${job.id}`;
+const form = document.getElementById("paper");
+const made = document.getElementById("made");
+let asked = false;
+
+async function leaves() {
+  for (const line of document.querySelectorAll("[data-leaf]")) {
+    const file = `${api}/files/${line.dataset.leaf}`;
+    try {
+      const { pages } = await get(`${file}/leaf.json`);
+      const picture = line.querySelector("img");
+      picture.src = `${file}/leaf.png`;
+      picture.hidden = false;
+      const tiled = line.querySelectorAll("a").length > 1;
+      line.querySelector(".pages").textContent = tiled ? sheets(pages, "mapped" in line.dataset) : "";
+    } catch {
+      // Without its picture a paper can be opened all the same.
+    }
+  }
+}
+
+/** Of a template's sheets the first is the map of the others, where there are several. */
+function sheets(pages, mapped) {
+  if (pages === 1) return "One sheet.";
+  return mapped ? `${pages - 1} sheets; the first page is the map of how they lie.` : `${pages} sheets.`;
+}
+
+form?.addEventListener("submit", (event) => {
+  event.preventDefault();
+  attempt(async () => {
+    await send(`${api}/paper`, { paper: form.elements.paper.value });
+    asked = true;
+    made.textContent = "◔ The job is measured again for it.";
+  });
+});
+
+async function again() {
+  job = (await attempt(() => get(api))) ?? job;
+  show();
+}
+
+function show() {
+  if (!asked) return;
+  if (job.work) made.textContent = statusWords(job);
+  else if (job.status === "measured") location.reload();
+  else if (job.end) made.textContent = `${statusWords(job)}. ${job.end.words ?? ""}`;
+}
+
+if (form) {
+  listen((told) => {
+    if (told.id !== job.id) return;
+    job = told;
+    show();
+  }, again);
+  leaves();
+}

@@ -1,0 +1,16 @@
+// A printer is measured: what was read off its test sheet is kept by name.
+import { attempt, el, send } from "./common.js";
+
+const form = document.getElementById("printer");
+const kept = document.getElementById("kept");
+form.addEventListener("submit", (event) => {
+  event.preventDefault();
+  kept.replaceChildren();
+  attempt(async () => {
+    const told = await send("/api/printers", Object.fromEntries(new FormData(form)));
+    kept.replaceChildren(
+      el("p", { className: "status" }, `✓ Kept as "${told.name}". Choose it where you print.`),
+      ...told.words.map((line) => el("p", {}, line)),
+    );
+  });
+});
