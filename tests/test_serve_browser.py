@@ -111,7 +111,7 @@ def test_a_whole_job_from_nothing_to_a_pdf(tab: Tab, page: Page) -> None:
         tab.expect_popup() as opened,
         tab.context.expect_event("response", lambda r: "/files/" in r.url) as got,
     ):
-        tab.get_by_role("link", name="Port, sheets with a map").click()
+        tab.get_by_role("link", name="Port, Sheets of paper").click()
     assert got.value.headers["content-type"] == "application/pdf"
     opened.value.close()
     link = tab.get_by_role("link", name="The whole job, one zip file")
