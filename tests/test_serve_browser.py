@@ -109,7 +109,7 @@ def test_a_whole_job_from_nothing_to_a_pdf(tab: Tab, page: Page) -> None:
     tab.get_by_role("link", name="Print").click()
     with (
         tab.expect_popup() as opened,
-        tab.context.expect_event("response", lambda r: "/files/" in r.url) as got,
+        tab.context.expect_event("response", lambda r: re.search(r"/files/\w+$", r.url)) as got,
     ):
         tab.get_by_role("link", name="Port, Sheets of paper").click()
     assert got.value.headers["content-type"] == "application/pdf"
