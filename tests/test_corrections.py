@@ -11,22 +11,23 @@ import shapely
 import shapes as zoo
 
 from spilemark.corrections import (
-    HAND,
     HAND_PX,
     LEFT_OUT,
     MADE_BY_HAND,
     REACH_MM,
     Correction,
+    Follow,
     corrected,
     moved,
 )
-from spilemark.errors import UsageError
+from spilemark.errors import NoEdge, UsageError
 from spilemark.frames import stored_to_upright
 from spilemark.jobfile import order_from
 from spilemark.lens import plane_to_pixels
 from spilemark.records import Outline, Survey
 from spilemark.results import JobResult
 from spilemark.rigid import RigidMap, move_outline
+from spilemark.ring_edits import HAND, Stretch, spliced
 
 
 def job(orientation: int = 1) -> JobResult:
@@ -43,12 +44,16 @@ def on_photo(result: JobResult, points_mm: np.ndarray) -> tuple[tuple[float, flo
 
 
 def done(
-    result: JobResult, do: str, points_mm: np.ndarray, photo: str | None = None
+    result: JobResult,
+    do: str,
+    points_mm: np.ndarray,
+    photo: str | None = None,
+    follow: Follow | None = None,
 ) -> tuple[Outline, list]:
     name = photo or result.survey.views[0].straight.photo.path.name
     one = Correction(do=do, photo=name, points=on_photo(result, points_mm))  # type: ignore[arg-type]
     facts = replace(result.facts, corrections={"port": (one,)})
-    outlines, notes = corrected(result.outlines, result.survey, facts)
+    outlines, notes = corrected(result.outlines, result.survey, facts, follow)
     return outlines["port"][0], notes
 
 
@@ -132,6 +137,143 @@ def test_a_corner_within_a_stretch_goes_and_its_edges_become_one() -> None:
     assert sum(e.length_mm for e in after.edges) == pytest.approx(whole, rel=0.001)
 
 
+def test_a_corner_is_set_where_the_edge_bends_and_its_edge_becomes_two() -> None:
+    result = job()
+    outline = traced(result)
+    gone, notes = done(
+        result, "no-corner", outline.ring.points_mm[[outline.corners[2].index]] + [1.0, -2.0]
+    )
+    assert notes == []
+    assert [c.index for c in gone.corners] == [
+        c.index for k, c in enumerate(outline.corners) if k != 2
+    ]
+    assert len(gone.edges) == len(outline.edges) - 1
+    assert "taken away" in gone.notes[-1].text
+    assert gone.notes[-1].code == MADE_BY_HAND
+    without = replace(result, outlines={"port": (gone,)})
+    # Shown 2 mm beside: it is the bend that is meant.
+    n = len(outline.ring.points_mm)
+    near = outline.ring.points_mm[[(outline.corners[2].index + 4) % n]]
+    back, notes = done(without, "corner", near)
+    assert notes == []
+    # But for the noise of the ring.
+    for corner, was in zip(back.corners, outline.corners, strict=True):
+        assert abs(corner.index - was.index) <= 1
+    for edge, before in zip(back.edges, outline.edges, strict=True):
+        assert edge.length_mm == pytest.approx(before.length_mm, abs=1.5)
+    assert back.corners[2].angle_deg == pytest.approx(outline.corners[2].angle_deg, abs=3.0)
+    assert np.array_equal(back.ring.points_mm, outline.ring.points_mm)
+
+
+def test_a_corner_on_a_smooth_edge_stands_where_it_was_shown() -> None:
+    result = job()
+    outline = traced(result)
+    edge = max(outline.edges, key=lambda e: e.length_mm)
+    k = (edge.start + 90) % len(outline.ring.points_mm)
+    after, _ = done(result, "corner", outline.ring.points_mm[[k]])
+    assert k in [c.index for c in after.corners]
+    assert len(after.edges) == len(outline.edges) + 1
+    ring = outline.ring.points_mm
+    whole = np.linalg.norm(np.roll(ring, -1, 0) - ring, axis=1).sum()
+    assert sum(e.length_mm for e in after.edges) == pytest.approx(whole, abs=0.5)
+
+
+@pytest.mark.parametrize(("do", "words"), [("corner", "already"), ("no-corner", "no corner")])
+def test_a_corner_that_cannot_be_set_or_taken_is_told(do: str, words: str) -> None:
+    result = job()
+    outline = traced(result)
+    at = outline.corners[1].index + (0 if do == "corner" else 60)
+    after, notes = done(result, do, outline.ring.points_mm[[at % len(outline.ring.points_mm)]])
+    assert after is outline
+    assert [n.code for n in notes] == [LEFT_OUT]
+    assert words in notes[0].text
+
+
+def test_names_of_edges_follow_the_corners() -> None:
+    result = job()
+    outline = traced(result)
+    before = {e.name for e in drawn_jobs.laid(outline).outline.edges}
+    edge = max(outline.edges, key=lambda e: e.length_mm)
+    k = (edge.start + 90) % len(outline.ring.points_mm)
+    more, _ = done(result, "corner", outline.ring.points_mm[[k]])
+    named = drawn_jobs.laid(more).outline
+    assert len({e.name for e in named.edges}) == len(before) + 1
+    assert len({c.name for c in named.corners}) == len(more.corners)
+    less, _ = done(replace(result, outlines={"port": (more,)}), "no-corner", named_at(more, k))
+    assert {e.name for e in drawn_jobs.laid(less).outline.edges} == before
+
+
+def named_at(outline: Outline, k: int) -> np.ndarray:
+    return outline.ring.points_mm[[k]]
+
+
+def test_a_run_is_followed_by_what_the_tracer_has_for_it() -> None:
+    result = job()
+    before = traced(result).ring
+    asked = []
+
+    def follow(outline: Outline, view: object, places_px: np.ndarray) -> Outline:
+        asked.append(places_px)
+        span = np.arange(100, 181)
+        points = outline.ring.points_mm[span][::2] + [0.0, -4.0]
+        few = len(points)
+        seen = np.arange(few) != few // 2
+        return spliced(outline, span, Stretch(points, np.full(few, 0.02), seen))
+
+    after, notes = done(result, "follow", before.points_mm[[100, 180]], follow=follow)
+    assert notes == []
+    # Asked in the photo's own pixels.
+    assert asked[0].shape == (2, 2)
+    (view,) = result.survey.views
+    assert asked[0] == pytest.approx(plane_to_pixels(before.points_mm[[100, 180]], view.plane))
+    assert len(after.ring.points_mm) == len(before.points_mm) - 40
+    assert after.ring.by_hand.sum() == 41
+    note = after.notes[-1]
+    assert note.code == MADE_BY_HAND
+    assert "followed anew" in note.text
+    assert note.value == pytest.approx(4.0, abs=0.2)
+    for edge in after.edges:
+        assert {edge.start, edge.stop} <= {c.index for c in after.corners}
+
+
+def test_a_tracer_that_cannot_follow_and_an_edge_that_cannot_be_told_leave_all_as_it_was() -> None:
+    result = job()
+    places = traced(result).ring.points_mm[[100, 180]]
+    after, notes = done(result, "follow", places)
+    assert after is traced(result)
+    assert "cannot follow" in notes[0].text
+
+    def none(outline: Outline, view: object, places_px: np.ndarray) -> Outline:
+        raise NoEdge("p.jpg: no edge can be told between these two places.", "Draw it.")
+
+    after, notes = done(result, "follow", places, follow=none)
+    assert after is traced(result)
+    assert [n.code for n in notes] == [LEFT_OUT]
+    assert "no edge can be told" in notes[0].text
+
+
+@pytest.mark.parametrize("start", [0, 300, 1000])
+def test_a_run_that_is_exchanged_for_itself_changes_nothing(start: int) -> None:
+    outline = traced(job())
+    ring, n = outline.ring, len(outline.ring.points_mm)
+    span = (start - 50 + np.arange(140)) % n
+    same = Stretch(
+        ring.points_mm[span],
+        ring.sigma_mm[span],
+        ring.seen[span],
+        tuple(i for i, k in enumerate(span) if k in {c.index for c in outline.corners}),
+    )
+    after = spliced(outline, span, same)
+    turn = int(np.argmin(np.linalg.norm(after.ring.points_mm - ring.points_mm[0], axis=1)))
+    assert np.array_equal(np.roll(after.ring.points_mm, -turn, axis=0), ring.points_mm)
+    assert sorted((c.index - turn) % n for c in after.corners) == [c.index for c in outline.corners]
+    lengths = sorted(e.length_mm for e in after.edges)
+    # The stand-in's lengths are without its noise.
+    assert lengths == pytest.approx(sorted(e.length_mm for e in outline.edges), abs=0.4)
+    table = np.roll(after.ring.sensitivity_mm, -turn, axis=0)
+    assert table == pytest.approx(ring.sensitivity_mm, abs=0.1 * np.abs(ring.sensitivity_mm).max())
+
+
 def test_what_is_said_to_be_guessed_is_no_longer_seen() -> None:
     result = job()
     before = traced(result).ring
@@ -187,6 +329,8 @@ def test_what_was_made_by_hand_stays_so_through_a_flip() -> None:
     [
         ({"do": "move", "photo": "p.jpg", "points": [[1, 2]]}, "places"),
         ({"do": "redraw", "photo": "p.jpg", "points": [[1, 2]] * 501}, "places"),
+        ({"do": "follow", "photo": "p.jpg", "points": [[1, 2]] * 21}, "places"),
+        ({"do": "corner", "photo": "p.jpg", "points": [[1, 2], [3, 4]]}, "places"),
         ({"do": "guess", "photo": "p.jpg", "points": [[1, 2], [float("nan"), 3]]}, "not a number"),
         ({"do": "erase", "photo": "p.jpg", "points": [[1, 2], [2, 3]]}, "do"),
         ({"do": "move", "photo": "p.jpg", "points": [[1, 2, 3], [2, 3]]}, "points"),

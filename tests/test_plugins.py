@@ -272,7 +272,22 @@ def test_every_stage_is_a_hook_and_has_a_promise() -> None:
     from spilemark.promises import RESULTS
 
     assert all(hasattr(hookspecs, stage) for stage in hookspecs.STAGES)
-    assert tuple(RESULTS) == hookspecs.STAGES
+    assert tuple(k for k in RESULTS if k not in hookspecs.COMPANIONS) == hookspecs.STAGES
+    assert hookspecs.COMPANIONS.keys() <= RESULTS.keys()
+
+
+def test_what_a_plugin_may_have_beside_its_stage_is_asked_of_it_alone() -> None:
+    class Follows(Stage):
+        @hookimpl
+        def follow_edge(self, outline: Any) -> Any:
+            return outline
+
+    loaded = load_plugins([source("follows", Follows()), source("does not", Stage())])
+    given = {"outline": OUTLINE, "view": None, "places_px": None, "job": None, "options": None}
+    assert loaded.ask("follow_edge", "does not", **given) is None
+    assert loaded.ask("follow_edge", "follows", **given) is OUTLINE
+    with pytest.raises(PluginError, match=r"follow_edge: plug-in .* a dict"):
+        loaded.ask("follow_edge", "follows", **given | {"outline": {}})
 
 
 def _changed_arm(given: dict[str, Any]) -> object:

@@ -27,11 +27,13 @@ import spilemark
 from spilemark import wording
 from spilemark.blank_job import BlankResult, blank_sums, part_lines
 from spilemark.card_places import check_card_places
-from spilemark.corrections import corrected
+from spilemark.corrections import Follow, corrected
 from spilemark.errors import UsageError
 from spilemark.picking import pick_patterns
 from spilemark.recipe import Kitchen
 from spilemark.records import (
+    Floats,
+    JobFacts,
     Note,
     Outline,
     Photo,
@@ -40,6 +42,7 @@ from spilemark.records import (
     SideComparison,
     StraightPhoto,
     Survey,
+    View,
 )
 from spilemark.results import ARMS, JobRequest, JobResult
 from spilemark.shop_job import ShopResult, shop_sums
@@ -87,6 +90,25 @@ def survey_photos(
     return _Run(request, kitchen, progress).survey(photos)
 
 
+def follow_with(kitchen: Kitchen, facts: JobFacts) -> Follow:
+    """What a recipe's tracer has for following an edge anew."""
+    name = kitchen.name_of("trace")
+
+    def follow(outline: Outline, view: View, places_px: Floats) -> Outline | None:
+        followed: Outline | None = kitchen.plugins.ask(
+            "follow_edge",
+            name,
+            outline=outline,
+            view=view,
+            places_px=places_px,
+            job=facts,
+            options=kitchen.options["trace", name],
+        )
+        return followed
+
+    return follow
+
+
 class _Run:
     """One job on its way: what it was given, what it noted, how long each stage took."""
 
@@ -106,7 +128,9 @@ class _Run:
             self.notes.append(thick)
         photos = _as_surveyed(photos, survey)
         outlines = {arm: self.outlines(survey, arm) for arm in photos}
-        outlines, notes = corrected(outlines, survey, request.facts)
+        outlines, notes = corrected(
+            outlines, survey, request.facts, follow_with(self.kitchen, request.facts)
+        )
         self.notes += notes
         self.notes += check_card_places(survey, outlines, request.facts)
         patterns = self.patterns(outlines)

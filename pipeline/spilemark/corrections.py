@@ -3,56 +3,65 @@
 ::
 
     [[port.corrections]]
-    do = "move"                        # or "redraw", "guess"
+    do = "move"          # or "redraw", "follow", "guess", "corner", "no-corner"
     photo = "port_1.jpg"               # the photo in which it was done
     points = [[1020, 840], [1031, 838]]    # upright px of that photo
 
 ``move`` takes the point of the edge nearest to the first place to the second;
 its neighbours follow, less and less, over 15 mm of edge on either side.
 ``redraw`` lays the edge between the first and the last place along the places
-given, straight from each to the next.  ``guess`` says that the edge between two
-places was not really seen.  Places are pixels of a photo, which does not change
-when others are added.  What was moved or drawn counts as seen, by hand, with
-the doubt of a hand: it is told in the report as made by hand.
+given, straight from each to the next.  ``follow`` has the tracer follow the
+edge in that photo from the first place to the last, past those between, and
+measure it anew.  ``guess`` says that the edge between two places was not really
+seen.  ``corner`` sets a corner where the edge bends most near a place,
+``no-corner`` takes the nearest one away.
+
+Places are pixels of a photo, which does not change when others are added.  What
+was moved or drawn counts as seen, by hand, with the doubt of a hand; what was
+followed has the doubt that was measured.  All of it is told in the report as
+made by hand.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
+import shapely
 
-from spilemark.corners import Indices, ring_span
-from spilemark.errors import UsageError
+from spilemark.corners import Indices
+from spilemark.errors import NoEdge, UsageError
 from spilemark.frames import outward_normals, upright_to_stored
 from spilemark.lens import mm_per_px_across, pixels_to_plane
-from spilemark.records import (
-    Bools,
-    Cause,
-    Edge,
-    Floats,
-    JobFacts,
-    Note,
-    Outline,
-    Survey,
-    View,
-)
+from spilemark.records import Cause, Floats, JobFacts, Note, Outline, Survey, View
+from spilemark.ring_edits import HAND, corner_gone, corner_set, length_mm, with_corners
 
 MADE_BY_HAND, LEFT_OUT = "made-by-hand", "correction-left-out"
 REACH_MM = 15.0
 """How far along the edge a moved point takes its neighbours with it."""
 HAND_PX = 2.0
 """One sigma of a place shown by hand on a photo: own judgement, no source."""
-HAND = "drawn by hand"
 _FARTHEST_MM = 60.0
 """A place farther from every edge than this belongs to none."""
-_STRAIGHT_MM = 0.5
-_MOST_POINTS = {"move": 2, "redraw": 500, "guess": 2}
+_SAME_MM = 1e-9
+_PLACES = {
+    "move": (2, 2),
+    "redraw": (2, 500),
+    "follow": (2, 20),
+    "guess": (2, 2),
+    "corner": (1, 1),
+    "no-corner": (1, 1),
+}
+"""Fewest and most places of each."""
+_NO_TRACER = "the tracer of this recipe cannot follow an edge"
 
-Doing = Literal["move", "redraw", "guess"]
+Doing = Literal["move", "redraw", "follow", "guess", "corner", "no-corner"]
+Follow = Callable[[Outline, View, Floats], Outline | None]
+"""Follows the edge of an outline anew in a photo between places (M, 2), stored px; None: it cannot.
+Raises ``NoEdge``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,10 +84,12 @@ def check_correction(correction: Correction, arm: str, where: str) -> Correction
         Too few or too many places, or one that is no number.
     """
     points = correction.points
-    if not 2 <= len(points) <= _MOST_POINTS[correction.do]:
+    fewest, most = _PLACES[correction.do]
+    if not fewest <= len(points) <= most:
         raise UsageError(
             f'{where}, [{arm}], corrections: "{correction.do}" has {len(points)} places.',
-            "A move and a guess have two, a redraw two or more.",
+            "A move and a guess have two, a redraw and a follow two or more (up to 500 and to 20),"
+            " a corner one.",
         )
     if not np.isfinite(np.array(points)).all():
         raise UsageError(f"{where}, [{arm}], corrections: a place is not a number.", "")
@@ -86,7 +97,10 @@ def check_correction(correction: Correction, arm: str, where: str) -> Correction
 
 
 def corrected(
-    outlines: dict[str, tuple[Outline, ...]], survey: Survey, facts: JobFacts
+    outlines: dict[str, tuple[Outline, ...]],
+    survey: Survey,
+    facts: JobFacts,
+    follow: Follow | None = None,
 ) -> tuple[dict[str, tuple[Outline, ...]], list[Note]]:
     """Work a job's corrections into what was traced.
 
@@ -97,6 +111,8 @@ def corrected(
     survey : Survey
     facts : JobFacts
         Holds the corrections, by arm, in the order in which they were made.
+    follow : callable, optional
+        What the recipe's tracer has for following an edge.
 
     Returns
     -------
@@ -119,7 +135,12 @@ def corrected(
                 notes.append(_left_out(correction, arm, "no edge lies near it"))
                 continue
             row = list(changed[arm])
-            row[which] = _one(row[which], correction, places, view, f"hand:{arm}:{number}")
+            hand = _Hand(correction, places, view, f"hand:{arm}:{number}", follow)
+            try:
+                row[which] = hand.work_in(row[which])
+            except NoEdge as error:
+                notes.append(_left_out(correction, arm, error.what.rstrip(".")))
+                continue
             changed[arm] = tuple(row)
     return changed, notes
 
@@ -132,10 +153,13 @@ def _view(survey: Survey, arm: str, photo: str) -> View | None:
 
 
 def _on_bench(correction: Correction, view: View) -> Floats:
+    return pixels_to_plane(_stored(correction, view), view.plane)
+
+
+def _stored(correction: Correction, view: View) -> Floats:
     photo = view.straight.photo
     upright = np.array(correction.points, dtype=np.float64)
-    stored = upright_to_stored(upright, photo.width_px, photo.height_px, photo.orientation)
-    return pixels_to_plane(stored, view.plane)
+    return upright_to_stored(upright, photo.width_px, photo.height_px, photo.orientation)
 
 
 def _nearest_outline(outlines: Sequence[Outline], place: Floats) -> tuple[int, float]:
@@ -146,34 +170,78 @@ def _nearest_outline(outlines: Sequence[Outline], place: Floats) -> tuple[int, f
     return which, away[which]
 
 
-def _one(
-    outline: Outline, correction: Correction, places: Floats, view: View, cause: str
-) -> Outline:
-    ring = outline.ring
-    if correction.do == "guess":
-        span = _stretch(ring.points_mm, places)
-        return _guessed(outline, span, correction)
-    if correction.do == "move":
-        points, share = moved(ring.points_mm, places[0], places[1])
-        corners = outline.corners
-    else:
-        span = _stretch(ring.points_mm, places)
-        points, share = redrawn(ring.points_mm, span, places), np.zeros(len(ring.points_mm))
-        share[span] = 1.0
-        within = set(span[1:-1].tolist())
-        corners = tuple(c for c in outline.corners if c.index not in within)
-    changed = _by_hand(outline, points, share, view, Cause(id=cause, kind=HAND))
-    edges = _edges(changed.ring.points_mm, outline, {c.index for c in corners}, share > 0)
-    far = np.linalg.norm(points - ring.points_mm, axis=1)
-    at = int(np.argmax(far))
-    by_mm = float(far[at])
-    what = "moved" if correction.do == "move" else "drawn anew"
-    note = _note(
-        f"Made by hand in {correction.photo}: the edge was {what}, by {by_mm:.1f} mm at most.",
-        points[at],
-        by_mm,
-    )
-    return replace(changed, corners=corners, edges=edges, notes=(*changed.notes, note))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Hand:
+    """One correction on its way into an outline."""
+
+    correction: Correction
+    places: Floats
+    """(M, 2) plane frame."""
+    view: View
+    cause: str
+    follow: Follow | None
+
+    def work_in(self, outline: Outline) -> Outline:
+        """The outline with this put right; raises ``NoEdge`` where it cannot be."""
+        do = self.correction.do
+        if do == "guess":
+            return _guessed(outline, stretch_between(outline, self.places), self.correction)
+        if do in ("corner", "no-corner"):
+            return self._corner(outline)
+        return self._followed(outline) if do == "follow" else self._moved(outline)
+
+    def _moved(self, outline: Outline) -> Outline:
+        ring, places = outline.ring, self.places
+        if self.correction.do == "move":
+            points, share = moved(ring.points_mm, places[0], places[1])
+            corners = outline.corners
+        else:
+            span = stretch_between(outline, places)
+            points, share = redrawn(ring.points_mm, span, places), np.zeros(len(ring.points_mm))
+            share[span] = 1.0
+            within = set(span[1:-1].tolist())
+            corners = tuple(c for c in outline.corners if c.index not in within)
+        changed = _by_hand(outline, points, share, self.view, Cause(id=self.cause, kind=HAND))
+        changed = with_corners(changed, corners, outline.edges, share > 0)
+        far = np.linalg.norm(points - ring.points_mm, axis=1)
+        at = int(np.argmax(far))
+        by_mm = float(far[at])
+        what = "moved" if self.correction.do == "move" else "drawn anew"
+        return self._told(changed, f"the edge was {what}, by {by_mm:.1f} mm at most", at, by_mm)
+
+    def _corner(self, outline: Outline) -> Outline:
+        add = self.correction.do == "corner"
+        found = (corner_set if add else corner_gone)(outline, self.places[0])
+        if found is None:
+            raise NoEdge("there is a corner already" if add else "no corner lies near it", "")
+        changed, at = found
+        did = "a corner was set" if add else "a corner was taken away"
+        return self._told(changed, did, at, float(len(changed.corners)), "corners")
+
+    def _followed(self, outline: Outline) -> Outline:
+        if self.follow is None:
+            raise NoEdge(_NO_TRACER, "")
+        changed = self.follow(outline, self.view, _stored(self.correction, self.view))
+        if changed is None:
+            raise NoEdge(_NO_TRACER, "")
+        ring = changed.ring
+        away = shapely.distance(
+            shapely.LinearRing(outline.ring.points_mm), shapely.points(ring.points_mm)
+        )
+        at = int(np.argmax(away))
+        step = np.linalg.norm(np.roll(ring.points_mm, -1, axis=0) - ring.points_mm, axis=1)
+        fresh = (away > _SAME_MM) & np.roll(away > _SAME_MM, -1)
+        long, unseen = float(step[fresh].sum()), float(step[fresh & ~ring.seen].sum())
+        gap = f"; {unseen:.0f} mm of that could not be seen" if unseen >= 1.0 else ""
+        words = f"{long:.0f} mm of the edge were followed anew, now {away[at]:.1f} mm off at most"
+        return self._told(changed, words + gap, at, float(away[at]))
+
+    def _told(
+        self, outline: Outline, words: str, at: int, value: float, unit: str = "mm"
+    ) -> Outline:
+        text = f"Made by hand in {self.correction.photo}: {words}."
+        note = _note(text, outline.ring.points_mm[at], value, unit)
+        return replace(outline, notes=(*outline.notes, note))
 
 
 def moved(ring: Floats, start: Floats, to: Floats) -> tuple[Floats, Floats]:
@@ -191,16 +259,18 @@ def moved(ring: Floats, start: Floats, to: Floats) -> tuple[Floats, Floats]:
     return ring + share[:, None] * (to - ring[k]), share
 
 
-def _stretch(ring: Floats, places: Floats) -> Indices:
-    """Numbers of the points from the one nearest to the first place to that of the last.
+def stretch_between(outline: Outline, places: Floats) -> Indices:
+    """Numbers of the ring's points from the one nearest to the first place (M, 2) to that of the last.
 
-    The way round on which the middle of what was drawn lies nearer; of two places, the shorter.
+    In ring order or against it, whichever way the middle of what was drawn lies nearer; of two
+    places, the shorter.
     """
+    ring = outline.ring.points_mm
     n = len(ring)
     a, b = (int(np.argmin(np.linalg.norm(ring - p, axis=1))) for p in (places[0], places[-1]))
     onwards = (a + np.arange((b - a) % n + 1)) % n
     back = (b + np.arange((a - b) % n + 1)) % n
-    ways = [_length_mm(ring[w]) for w in (onwards, back)]
+    ways = [length_mm(ring[w]) for w in (onwards, back)]
     if len(places) > 2 and min(ways) > 0.25 * sum(ways):
         inner = places[1:-1]
         away = [
@@ -251,7 +321,7 @@ def _guessed(outline: Outline, span: Indices, correction: Correction) -> Outline
     seen = np.array(ring.seen)
     seen[span] = False
     lines = tuple(replace(p, seen=seen) if p is ring else p for p in outline.polylines)
-    length = _length_mm(ring.points_mm[span])
+    length = length_mm(ring.points_mm[span])
     note = _note(
         f"Said by hand in {correction.photo}: {length:.0f} mm of the edge were not really seen.",
         ring.points_mm[span[len(span) // 2]],
@@ -260,44 +330,13 @@ def _guessed(outline: Outline, span: Indices, correction: Correction) -> Outline
     return replace(outline, polylines=lines, notes=(*outline.notes, note))
 
 
-def _edges(points: Floats, outline: Outline, corners: set[int], touched: Bools) -> tuple[Edge, ...]:
-    """The edges again: without corners that went, and as long as they are now."""
-    kept = [edge for edge in outline.edges if edge.start in corners]
-    if not kept:
-        return tuple(_edge(points, e, e.start, e.stop, touched) for e in outline.edges)
-    rows = []
-    for k, edge in enumerate(kept):
-        after = kept[(k + 1) % len(kept)]
-        rows.append(_edge(points, edge, edge.start, after.start, touched))
-    return tuple(rows)
-
-
-def _edge(points: Floats, edge: Edge, start: int, stop: int, touched: Bools) -> Edge:
-    span = ring_span(start, stop, len(points))
-    if stop == edge.stop and not touched[span].any():
-        return edge
-    run = points[span]
-    chord = run[-1] - run[0]
-    size = float(np.linalg.norm(chord))
-    across = np.zeros(1)
-    if size > 0:
-        away = run - run[0]
-        across = (away[:, 0] * chord[1] - away[:, 1] * chord[0]) / size
-    straight = bool(size > 0 and np.abs(across).max() <= _STRAIGHT_MM)
-    return replace(edge, start=start, stop=stop, length_mm=_length_mm(run), straight=straight)
-
-
-def _length_mm(points: Floats) -> float:
-    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
-
-
-def _note(text: str, at: Floats, value: float) -> Note:
+def _note(text: str, at: Floats, value: float, unit: str = "mm") -> Note:
     return Note(
         code=MADE_BY_HAND,
         severity="info",
         text=text,
         value=value,
-        unit="mm",
+        unit=unit,
         at_mm=(float(at[0]), float(at[1])),
     )
 

@@ -84,6 +84,10 @@ class NoOutline(SpilemarkError):
     exit_code = 10
 
 
+class NoEdge(NoOutline):
+    """Between the places that a person set no edge can be told; what was traced stays."""
+
+
 # Exit codes that are not errors of their own kind.
 EXIT_DONE = 0
 EXIT_SOME_JOBS_FAILED = 1

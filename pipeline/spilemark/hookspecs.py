@@ -15,6 +15,7 @@ import pluggy
 
 from spilemark.cards import CardSet
 from spilemark.records import (
+    Floats,
     JobFacts,
     Outline,
     Photo,
@@ -24,6 +25,7 @@ from spilemark.records import (
     StraightPhoto,
     Survey,
     Template,
+    View,
 )
 from spilemark.results import JobResult
 
@@ -71,6 +73,20 @@ def trace(survey: Survey, arm: str, job: JobFacts, options: Any) -> tuple[Outlin
     with the pencil lines that were found on their faces (role "centreline" for
     the clear reference line, at most one; "mark" for others).  Measured on the
     photo as taken; points carried through the maps.  Raise ``NoOutline``.
+    """
+
+
+@hookspec(firstresult=True)
+def follow_edge(
+    outline: Outline, view: View, places_px: Floats, job: JobFacts, options: Any
+) -> Outline:
+    """Follow the edge of a traced outline anew in one photo, between places that a person set.
+
+    Asked of the plug-in that traces, where it has it.  ``places_px`` (M, 2) are stored pixels of
+    the view's photo: the first and the last lie on the outline, those between on the edge that is
+    meant.  Hand on the outline with the run between the first and the last exchanged (see
+    ``spilemark.ring_edits.spliced``), measured as ``trace`` would, and nothing else changed.
+    Raise ``NoEdge`` where no edge can be told.
     """
 
 
@@ -138,3 +154,6 @@ STAGES: tuple[str, ...] = (
 
 WRITERS: tuple[str, ...] = ("write_template", "write_job")
 """Stages that take a list of plug-ins: each of them writes files of its own."""
+
+COMPANIONS: dict[str, str] = {"follow_edge": "trace"}
+"""Hooks that a plug-in of a stage may answer beside it, by name: the stage."""

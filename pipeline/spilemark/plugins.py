@@ -26,7 +26,7 @@ import pluggy
 
 from spilemark import hookspecs
 from spilemark.errors import MissingLibrary, PluginError, SpilemarkError, UsageError
-from spilemark.hookspecs import PROJECT, STAGES
+from spilemark.hookspecs import COMPANIONS, PROJECT, STAGES
 from spilemark.options import check_declaration
 from spilemark.promises import check_result
 from spilemark.strict import nearest
@@ -127,7 +127,21 @@ class Plugins:
         SpilemarkError
             Whatever of ours the plug-in raised, unchanged.
         """
-        item = self.for_stage(stage, name)
+        return self._run(stage, self.for_stage(stage, name), arguments)
+
+    def ask(self, companion: str, name: str, **arguments: Any) -> Any | None:
+        """Run what a plug-in may have beside its stage (``hookspecs.COMPANIONS``); raises alike.
+
+        None where it has no such thing.
+        """
+        item = self.for_stage(COMPANIONS[companion], name)
+        answers = getattr(self._manager.hook, companion).get_hookimpls()
+        if all(answer.plugin_name != name for answer in answers):
+            return None
+        return self._run(companion, item, arguments)
+
+    def _run(self, stage: str, item: PluginFacts, arguments: dict[str, Any]) -> Any:
+        name = item.name
         caller = self._only(stage, name)
         try:
             result = caller(**arguments)

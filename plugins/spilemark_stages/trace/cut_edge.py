@@ -6,10 +6,11 @@ from dataclasses import dataclass, field, replace
 
 from spilemark.errors import NoOutline
 from spilemark.hookspecs import hookimpl
-from spilemark.records import Cause, JobFacts, Note, Outline, Polyline, Survey, View
+from spilemark.records import Cause, Floats, JobFacts, Note, Outline, Polyline, Survey, View
 from spilemark_stages.trace.advice import outside_note, photo_notes
 from spilemark_stages.trace.face_lines import face_polygon, lines_on_face
 from spilemark_stages.trace.findings import joined_note, no_outline, outline_notes
+from spilemark_stages.trace.follow import followed
 from spilemark_stages.trace.joined import is_whole, joined_ring, parts_beside
 from spilemark_stages.trace.outlines import (
     Sensible,
@@ -101,6 +102,15 @@ def trace(survey: Survey, arm: str, job: JobFacts, options: Options) -> tuple[Ou
     if told == "scribed":
         raise no_drawn_line(looks[0].view)
     raise no_outline(looks[0].view, looks[0].found)
+
+
+@hookimpl
+def follow_edge(
+    outline: Outline, view: View, places_px: Floats, job: JobFacts, options: Options
+) -> Outline:
+    """Follow the edge, or the drawn line, anew between places that a person set."""
+    thickness = _thickness(view, job, options)
+    return followed(outline, view, places_px, thickness, len(outline.causes))
 
 
 def _whole_first(pieces: tuple[TracedPiece, ...]) -> list[TracedPiece]:
