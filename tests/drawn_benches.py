@@ -30,6 +30,7 @@ from spilemark.records import (
     Survey,
     View,
 )
+from spilemark.tags import TAGS
 from spilemark.testing.bench import LaidCard
 from spilemark.testing.scenes import coverage, draw_scene, simple_plane
 
@@ -107,28 +108,35 @@ class Bench:
         self.light *= (1 - (1 - left) * share)[..., None]
 
     def card(self, name: str, at_mm: tuple[float, float], turn_deg: float = 0.0, base: float = 0.0):
-        """One of our own cards, on the bench or (``base``: its height) on the face."""
-        laid = LaidCard(
-            card=next(c for c in shop_cards().cards if c.name == name),
-            centre_mm=np.asarray(at_mm, float),
-            turn_rad=np.radians(turn_deg),
-            base_mm=base,
-            lift_mm=0.1,
-            bow_mm=0.0,
-            print_scale=(1.0, 1.0),
-            shear=0.0,
-        )
+        """One of our own cards or tags, on the bench or (``base``: its height) on the face."""
+        self.boards([(name, at_mm, turn_deg, base)])
+
+    def boards(self, lying: Sequence[tuple[str, tuple[float, float], float, float]]) -> None:
+        """Several cards and tags at once, none over another; for each what ``card`` takes."""
+        every = {b.name: b for b in (*shop_cards().cards, *(tag.board for tag in TAGS))}
+        laid = [
+            LaidCard(
+                card=every[name],
+                centre_mm=np.asarray(at_mm, float),
+                turn_rad=np.radians(turn_deg),
+                base_mm=base,
+                lift_mm=0.1,
+                bow_mm=0.0,
+                print_scale=(1.0, 1.0),
+                shear=0.0,
+            )
+            for name, at_mm, turn_deg, base in lying
+        ]
         # Drawn alone on black and on white, what differs is not card.
         shown = [
-            draw_scene([], self.plane, self.size, cards=[laid], look=_flat(level)).photo.pixels
-            / 255
+            draw_scene([], self.plane, self.size, cards=laid, look=_flat(level)).photo.pixels / 255
             for level in (0.0, 1.0)
         ]
         free = (shown[1] - shown[0])[..., None]
         self.light = free * self.light + (1 - free) * (
             shown[0][..., None] / np.maximum(1 - free, 1e-6)
         )
-        self.cards.append(laid)
+        self.cards += laid
 
     def photo(self, *, blur_px: float = 0.9, noise: float = 1.0, orientation: int = 1) -> Photo:
         """Develop the picture: 8-bit sRGB."""

@@ -39,7 +39,7 @@ PAPER_MM = {
 
 @cache
 def pdf(paper: str, count: int | None = None) -> bytes:
-    return pdf_bytes(card_sheets(paper=paper, count=count), "Scale cards")
+    return pdf_bytes(card_sheets(paper=paper, count=count, tags="none"), "Scale cards")
 
 
 def raster(paper: str, count: int | None, page: int, dpi: float) -> tuple[np.ndarray, np.ndarray]:
@@ -248,7 +248,7 @@ def test_svg_is_true_size_at_any_ppi(tmp_path, ppi):
 
     It takes 1 mm for 0.0393701 in, which is 5.4e-7 too much: hence relative.
     """
-    (path,) = write_card_sheets(tmp_path / "cards.svg", count=3)
+    (path,) = write_card_sheets(tmp_path / "cards.svg", count=3, tags="none")
     per_mm = ppi / MM_PER_INCH
     drawing = svgelements.SVG.parse(str(path), ppi=ppi)
     assert (drawing.width / per_mm, drawing.height / per_mm) == pytest.approx((210, 297), rel=1e-6)
@@ -269,7 +269,7 @@ def test_svg_is_true_size_at_any_ppi(tmp_path, ppi):
 
 
 def test_svg_states_millimetres_twice(tmp_path):
-    (path,) = write_card_sheets(tmp_path / "cards.svg", count=1, paper="letter")
+    (path,) = write_card_sheets(tmp_path / "cards.svg", count=1, paper="letter", tags="none")
     head = path.read_text(encoding="utf-8")[:400]
     assert 'width="215.9mm"' in head
     assert 'height="279.4mm"' in head
@@ -278,13 +278,13 @@ def test_svg_states_millimetres_twice(tmp_path):
 
 def test_many_svg_sheets_are_numbered(tmp_path):
     written = write_card_sheets(tmp_path / "cards.svg", count=8)
-    assert [path.name for path in written] == ["cards-1.svg", "cards-2.svg", "cards-3.svg"]
+    assert [path.name for path in written] == [f"cards-{k}.svg" for k in (1, 2, 3, 4)]
     assert sorted(p.name for p in tmp_path.iterdir()) == [path.name for path in written]
 
 
 @pytest.mark.parametrize(("paper", "sheets"), [("a4", 6), ("letter", 6), ("a3", 3), ("tabloid", 3)])
 def test_every_sheet_says_what_a_builder_needs(paper, sheets):
-    pages = card_sheets(paper=paper)
+    pages = card_sheets(paper=paper, tags="none")
     assert len(pages) == sheets
     document = pypdfium2.PdfDocument(pdf(paper))
     for number, page in enumerate(document, start=1):

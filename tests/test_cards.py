@@ -13,6 +13,7 @@ from spilemark.card_face import BITS, marker_codes
 from spilemark.card_files import CODES_IN_DICTIONARY, load_card_set
 from spilemark.cards import Card, shop_cards
 from spilemark.errors import SpilemarkError, UnreadableInput, UsageError
+from spilemark.tags import TAGS
 
 FOREIGN = """
 name = "lens boards"
@@ -61,7 +62,8 @@ def test_at_least_sixteen_cards_with_twenty_crossings_each():
 
 
 def test_no_coded_square_stands_on_two_cards():
-    ids = [marker for card in shop_cards().cards for marker in card.marker_ids]
+    printed = [*shop_cards().cards, *(tag.board for tag in TAGS)]
+    ids = [marker for board in printed for marker in board.marker_ids]
     assert len(set(ids)) == len(ids)
 
 
@@ -70,7 +72,8 @@ def test_codes_that_are_drawn_are_opencv_s():
     codes = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, shop_cards().dictionary))
     assert codes.markerSize == BITS
     drawn = marker_codes()
-    assert len(drawn) == max(card.marker_ids[-1] for card in shop_cards().cards) + 1
+    printed = [*shop_cards().cards, *(tag.board for tag in TAGS)]
+    assert len(drawn) == max(board.marker_ids[-1] for board in printed) + 1
     for marker, bits in enumerate(drawn):
         whole = cv2.aruco.generateImageMarker(codes, marker, BITS + 2) // 255
         assert whole.sum() == whole[1:-1, 1:-1].sum()

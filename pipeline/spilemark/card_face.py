@@ -11,7 +11,7 @@ from importlib.resources import files
 
 from spilemark.cards import SHOP_DICTIONARY, Card
 from spilemark.errors import UsageError
-from spilemark.ink import Area, Loop, Mark, Stroke, Words, box
+from spilemark.ink import Area, Loop, Mark, Point, Stroke, Words, box
 
 SIDE_MARGIN_MM = 12.0
 """Left and right of the chessboard: room for a name that is read at arm's length."""
@@ -52,25 +52,34 @@ def card_face(card: Card) -> tuple[Mark, ...]:
         If the card's coded squares are not those of the built-in set.
     """
     return (
-        Area(loops=_black_squares(card)),
-        *(Area(loops=_coded_square(card, *place)) for place in card.marker_squares()),
+        *chessboard(card, (SIDE_MARGIN_MM, TOP_MARGIN_MM)),
         *_tape_cross(card),
         *_edge_ticks(card),
         *_words(card),
     )
 
 
-def _black_squares(card: Card) -> tuple[Loop, ...]:
+def chessboard(card: Card, corner: Point) -> tuple[Mark, ...]:
+    """The squares of a card or tag, its top-left one at ``corner``; raises as `card_face`."""
+    return (
+        Area(loops=_black_squares(card, corner)),
+        *(Area(loops=_coded_square(card, corner, *place)) for place in card.marker_squares()),
+    )
+
+
+def _black_squares(card: Card, corner: Point) -> tuple[Loop, ...]:
     side = card.square_mm
     return tuple(
-        box(SIDE_MARGIN_MM + c * side, TOP_MARGIN_MM + r * side, side, side)
+        box(corner[0] + c * side, corner[1] + r * side, side, side)
         for r in range(card.rows)
         for c in range(card.columns)
         if (c + r) % 2 == 0
     )
 
 
-def _coded_square(card: Card, marker_id: int, column: int, row: int) -> tuple[Loop, ...]:
+def _coded_square(
+    card: Card, corner: Point, marker_id: int, column: int, row: int
+) -> tuple[Loop, ...]:
     """The marker's black square and, as loops inside it, its white cells."""
     codes = marker_codes()
     if marker_id >= len(codes):
@@ -80,8 +89,8 @@ def _coded_square(card: Card, marker_id: int, column: int, row: int) -> tuple[Lo
             "Print one of the built-in cards.",
         )
     inset = (card.square_mm - card.marker_mm) / 2
-    x = SIDE_MARGIN_MM + column * card.square_mm + inset
-    y = TOP_MARGIN_MM + row * card.square_mm + inset
+    x = corner[0] + column * card.square_mm + inset
+    y = corner[1] + row * card.square_mm + inset
     cell = card.marker_mm / (BITS + 2)
     white = [divmod(k, BITS) for k, bit in enumerate(codes[marker_id]) if bit == "1"]
     return (

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Literal
 
 from spilemark.card_face import card_face, card_size_mm
 from spilemark.card_papers import (
@@ -25,6 +26,8 @@ from spilemark.errors import CannotWrite, UsageError, WouldOverwrite
 from spilemark.ink import Mark, Sheet, Stroke, Words, bar, box, cross, moved
 from spilemark.ink_files import pdf_bytes, svg_text, wrapped
 from spilemark.storage import store_files
+from spilemark.tag_face import tag_face
+from spilemark.tags import TAG_HEIGHT_MM, TAG_WIDTH_MM, TAGS
 
 BAND_MM = 16.0
 """Above and below the cards: title, check bars, corner crosses."""
@@ -33,11 +36,52 @@ BARS_MM = (100.0, 101.6)
 _TEXT_MM, _LINE_MM = 2.8, 3.7
 _HAIRLINE_MM = 0.25
 
+Tags = Literal["with", "none", "only"]
+
+_TAG_ADVICE = tuple(
+    (words, bold)
+    for head, text in (
+        (
+            "On the pencil line",
+            (
+                "Two line tags, as far apart as the pattern allows. Both ticks of each on the line, "
+                "arrows to the bow. For faces on which a pencil line hardly shows."
+            ),
+        ),
+        (
+            "Which side",
+            (
+                "PORT or STARBOARD on the face of that side's pattern. With both sides in one photo, "
+                "one on each."
+            ),
+        ),
+        ("Which way", "FORWARD, its arrow to the bow: a few degrees off do no harm."),
+        (
+            "Which face",
+            "THIS FACE UP or THIS FACE DOWN: how the face that you photograph lies in the boat.",
+        ),
+        (
+            "All of them",
+            (
+                "Flat, whole, 10 mm or more from every edge of the pattern. Print once: no two tags "
+                "of one name in a photo."
+            ),
+        ),
+    )
+    for words, bold in ((head, True), (text, False))
+)
+"""(Words, whether they are a heading)"""
+
 
 def write_card_sheets(
-    path: Path, *, paper: str = "a4", count: int | None = None, force: bool = False
+    path: Path,
+    *,
+    paper: str = "a4",
+    count: int | None = None,
+    tags: Tags = "with",
+    force: bool = False,
 ) -> tuple[Path, ...]:
-    """Write the built-in cards as sheets for printing.
+    """Write the built-in cards, and the tags for patterns, as sheets for printing.
 
     Parameters
     ----------
@@ -48,6 +92,8 @@ def write_card_sheets(
         ``a4``, ``letter``, ``a3`` or ``tabloid``.
     count : int, optional
         How many cards, from A on; all by default.
+    tags : str
+        ``with`` a sheet of tags after those of the cards, ``none``, or ``only`` that sheet.
     force : bool
         Replace files that are there.
 
@@ -65,7 +111,7 @@ def write_card_sheets(
     CannotWrite
         The folder is missing or closed, or the disk is full.
     """
-    sheets = card_sheets(paper=paper, count=count)
+    sheets = card_sheets(paper=paper, count=count, tags=tags)
     contents = _contents(path, sheets)
     there = [target for target in contents if target.exists()]
     if there and not force:
@@ -83,7 +129,9 @@ def write_card_sheets(
     return tuple(contents)
 
 
-def card_sheets(*, paper: str = "a4", count: int | None = None) -> tuple[Sheet, ...]:
+def card_sheets(
+    *, paper: str = "a4", count: int | None = None, tags: Tags = "with"
+) -> tuple[Sheet, ...]:
     """Lay out the sheets, as ink in millimetres; parameters as for `write_card_sheets`."""
     if paper.lower() not in PAPERS:
         raise UsageError(
@@ -96,7 +144,11 @@ def card_sheets(*, paper: str = "a4", count: int | None = None) -> tuple[Sheet, 
             f"{wanted} cards cannot be printed: the set has {len(cards)}.",
             f"Ask for 1 to {len(cards)}.",
         )
-    return _sheets(PAPERS[paper.lower()], cards[:wanted])
+    on = PAPERS[paper.lower()]
+    return (
+        *(() if tags == "only" else _sheets(on, cards[:wanted])),
+        *(() if tags == "none" else (_tag_sheet(on),)),
+    )
 
 
 def _contents(path: Path, sheets: Sequence[Sheet]) -> dict[Path, bytes]:
@@ -123,17 +175,48 @@ def _contents(path: Path, sheets: Sequence[Sheet]) -> dict[Path, bytes]:
 def _sheets(paper: Paper, cards: Sequence[Card]) -> tuple[Sheet, ...]:
     per_sheet = paper.columns * paper.rows
     groups = [cards[k : k + per_sheet] for k in range(0, len(cards), per_sheet)]
-    dx = (paper.width_mm - paper.live_width_mm) / 2
-    dy = (paper.height_mm - LIVE_HEIGHT_MM) / 2
     return tuple(
-        Sheet(
-            title=f"Scale cards, sheet {k} of {len(groups)}",
-            width_mm=paper.width_mm,
-            height_mm=paper.height_mm,
-            marks=moved(_live_area(paper, group, k, len(groups)), dx, dy),
+        _on_paper(
+            paper,
+            f"Scale cards, sheet {k} of {len(groups)}",
+            _live_area(paper, group, k, len(groups)),
         )
         for k, group in enumerate(groups, start=1)
     )
+
+
+def _on_paper(paper: Paper, title: str, live: tuple[Mark, ...]) -> Sheet:
+    """What stands in the live area, in the middle of the paper."""
+    dx = (paper.width_mm - paper.live_width_mm) / 2
+    dy = (paper.height_mm - LIVE_HEIGHT_MM) / 2
+    return Sheet(
+        title=title,
+        width_mm=paper.width_mm,
+        height_mm=paper.height_mm,
+        marks=moved(live, dx, dy),
+    )
+
+
+def _tag_sheet(paper: Paper) -> Sheet:
+    """All tags, four rows of them where the cards of the other sheets stand."""
+    width = card_size_mm(shop_cards().cards[0])[0] * paper.columns
+    across = int(width // TAG_WIDTH_MM)
+    places = [
+        (k % across * TAG_WIDTH_MM, BAND_MM + k // across * TAG_HEIGHT_MM) for k in range(len(TAGS))
+    ]
+    side = width + 5
+    head = (
+        f"Tags for patterns, {paper.name.capitalize()}",
+        "Cut along the grey lines. They lie on the pattern and say what it is; none has to.",
+    )
+    marks = (
+        *(m for place in places for m in moved(_cut_line(TAG_WIDTH_MM, TAG_HEIGHT_MM), *place)),
+        *(m for tag, place in zip(TAGS, places, strict=True) for m in moved(tag_face(tag), *place)),
+        *_corner_crosses(paper),
+        *_heading(*head),
+        *_column(paper, side, _TAG_ADVICE),
+    )
+    return _on_paper(paper, "Tags for patterns", marks)
 
 
 def _live_area(paper: Paper, cards: Sequence[Card], number: int, total: int) -> tuple[Mark, ...]:
@@ -152,10 +235,14 @@ def _live_area(paper: Paper, cards: Sequence[Card], number: int, total: int) -> 
             for m in moved(card_face(card), *place)
         ),
         *_corner_crosses(paper),
-        *_heading(paper, names, number, total),
+        *_heading(
+            f"Scale cards {names}: sheet {number} of {total}, {paper.name.capitalize()}",
+            "Print at 100 % (\u201cactual size\u201d), never \u201cfit to page\u201d. "
+            "Cut along the grey lines; keep flat.",
+        ),
         *_bars_across(paper),
         *_bars_along(side),
-        *_advice(paper, side),
+        *_column(paper, side, _paragraphs(paper)),
     )
 
 
@@ -169,24 +256,11 @@ def _corner_crosses(paper: Paper) -> tuple[Mark, ...]:
     return tuple(m for corner in corners for m in cross(corner, 3.0, width_mm=_HAIRLINE_MM))
 
 
-def _heading(paper: Paper, names: str, number: int, total: int) -> tuple[Mark, ...]:
+def _heading(title: str, words: str) -> tuple[Mark, ...]:
     left = CROSS_INSET_MM[0] + 6
-    words = (
-        "Print at 100 % (\u201cactual size\u201d), never \u201cfit to page\u201d. "
-        "Cut along the grey lines; keep flat."
-    )
     return (
-        Words(
-            text=f"Scale cards {names}: sheet {number} of {total}, {paper.name.capitalize()}",
-            at=(left, 6.0),
-            size_mm=4.2,
-            bold=True,
-        ),
-        Words(
-            text=words,
-            at=(left, 11.6),
-            size_mm=3.2,
-        ),
+        Words(text=title, at=(left, 6.0), size_mm=4.2, bold=True),
+        Words(text=words, at=(left, 11.6), size_mm=3.2),
     )
 
 
@@ -228,12 +302,12 @@ def _bars_along(left: float) -> tuple[Mark, ...]:
     )
 
 
-def _advice(paper: Paper, left: float) -> tuple[Mark, ...]:
-    """The column beside the cards, from top to bottom."""
+def _column(paper: Paper, left: float, paragraphs: Sequence[tuple[str, bool]]) -> tuple[Mark, ...]:
+    """The column of advice beside the cards, from top to bottom."""
     width = paper.live_width_mm - left
     marks: list[Mark] = []
     y = BAND_MM + 3.0
-    for paragraph, bold in _paragraphs(paper):
+    for paragraph, bold in paragraphs:
         for line in wrapped(paragraph, width, _TEXT_MM, bold=bold):
             plain = line.replace("\u00a0", " ")
             marks.append(Words(text=plain, at=(left, y), size_mm=_TEXT_MM, bold=bold))

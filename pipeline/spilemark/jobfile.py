@@ -21,6 +21,7 @@ so both have one meaning and one check.  The whole of a job file::
     tolerance = "1.5 mm"                   # what still counts as the same
     line_doubt = "0.15 mm"                 # of the drawn line, each end
     scan = true                            # the files are flatbed scans, not photos
+    tags = "read"                          # or "ignore": printed tags that lie on the patterns
     edge = "scribed"                       # or "cut": which line is the outline; else it is found
     recipe = "recipe.toml"                 # other plug-ins than the shipped ones
 
@@ -110,6 +111,7 @@ class _Sheet(msgspec.Struct, kw_only=True):
     line_doubt: Length = 0.15
     recipe: str | None = None
     scan: bool = False
+    tags: Literal["read", "ignore"] = "read"
     edge: Literal["cut", "scribed"] | None = None
 
 
@@ -318,6 +320,7 @@ def _facts(
         centreline_px={a: line_px(v.centreline, a, where) for a, v in arms.items() if v.centreline},
         forward_px={a: point_px(v.forward, a, where) for a, v in arms.items() if v.forward},
         face=_faces(arms),
+        tags=sheet.tags,
         edge={a: edge for a, v in arms.items() if (edge := v.edge or sheet.edge)},
         line_from_edge={
             a: edge_rule(v.line_from_edge, a, where) for a, v in arms.items() if v.line_from_edge

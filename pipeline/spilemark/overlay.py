@@ -87,13 +87,13 @@ def overlay(view: View, arm: str, result: JobResult) -> Image.Image:
     notes = _notes(view, patterns, result)
     room = letters_per_line(view.straight.photo)
     listed = [row for k, note in enumerate(notes) for row in _rows(k, note.note, room)]
-    keys = _keys(view, outlines, numbered=bool(notes))
+    laid = any(p.outline.of_role("centreline") for p in patterns)
+    keys = _keys(view, outlines, laid=laid, numbered=bool(notes))
     legend = _legend_places(keys, room)
     legend_rows = legend[-1][0] + 1
     canvas = Canvas(view, legend_rows + len(listed))
-    for card in view.cards:
-        corners = canvas.stored(card.outline_px)
-        canvas.path(corners, BLUE, closed=True)
+    for paper in view.papers:
+        canvas.path(canvas.stored(paper.outline_px), BLUE, closed=True)
     places = [_place_of(note, canvas) for note in notes]
     for at in places:
         if at is not None:
@@ -102,6 +102,9 @@ def overlay(view: View, arm: str, result: JobResult) -> Image.Image:
         _draw_outline(canvas, outline)
     plates = Plates(canvas, _occupied(canvas, view, outlines))
     for pattern in patterns:
+        for line in pattern.outline.of_role("centreline"):
+            ends = apply(inverse(pattern.map), line.points_mm)
+            canvas.path(canvas.on_face(ends), ORANGE, wide=2)
         _draw_side(canvas, pattern)
         _name_edges(canvas, plates, pattern)
     for k, at in enumerate(places):
@@ -118,7 +121,9 @@ def overlay(view: View, arm: str, result: JobResult) -> Image.Image:
     return canvas.image
 
 
-def _keys(view: View, outlines: Iterable[Outline], *, numbered: bool) -> list[_Key]:
+def _keys(
+    view: View, outlines: Iterable[Outline], *, laid: bool = False, numbered: bool
+) -> list[_Key]:
     """What the legend has to explain: only what is drawn."""
     drawn = {line.role for outline in outlines for line in outline.polylines}
     bridged = any(not line.seen.all() for o in outlines for line in o.of_role("hole"))
@@ -126,10 +131,12 @@ def _keys(view: View, outlines: Iterable[Outline], *, numbered: bool) -> list[_K
     keys: list[_Key] = [(YELLOW, False, "edge as measured; dots: corners")] if outlines else []
     if bridged:
         keys.append((WHITE, True, "not seen, bridged"))
-    if "centreline" in drawn:
+    if laid or "centreline" in drawn:
         keys.append((ORANGE, False, "pencil line"))
     if view.cards:
         keys.append((BLUE, False, "scale card and how well it fits"))
+    if view.tags:
+        keys.append((BLUE, False, "printed tag: " + ", ".join(tag.name for tag in view.tags)))
     if "mark" in drawn:
         keys.append((WHITE, False, "other lines on the face"))
     if numbered:
@@ -177,7 +184,7 @@ def _place_of(note: _Placed, canvas: Canvas) -> Floats | None:
 def _occupied(canvas: Canvas, view: View, outlines: Iterable[Outline]) -> list[Floats]:
     """What no plate should cover: cards and wood."""
     cards = []
-    for card in view.cards:
+    for card in view.papers:
         board = canvas.stored(card.outline_px)
         middle = board.mean(axis=0)
         # The paper round a board carries its name.

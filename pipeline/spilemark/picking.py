@@ -8,6 +8,7 @@ from spilemark.errors import NoOutline, UsageError
 from spilemark.frames import signed_area, upright_to_stored
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Note, Outline, Side
+from spilemark.tags import check_side, read_tags, side_told
 
 OTHER_PATTERN_SHARE = 0.5
 """A second outline above this share of the largest one's area may be the wanted pattern as well."""
@@ -25,21 +26,22 @@ def pick_patterns(
     arm : str
         "port", "starboard", "single" or "both".
     facts : JobFacts
-        A stated centreline tells which outline is meant.
+        A stated centreline tells which outline is meant, and so does a tag of that side on it.
 
     Raises
     ------
     UsageError
-        Two patterns lie there, and nothing tells which one is meant.
+        Two patterns lie there, and nothing tells which one is meant; or a tag says another side.
     NoOutline
         Fewer patterns than were asked for.
     """
     if arm == "both":
         return _both(outlines, facts)
-    chosen = _on_stated_line(outlines, arm, facts)
+    chosen = _tagged(outlines, arm, facts) or _on_stated_line(outlines, arm, facts)
     if chosen is None:
         _refuse_two(outlines, arm)
         chosen = outlines[0]
+    check_side(chosen, Side(arm), facts)
     return {Side(arm): chosen}, _left_out(outlines, chosen, arm)
 
 
@@ -82,6 +84,28 @@ def _left_out(outlines: tuple[Outline, ...], chosen: Outline, arm: str) -> tuple
         )
         for outline in rest
     )
+
+
+def _tagged(outlines: tuple[Outline, ...], arm: str, facts: JobFacts) -> Outline | None:
+    """The pattern whose tag says this side, or the only one of two whose tag says no other."""
+    if len(outlines) < 2:
+        return None
+    sides = [side_told(read_tags(outline, facts)) for outline in outlines]
+    mine = [o for o, told in zip(outlines, sides, strict=True) if told and told[0] == arm]
+    if len(mine) > 1:
+        raise UsageError(
+            f"Two patterns in the photo given for {arm} carry a tag that says {arm.upper()}.",
+            "Take one of them away, or leave all tags out: --tags ignore.",
+        )
+    if mine:
+        return mine[0]
+    large = [
+        (o, told)
+        for o, told in zip(outlines, sides, strict=True)
+        if _area(o) >= OTHER_PATTERN_SHARE * _area(outlines[0])
+    ]
+    free = [o for o, told in large if told is None]
+    return free[0] if len(free) == 1 and len(large) > 1 else None
 
 
 def _on_stated_line(outlines: tuple[Outline, ...], arm: str, facts: JobFacts) -> Outline | None:

@@ -65,6 +65,7 @@ class ScaleBasis(StrEnum):
 
 Severity = Literal["info", "warn"]
 Role = Literal["edge", "hole", "centreline", "mark"]
+TagSays = Literal["line", "port", "starboard", "forward", "face up", "face down"]
 
 
 def _freeze(record: object, **dtypes: Any) -> None:
@@ -231,6 +232,23 @@ class CardSighting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TagSighting:
+    """One printed tag as seen in one photo; see ``spilemark.tags``."""
+
+    name: str
+    says: TagSays
+    axis_px: Floats
+    """(2, 2) its centre, and a point of its axis towards its arrow, stored px."""
+    sigma_px: float
+    """Random error of its centre, one sigma an axis."""
+    outline_px: Floats
+    """(4, 2) the board's corners in the photo, stored px, clockwise from its top-left."""
+
+    def __post_init__(self) -> None:
+        _freeze(self, axis_px=np.float64, outline_px=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlaneMap:
     """The map between a photo's stored pixels and millimetres on the pattern's face.
 
@@ -271,9 +289,15 @@ class View:
     residual_rms_px: float
     card_hull_mm: Floats
     """(H, 2) convex hull of all crossings that were kept, plane frame, anticlockwise."""
+    tags: tuple[TagSighting, ...] = ()
 
     def __post_init__(self) -> None:
         _freeze(self, card_hull_mm=np.float64)
+
+    @property
+    def papers(self) -> tuple[CardSighting | TagSighting, ...]:
+        """All printed boards that hide what lies under them."""
+        return (*self.cards, *self.tags)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -685,6 +709,8 @@ class JobFacts:
     """By arm: a point towards the bow, upright px of its first photo."""
     face: dict[str, Literal["up", "down"]] = field(default_factory=dict)
     """By side; absent: not stated (taken as up, and said)."""
+    tags: Literal["read", "ignore"] = "read"
+    """Whether printed tags on the patterns count."""
     edge: dict[str, Literal["cut", "scribed"]] = field(default_factory=dict)
     """By arm: whether the sheet's cut edge or a line drawn on it is the outline; absent: found."""
     line_from_edge: dict[str, EdgeRule] = field(default_factory=dict)
@@ -702,7 +728,7 @@ class JobFacts:
 
 
 RECORDS: tuple[type, ...] = (
-    Note, CameraFacts, Photo, Lens, StraightPhoto, Cause, CardSighting, PlaneMap, View,
+    Note, CameraFacts, Photo, Lens, StraightPhoto, Cause, CardSighting, TagSighting, PlaneMap, View,
     ScaleStatement, Survey, Polyline, Corner, Edge, Outline, RigidMap, RegisteredPattern,
     Station, RigidDifference, EdgeComparison, CornerComparison, TakeOff, Alignment,
     SideComparison, Stroke, Label, Template, JobFacts,

@@ -21,6 +21,7 @@ from spilemark.corner_angles import corner_angle_deg
 from spilemark.errors import CannotWrite
 from spilemark.frames import stored_to_upright
 from spilemark.kept import modes
+from spilemark.line_ways import line_ways
 from spilemark.records import (
     Alignment,
     Edge,
@@ -151,6 +152,15 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
             "angle_sigma_rad": plain_number(spread[0], 7),
             "offset_sigma_mm": plain_number(spread[1]),
             "along_sigma_mm": plain_number(spread[2]),
+            "ways": [
+                {
+                    "way": way.words,
+                    "turn_u95_deg": plain_number(way.turn_u95_deg),
+                    "toe_u95_mm": plain_number(way.toe_u95_mm),
+                    "used": way.used,
+                }
+                for way in line_ways(pattern, result.facts)
+            ],
         },
         "seen_percent": plain_number(100 * outline.seen_fraction, 2),
         "u95_worst_fit_mm": plain_number(doubt.shape_mm),
@@ -302,6 +312,10 @@ def _view_cards(view: View) -> dict[str, Any]:
                 "corners_px": _upright(view, card.outline_px),
             }
             for card in view.cards
+        ],
+        "tags": [
+            {"name": tag.name, "says": tag.says, "corners_px": _upright(view, tag.outline_px)}
+            for tag in view.tags
         ],
     }
 

@@ -18,9 +18,13 @@ from spilemark.errors import UsageError
 from spilemark.frames import signed_area, upright_to_stored
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Note, Outline, Side
+from spilemark.tags import face_told, forward_told, read_tags, side_told
 
 SURE_ANGLE_DEG = 15.0
 """Hull and transom edge must differ by this much in how square they stand to the line."""
+
+_FAR_MM = 1e4
+"""So far away, a point tells a direction from everywhere on a pattern alike."""
 
 SURE_SHARE = 0.1
 """The outer corner must lie this far to one side, as a share of the pattern's size."""
@@ -41,8 +45,9 @@ def assign_sides(
     outlines : sequence of Outline
         Largest first, in one plane frame; the two largest are meant.
     job : JobFacts
-        A centreline stated of one side tells whose pattern it lies on; else
-        ``forward_px`` decides where given.  A stated face is believed.
+        A PORT or STARBOARD tag tells whose pattern it lies on, else a centreline
+        stated of one side; else ``forward_px`` decides where given, or tags with
+        arrows.  A stated face is believed, or a tag that says it.
 
     Raises
     ------
@@ -54,13 +59,21 @@ def assign_sides(
             f"{len(outlines)} pattern was found where two were to be told apart.",
             "Give the photo with --port, --starboard or --single instead.",
         )
+    tagged = _by_tags(outlines, job)
+    if tagged is not None:
+        return tagged
     _refuse_third(outlines)
     pair = (outlines[0], outlines[1])
     stated = _by_stated_line(pair, job)
     if stated is not None:
         return stated
     forward = forward_point(pair[0], job, "both", "port", "starboard")
-    hands, how = _hands(pair, forward)
+    hands, how = _hands(pair, forward, job)
+    by_tag = [face_told(read_tags(outline, job)) for outline in pair]
+    if any(by_tag):
+        down = [told is not None and told[0] == "down" for told in by_tag]
+        hands = [-h if h is not None and d else h for h, d in zip(hands, down, strict=True)]
+        return _from_hands(pair, hands, how)
     faces = {job.face.get(str(side), "up") for side in (Side.PORT, Side.STARBOARD)}
     if len(faces) > 1:
         raise UsageError(
@@ -74,15 +87,32 @@ def assign_sides(
 
 
 def forward_point(outline: Outline, job: JobFacts, *arms: str) -> Floats | None:
-    """The stated point towards the bow (2,), in the outline's plane frame, mm; None if not stated.
+    """A point towards the bow (2,), in the outline's plane frame, mm; None if nothing tells it.
 
     The first of ``arms`` for which one was stated counts: what is said of one
-    side before what is said of both.
+    side before what is said of both.  Else a far point the way that the arrows
+    of tags on the pattern tell.
+
+    Raises
+    ------
+    UsageError
+        The arrows contradict the stated point, or one another.
     """
     pixel = next((job.forward_px[arm] for arm in arms if arm in job.forward_px), None)
-    if pixel is None or not outline.views:
+    if not outline.views:
         return None
+    way = forward_told(read_tags(outline, job))
+    middle = outline.ring.points_mm.mean(axis=0)
+    if pixel is None:
+        return None if way is None else np.asarray(middle + _FAR_MM * way)
     point: Floats = plane_points(outline, np.array([pixel]))[0]
+    if way is not None and float(way @ (point - middle)) < 0:
+        raise UsageError(
+            "The point given with --forward lies one way, and the arrow of the tag on the pattern "
+            "points the other.",
+            "Leave --forward away if the tag lies right; if not, turn it and photograph again, or "
+            "leave all tags out: --tags ignore.",
+        )
     return point
 
 
@@ -147,13 +177,53 @@ def _by_stated_line(
     return None
 
 
-def _hands(pair: tuple[Outline, Outline], forward: Floats | None) -> tuple[list[int | None], str]:
+def _by_tags(
+    outlines: Sequence[Outline], job: JobFacts
+) -> tuple[dict[Side, Outline], tuple[Note, ...]] | None:
+    """Tell the sides by PORT and STARBOARD tags; one of them is enough for two patterns."""
+    told = [(side_told(read_tags(outline, job)), outline) for outline in outlines]
+    found: dict[Side, list[Outline]] = {Side.PORT: [], Side.STARBOARD: []}
+    for said, outline in told:
+        if said is not None:
+            found[said[0]].append(outline)
+    for side, several in found.items():
+        if len(several) > 1:
+            raise UsageError(
+                f"Two patterns in the photo carry a tag that says {side.upper()}.",
+                "Lay PORT on one and STARBOARD on the other and photograph again, or leave all "
+                "tags out: --tags ignore.",
+            )
+    port, starboard = found[Side.PORT], found[Side.STARBOARD]
+    if not port and not starboard:
+        return None
+    if not port or not starboard:
+        _refuse_third(outlines)
+        tagged = (port or starboard)[0]
+        if tagged is outlines[0] or tagged is outlines[1]:
+            other = outlines[1] if tagged is outlines[0] else outlines[0]
+        else:
+            return None
+        port, starboard = (port or [other]), (starboard or [other])
+    pair = {Side.PORT: port[0], Side.STARBOARD: starboard[0]}
+    return pair, (_note(port[0], starboard[0], "the tag on it"),)
+
+
+def _hands(
+    pair: tuple[Outline, Outline], forward: Floats | None, job: JobFacts
+) -> tuple[list[int | None], str]:
     """The hand of each, and what it was told by.
 
     Two patterns laid head to tail have one point ahead of only one of them, so
     a stated point that makes both the same hand gives way to their shapes.
     """
     by_shape = [_hand(outline, None) for outline in pair]
+    arrows = [forward_told(read_tags(outline, job)) for outline in pair]
+    if any(way is not None for way in arrows):
+        hands = [
+            shape if way is None else _hand(outline, way)
+            for outline, shape, way in zip(pair, by_shape, arrows, strict=True)
+        ]
+        return hands, "the arrow of the tag on it"
     if forward is None:
         return by_shape, "its shape and its line"
     # One point stands for both, so the way to it is taken from between them.

@@ -137,6 +137,11 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
     help="Which face was photographed. [default: up]",
 )
 @click.option(
+    "--tags",
+    type=click.Choice(("read", "ignore")),
+    help="Printed tags on the patterns: line, side, bow, face. [default: read]",
+)
+@click.option(
     "--edge",
     multiple=True,
     metavar="[SIDE:]cut|scribed",

@@ -170,6 +170,7 @@ def _view(
         cards=cards,
         residual_rms_px=float(np.sqrt((residual**2).mean())),
         card_hull_mm=crossings[ConvexHull(crossings).vertices],
+        tags=seen.tags,
     )
 
 

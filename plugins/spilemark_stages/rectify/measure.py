@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.cards import CardSet
-from spilemark.records import Bools, Floats, Pixels, StraightPhoto
+from spilemark.records import Bools, Floats, Pixels, StraightPhoto, TagSighting
+from spilemark.tags import TAGS
 from spilemark_stages.rectify.crossings import Crossings, refine_crossings
-from spilemark_stages.rectify.detect import FoundCard, apply_homography, find_cards
+from spilemark_stages.rectify.detect import FoundCard, apply_homography, find_boards
 from spilemark_stages.rectify.glare import beside, veiled_squares
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation, spans_area
 
@@ -27,8 +28,8 @@ def measure_photo(straight: StraightPhoto, card_set: CardSet, name: str) -> Phot
     ``name`` is the photo's unique name within the job.
     """
     photo = straight.photo
-    found = find_cards(grey_of(photo.pixels), card_set)
-    measured = (_measure_card(photo.pixels, card) for card in found)
+    found = find_boards(grey_of(photo.pixels), card_set)
+    measured = (_measure_card(photo.pixels, card) for card in found.cards)
     return PhotoObservation(
         name=name,
         arm=straight.arm,
@@ -39,6 +40,29 @@ def measure_photo(straight: StraightPhoto, card_set: CardSet, name: str) -> Phot
         cards=tuple(seen for seen in measured if seen is not None),
         is_scan=photo.is_scan,
         claimed_dpi=photo.claimed_dpi,
+        tags=tuple(t for tag in found.tags if (t := _measure_tag(photo.pixels, tag)) is not None),
+    )
+
+
+def _measure_tag(pixels: Pixels, found: FoundCard) -> TagSighting | None:
+    """Where a tag's axis lies, from the crossings of its board."""
+    seen = _measure_card(pixels, found)
+    if seen is None:
+        return None
+    board = found.card
+    width, height = board.size_mm
+    flat = board.crossings_mm()[seen.which]
+    fitted, _ = cv2.findHomography(flat, seen.points_px)
+    if fitted is None:
+        return None
+    axis = np.array([[width / 2, height / 2], [width / 2, 0.0]])
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]])
+    return TagSighting(
+        name=board.name,
+        says=next(tag.says for tag in TAGS if tag.name == board.name),
+        axis_px=apply_homography(np.array(fitted, dtype=np.float64), axis),
+        sigma_px=float(np.sqrt((seen.sigma_px**2).mean() / len(seen.which))),
+        outline_px=apply_homography(np.array(fitted, dtype=np.float64), corners),
     )
 
 

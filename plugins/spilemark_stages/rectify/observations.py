@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.cards import Card
-from spilemark.records import Floats, Lens
+from spilemark.records import Floats, Lens, TagSighting
 
 Indices = NDArray[np.int_]
 
@@ -74,6 +74,7 @@ class PhotoObservation:
     """From a flatbed: seen from straight above everywhere."""
     claimed_dpi: tuple[float, float] | None = None
     """Of a scan: what its file says, across and along."""
+    tags: tuple[TagSighting, ...] = ()
 
     @property
     def file(self) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from spilemark.records import Floats, JobFacts, Note, Side
+from spilemark.tags import ONE_TAG_LINE, TAG_LAID_MM, TAGS_LINE
 from spilemark.uncertainty import COVERAGE_FACTOR
 from spilemark.units import INCH_MM, format_length
 from spilemark_stages.register.edge_direction import EdgeDirection
@@ -97,7 +98,7 @@ def offset_unknown(side: Side) -> Note:
     return Note(
         code="offset-unknown",
         severity="info",
-        text=f"How far the {side} line lies from the boat's centreline was not told "
+        text=f"The distance of the {side} line from the boat's centreline was not told "
         "(--centreline-offset): the place in the boat is not claimed.",
     )
 
@@ -105,6 +106,7 @@ def offset_unknown(side: Side) -> Note:
 def line_notes(
     side: Side,
     line: StraightLine,
+    name: str,
     toe_mm: float,
     angle_rad: float,
     job: JobFacts,
@@ -116,6 +118,8 @@ def line_notes(
     ----------
     side : Side
     line : StraightLine
+    name : str
+        What its polyline is called.
     toe_mm : float
         How far off (95 %) the line's own doubt puts the worst point of the pattern.
     angle_rad : float
@@ -143,9 +147,8 @@ def line_notes(
             Note(
                 code="line-short",
                 severity="info",
-                text=f"The reference line of the {side} pattern is {length} long, and a pencil line "
-                f"is good to about {2 * job.line_doubt_mm:.1f} mm at its ends, so it tells its "
-                f"direction to ±{degrees:.2f} degrees and where the far toe lies to ±{toe} only. "
+                text=f"The reference line of the {side} pattern is {length} long, and {_good_to(name, job)} "
+                f"at its ends, so it tells its direction to ±{degrees:.2f} degrees and where the far toe lies to ±{toe} only. "
                 "Draw a longer one next time, or say which edge is square to it "
                 '(--line-from-edge "square to transom edge"); meanwhile trust what is said by '
                 "corner and edge and by best fit more.",
@@ -156,6 +159,14 @@ def line_notes(
     if job.centreline_offset_mm is None and side is not Side.SINGLE:
         notes.append(offset_unknown(side))
     return notes
+
+
+def _good_to(name: str, job: JobFacts) -> str:
+    """How well the ends of a line are laid, twice the standard deviation, in words."""
+    if name in (TAGS_LINE, ONE_TAG_LINE):
+        laid = 2 * math.hypot(TAG_LAID_MM, job.line_doubt_mm)
+        return f"a tag is laid on it to about {laid:.1f} mm"
+    return f"a pencil line is good to about {2 * job.line_doubt_mm:.1f} mm"
 
 
 def _by_edge(

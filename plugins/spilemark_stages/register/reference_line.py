@@ -32,6 +32,7 @@ from spilemark.records import (
 )
 from spilemark.rigid import IDENTITY, apply, compose, move_outline, rotation
 from spilemark.sides import forward_point
+from spilemark.tags import TAG_LAID_MM, face_of, read_tags
 from spilemark.uncertainty import (
     COVERAGE_FACTOR,
     arc_weights,
@@ -47,6 +48,7 @@ from spilemark_stages.register.edge_direction import (
     tick_doubt,
 )
 from spilemark_stages.register.halves import symmetry_notes
+from spilemark_stages.register.line_tags import line_of_tags, pencil_under, tag_notes
 from spilemark_stages.register.pencil import (
     line_doubt,
     reference_line,
@@ -66,6 +68,13 @@ class Options:
         default=2.0,
         metadata={"help": "One sigma of the ends of a centreline typed in pixels.", "unit": "px"},
     )
+    tag_laid_mm: float = field(
+        default=TAG_LAID_MM,
+        metadata={
+            "help": "One sigma of how far beside the pencil line each tick of a line tag is laid.",
+            "unit": "mm",
+        },
+    )
 
 
 @hookimpl
@@ -78,9 +87,12 @@ def declare_options() -> type:
 def register(outline: Outline, side: Side, job: JobFacts, options: Options) -> RegisteredPattern:
     """Lay one outline on its reference line; shape and doubt of shape stay as traced."""
     arm = outline.views[0].straight.arm if outline.views else str(side)
-    face = job.face.get(str(side), "up")
-    notes: list[Note] = [] if str(side) in job.face else [findings.face_assumed(side)]
-    outline = with_line(outline, reference_line(outline, side, arm, job, options.click_px))
+    told = face_of(outline, str(side), job)
+    face = told or "up"
+    notes: list[Note] = [findings.face_assumed(side)] if told is None else []
+    line, found = _line(outline, side, arm, job, options)
+    notes += found
+    outline = with_line(outline, line)
     ahead = forward_point(outline, job, str(side), arm)
     turned_up = IDENTITY
     if face == "down":
@@ -92,6 +104,24 @@ def register(outline: Outline, side: Side, job: JobFacts, options: Options) -> R
         rule = rule_for(job, side, arm)
         return _on_line(outline, lines[0], side, job, face, turned_up, ahead, notes, rule)
     return _without_line(outline, side, job, face, turned_up, ahead, notes)
+
+
+def _line(
+    outline: Outline, side: Side, arm: str, job: JobFacts, options: Options
+) -> tuple[Polyline | None, list[Note]]:
+    """The line to lay a pattern on: by hand, on or by line tags, as traced."""
+    line = reference_line(outline, side, arm, job, options.click_px)
+    tags = read_tags(outline, job)
+    tagged = line_of_tags(outline, tags, options.tag_laid_mm)
+    if tagged is None:
+        return line, []
+    by_hand = line is not None and (
+        line.by_hand.any() or arm in job.centreline_px or str(side) in job.centreline_px
+    )
+    taken = line if by_hand else pencil_under(outline, tagged) or tagged
+    assert taken is not None
+    traced = next(iter(outline.of_role("centreline")), None)
+    return taken, tag_notes(side, tags, tagged, taken, traced)
 
 
 def _on_line(
@@ -138,7 +168,9 @@ def _on_line(
         notes=(
             *notes,
             *pose.notes,
-            *findings.line_notes(side, line, toe, float(np.sqrt(own[0, 0])), job, told),
+            *findings.line_notes(
+                side, line, pencil.name, toe, float(np.sqrt(own[0, 0])), job, told
+            ),
             *symmetry_notes(named, sensitivity, job),
         ),
     )

@@ -33,7 +33,7 @@ def under_cards(view: View) -> shapely.Geometry:
     return shapely.union_all(
         [
             shapely.Polygon(pixels_to_plane(card.outline_px, view.plane)).buffer(_CARD_PAPER_MM)
-            for card in view.cards
+            for card in view.papers
         ]
     )
 
@@ -59,16 +59,20 @@ def lines_on_face(
     if given is not None and shapely.Point(given.mean(axis=0)).within(face):
         lines, notes = _given_line(tracer, given, shared, view, blur_px)
     else:
-        lines, notes = _found_lines(tracer, shared, view)
+        tagged = job.tags == "read" and any(tag.says == "line" for tag in view.tags)
+        lines, notes = _found_lines(tracer, shared, view, told=tagged)
     known = [line.points_mm for line in lines]
     known += [] if drawn is None else [np.vstack([drawn, drawn[:1]])]
     return (*lines, *_small_marks(tracer, shared, known, blur_px, len(lines))), notes
 
 
 def _found_lines(
-    tracer: PencilTracer, shared: Sensible, view: View
+    tracer: PencilTracer, shared: Sensible, view: View, *, told: bool
 ) -> tuple[tuple[Polyline, ...], tuple[Note, ...]]:
-    """The straight lines that run over the face: the clear one is the reference line."""
+    """The straight lines that run over the face: the clear one is the reference line.
+
+    ``told``: tags say where it runs, so nobody is asked.
+    """
     found = tracer.lines()
     reference = clear_line(found)
     lines = []
@@ -76,7 +80,7 @@ def _found_lines(
         lines.append(_record(line, shared, "mark", f"mark {number + 1}"))
     if reference is not None:
         return (_record(reference, shared, "centreline", "reference line"), *lines), ()
-    return tuple(lines), _ambiguity(found, view)
+    return tuple(lines), () if told else _ambiguity(found, view)
 
 
 def _small_marks(

@@ -125,7 +125,7 @@ class _Finder:
         """K + 1 where card k's chessboard lies."""
         labels = np.zeros(self.shape, dtype=np.uint8)
         rim = max(1, round(_CARD_RIM_MM / self.mm))
-        for k, card in enumerate(view.cards[:254]):
+        for k, card in enumerate(view.papers[:254]):
             corners = np.round(to_small(card.outline_px, self.factor)).astype(np.int32)
             cv2.fillConvexPoly(labels, corners, k + 1)
             cv2.polylines(labels, [corners], isClosed=True, color=k + 1, thickness=2 * rim + 1)

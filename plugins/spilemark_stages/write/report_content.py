@@ -25,6 +25,7 @@ from spilemark.uncertainty import Contribution, budget
 from spilemark.units import INCH_MM, Units, format_inches, format_mm, rounded_up_mm
 from spilemark_stages.write.report_marks import mark_table
 from spilemark_stages.write.report_sources import card_table, photo_rows
+from spilemark_stages.write.report_ways import laying_table, line_tables
 from spilemark_stages.write.report_words import (
     CAUSES,
     Content,
@@ -79,6 +80,8 @@ class _Teller:
             patterns=tuple(self.pattern(p) for p in result.patterns.values()),
             tables=(
                 *self.tables(),
+                *(() if self.comparison is None else (laying_table(self.comparison, self.judged),)),
+                *line_tables(result.patterns.values(), facts, lambda mm: self.doubt(mm, 1)),
                 *mark_table(result.patterns.values(), self.length, lambda mm: self.doubt(mm, 2)),
             ),
             stations=None if self.comparison is None else self.stations(self.comparison),

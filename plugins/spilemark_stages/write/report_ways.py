@@ -1,0 +1,88 @@
+"""Tables of report.html on how patterns were laid: on their lines, and on each other."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+
+import numpy as np
+
+from spilemark import wording
+from spilemark.line_ways import line_ways
+from spilemark.records import Alignment, JobFacts, RegisteredPattern, SideComparison, Verdict
+from spilemark_stages.write.report_words import Row, Table
+
+_LAID = {
+    "centreline": "on their pencil lines",
+    "corner and edge": "on outer corner and straight edge",
+    "best fit": "as they fit best",
+}
+_QUESTIONS = {
+    "centreline": "Will a part made from one, flipped, sit in the boat where the other sat?",
+    "corner and edge": "Will it fit into the corner of the hull? Needs no pencil line.",
+    "best fit": "Is it the same shape, wherever it sits? Needs no pencil line.",
+}
+
+
+def line_tables(
+    patterns: Iterable[RegisteredPattern], facts: JobFacts, doubt: Callable[[float], str]
+) -> tuple[Table, ...]:
+    """How well each pattern's line tells its direction, as told and in other ways."""
+    tables = []
+    for pattern in patterns:
+        ways = line_ways(pattern, facts)
+        if not ways:
+            continue
+        rows = tuple((w.words, f"±{w.turn_u95_deg:.2f}°", doubt(w.toe_u95_mm)) for w in ways)
+        name = wording.SIDE_WORDS[pattern.side]
+        whose = "the part's" if name == "centre" else f"the {name} pattern's"
+        tables.append(
+            Table(
+                title=f"Which way {whose} line runs, by how it is told",
+                head=("told by", "direction, 95 %", "which is, at its far toe"),
+                rows=rows,
+                under="The first row is what was measured; the others are what this pattern would "
+                f"give with a pencil good to ±{2 * facts.line_doubt_mm:.1f} mm at each end, and tags "
+                "laid to ±0.6 mm at each tick: assumed, not measured.",
+            )
+        )
+    return tuple(tables)
+
+
+def laying_table(
+    comparison: SideComparison, judged: Callable[[float, float, Verdict], Row]
+) -> Table:
+    """What each way of laying the sides on each other answers, and what it found."""
+    rows = []
+    for alignment in comparison.alignments:
+        worst = _worst(alignment)
+        gap, band = ("not seen", "–") if worst is None else judged(*worst)[:2]
+        rows.append(
+            (_LAID[alignment.datum], _QUESTIONS[alignment.datum], gap, band, _tally(alignment))
+        )
+    return Table(
+        title="The sides laid on each other: each way answers its own question",
+        head=("laid", "what it answers", "largest gap", "95 %", "stretches"),
+        rows=tuple(rows),
+        under="Where the lines are short or badly drawn, the first is the least certain and the "
+        "others stand beside it. What turns a pattern as a whole (a racked hull) shows in the first "
+        "only.",
+    )
+
+
+def _worst(alignment: Alignment) -> tuple[float, float, Verdict] | None:
+    known = [s for s in alignment.stations if np.isfinite(s.gap_mm)]
+    if not known:
+        return None
+    worst = max(known, key=lambda s: abs(s.gap_mm))
+    return worst.gap_mm, worst.u95_mm, worst.verdict
+
+
+def _tally(alignment: Alignment) -> str:
+    count = Counter(s.verdict for s in alignment.stations)
+    words = (
+        (Verdict.SAME, "same"),
+        (Verdict.DIFFERENT, "different"),
+        (Verdict.CANNOT_TELL, "cannot tell"),
+    )
+    return ", ".join(f"{count[v]} {word}" for v, word in words if count[v]) or "none"
