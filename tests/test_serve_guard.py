@@ -218,7 +218,8 @@ def test_a_bomb_is_refused_in_the_worker_and_the_page_goes_on(
 def test_names_are_shown_as_they_are_and_run_nowhere(page: Page) -> None:
     evil = "<img src=x onerror=alert(1)>\"'{{7*7}}"
     job = page.new_job(boat=evil, part='x"\nout = "/tmp/evil"\n[hull]')
-    for path in ("/", f"/jobs/{job}", f"/jobs/{job}/sheet", f"/jobs/{job}/look"):
+    steps = ("", "/sheet", "/look", "/compare", "/sums", "/print")
+    for path in ("/", f"/printers?job={job}", *(f"/jobs/{job}{step}" for step in steps)):
         text = page.ask(path).text
         assert "<img src=x" not in text
         assert "&lt;img src=x onerror" in text
@@ -255,7 +256,8 @@ def test_every_answer_allows_a_browser_nothing_but_our_own_files(page: Page) -> 
     job = page.new_job()
     places = ["/", "/new", "/help", "/help/card", "/static/bench.css", "/nowhere", "/api/jobs",
               f"/jobs/{job}", f"/jobs/{job}/sheet", f"/jobs/{job}/look", f"/jobs/{job}/compare",
-              f"/jobs/{job}/print"]  # fmt: skip
+              f"/jobs/{job}/print", f"/jobs/{job}/sums", "/printers", "/printers?job=nobody",
+              "/api/printers/test-sheet.pdf"]  # fmt: skip
     for path in places:
         answer = page.ask(path)
         policy = answer.headers["content-security-policy"]
@@ -284,6 +286,38 @@ def test_results_that_could_run_something_are_of_no_origin_or_saved(page: Page) 
     assert "attachment" in got["port.svg"]["content-disposition"]
     assert got["port.pdf"]["content-type"] == "application/pdf"
     assert "inline" in got["port.pdf"]["content-disposition"]
+
+
+def test_a_paper_is_drawn_in_the_worker_whatever_it_holds(page: Page) -> None:
+    """A PDF in a job that came from elsewhere may be damaged, or no PDF, or no paper at all."""
+    job = page.new_job()
+    entry = page.shelf.find(job)
+    entry.results.mkdir()
+    (entry.results / "port.pdf").write_bytes(b"%PDF-1.7\n" + bytes(5000))
+    (entry.results / "shop.pdf").write_text("<script>alert(1)</script>")
+    (entry.results / "report.json").write_text("{}")
+    for file_id, path in page.shelf.find(job).files().items():
+        answer = page.ask(f"/api/jobs/{job}/files/{file_id}/leaf.json")
+        assert answer.status == (404 if path.suffix == ".json" else 400), path.name
+        assert answer.json["error"]["what"]
+    assert page.ask(f"/api/jobs/{job}/files/nothing/leaf.png").status == 404
+    assert page.ask("/").status == 200
+    # A fresh paper is drawn after that by the same worker.
+    assert page.ask(f"/jobs/{job}/print").status == 200
+
+
+def test_the_sums_take_no_path_from_a_page(page: Page) -> None:
+    """Files are named in a job file by its owner, never by a form."""
+    job = page.new_job()
+    for table, key in (
+        ("shop", "fitted"),
+        ("lamination", "trials"),
+        ("board", "blank"),
+        ("board", "points"),
+    ):
+        form = {table: {key: "/etc/passwd"}, "what": [table]}
+        assert page.post(f"/api/jobs/{job}/sums/try", form).status == 400
+        assert page.post(f"/api/jobs/{job}/sums", {table: {key: "/etc/passwd"}}).status == 400
 
 
 def test_a_job_file_from_elsewhere_does_not_choose_what_is_written_over(page: Page) -> None:

@@ -38,6 +38,31 @@ def test_photos_are_judged_in_words(page: Page, measured: str) -> None:
         )
 
 
+def test_a_card_that_got_blurred_is_named(page: Page, measured: str, tmp_path: Path) -> None:
+    """One card of a photo out of focus; the photo before it showed that card."""
+    from PIL import Image, ImageFilter
+
+    report = page.bench.report(page.shelf.find(measured))
+    corners = np.array(
+        next(c["corners_px"] for c in report["cards"][0]["cards"] if c["name"] == "C")
+    )
+    photo = Image.open(SAMPLES / "port.jpg")
+    low, high = corners.min(axis=0).astype(int) - 60, corners.max(axis=0).astype(int) + 60
+    box = (*low.tolist(), *high.tolist())
+    photo.paste(photo.crop(box).filter(ImageFilter.GaussianBlur(6)), box)
+    photo.save(tmp_path / "soft.jpg", quality=92, exif=photo.getexif())
+    job = page.new_job()
+    page.send(job, SAMPLES / "port.jpg")
+    page.until(job, lambda s: s["photos"][0]["check"] is not None)
+    page.send(job, tmp_path / "soft.jpg")
+    state = page.until(job, lambda s: s["photos"][1]["check"] is not None)
+    first, soft = (p["check"] for p in state["photos"])
+    assert first["good"] == "yes"
+    assert soft["good"] == "mind"
+    assert "seven cards seen" in soft["words"]
+    assert "Card C is not seen here" in soft["more"][0]
+
+
 def test_a_scan_is_judged_as_a_scan(tmp_path: Path) -> None:
     from PIL import Image
 

@@ -227,6 +227,7 @@ class Lanes:
             "photo": str(photo.path),
             "arm": photo.arm,
             "table": said_of(entry, photo.arm),
+            "known": known_cards(entry, photo),
             "pictures": str(stem),
         }
         try:
@@ -252,6 +253,13 @@ def end_of(entry: Entry) -> dict[str, Any] | None:
 def check_of(entry: Entry, photo: ShelfPhoto) -> dict[str, Any] | None:
     """What was said of a photo."""
     return read_slip((entry.bench / photo.id).with_suffix(".check.json"))
+
+
+def known_cards(entry: Entry, photo: ShelfPhoto) -> list[str]:
+    """Cards that the other photos of the same pattern show, where those are good."""
+    others = (p for p in entry.photos if p.arm == photo.arm and p.id != photo.id)
+    checks = [check for p in others if (check := check_of(entry, p)) is not None]
+    return sorted({str(card) for check in checks for card in check.get("cards", ())})
 
 
 def said_of(entry: Entry, arm: str) -> dict[str, Any]:

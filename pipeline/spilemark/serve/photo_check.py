@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,11 @@ _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight",
 
 
 def verdict_on(
-    path: Path, arm: str, table: dict[str, Any], kitchen: Kitchen
+    path: Path,
+    arm: str,
+    table: dict[str, Any],
+    kitchen: Kitchen,
+    known: Collection[str] = (),
 ) -> tuple[dict[str, Any], Photo | None]:
     """Judge one photo by itself.
 
@@ -37,6 +42,8 @@ def verdict_on(
     table : dict
         What the job file says that counts here: which cards, how thick, whether it is a scan.
     kitchen : Kitchen
+    known : collection of str
+        Cards that other photos of the same pattern show: it lies still, so they lie there too.
 
     Returns
     -------
@@ -60,7 +67,7 @@ def verdict_on(
         outlines = _call(kitchen, "trace", survey=survey, arm=arm, job=facts)
     except SpilemarkError as error:
         return _no(error, path), photo
-    return _judged(survey, outlines, straight), photo
+    return _judged(survey, outlines, straight, known), photo
 
 
 def _call(kitchen: Kitchen, stage: str, **arguments: Any) -> Any:
@@ -90,7 +97,10 @@ def _of_this(text: str, name: str) -> str:
 
 
 def _judged(
-    survey: Survey, outlines: tuple[Outline, ...], straight: StraightPhoto
+    survey: Survey,
+    outlines: tuple[Outline, ...],
+    straight: StraightPhoto,
+    known: Collection[str],
 ) -> dict[str, Any]:
     (view,) = survey.views
     name = straight.photo.path.name
@@ -103,19 +113,28 @@ def _judged(
     soft = any(n.code == "blurred" for n in told)
     whole = bool(outlines) and all(o.whole for o in outlines)
     seen = min((o.seen_fraction for o in outlines), default=0.0)
-    good = "mind" if warned or len(cards) < GOOD_CARDS or not whole else "yes"
+    # Scans are of parts more often than not.
+    missing = [] if straight.photo.is_scan else sorted(set(known) - set(cards))
+    good = "mind" if warned or len(cards) < GOOD_CARDS or not whole or missing else "yes"
     count = _COUNTS[len(cards)] if len(cards) < len(_COUNTS) else str(len(cards))
     words = [
         "not quite sharp" if soft else "sharp",
         f"{count} card{'' if len(cards) == 1 else 's'} seen ({', '.join(cards)})",
         f"{100 * seen:.0f} % of the edge seen" if whole else "the pattern runs out of the photo",
     ]
-    ending = ": good." if good == "yes" else "; see what is said below."
-    sentence = ", ".join(words) + ending
     more = [_of_this(n.text, name) for n in warned]
+    if missing:
+        many = len(missing) > 1
+        more.append(
+            f"Card{'s' if many else ''} {', '.join(missing)} {'are' if many else 'is'} not seen here, but in another"
+            " photo of this pattern: blurred, covered, or out of the picture. Take it again with all of them, unless each"
+            " photo is to show a part of a long pattern."
+        )
     if len(cards) < GOOD_CARDS:
         more.append("Lay four or more cards round the pattern: the doubt shrinks a good deal.")
     more += [_of_this(n.text, name) for n in told if n.code == "outside-cards"]
+    better = ": good; better still with what is said below." if more else ": good."
+    sentence = ", ".join(words) + (better if good == "yes" else "; see what is said below.")
     return {
         "good": good,
         "words": sentence[:1].upper() + sentence[1:],

@@ -64,7 +64,9 @@ def check(task: dict[str, Any], told: Told) -> dict[str, Any]:
     """Say of a photo whether it will do, and make its small pictures."""
     from spilemark.serve.photo_check import verdict_on
 
-    verdict, photo = verdict_on(Path(task["photo"]), task["arm"], task["table"], _kitchen())
+    verdict, photo = verdict_on(
+        Path(task["photo"]), task["arm"], task["table"], _kitchen(), task.get("known", ())
+    )
     told({"verdict": verdict})
     if photo is not None:
         pictures(photo, Path(task["pictures"]))
