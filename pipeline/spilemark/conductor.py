@@ -29,6 +29,7 @@ from spilemark.blank_job import BlankResult, blank_sums, part_lines
 from spilemark.card_places import check_card_places
 from spilemark.corrections import Follow, corrected
 from spilemark.errors import UsageError
+from spilemark.own_mirror import OwnMirror, called_apart, has_own_mirror, own_mirror
 from spilemark.picking import pick_patterns
 from spilemark.recipe import Kitchen
 from spilemark.records import (
@@ -135,6 +136,7 @@ class _Run:
         self.notes += check_card_places(survey, outlines, request.facts)
         patterns = self.patterns(outlines)
         comparison = self.comparison(patterns)
+        halves = self.halves(patterns)
         shop = self.shop(survey, patterns, comparison)
         blank = self.blank(survey, patterns, shop)
         return JobResult(
@@ -145,6 +147,7 @@ class _Run:
             outlines=outlines,
             patterns=patterns,
             comparison=comparison,
+            halves=halves,
             notes=_gather(photos, survey, self.left(outlines), patterns, comparison, self.notes),
             versions=self.versions(),
             options=self.options(),
@@ -221,6 +224,19 @@ class _Run:
             job=self.request.facts,
         )
         return comparison
+
+    def halves(self, patterns: dict[Side, RegisteredPattern]) -> OwnMirror | None:
+        """A part on the centreline against its own mirror image about its line."""
+        part = patterns.get(Side.SINGLE)
+        if part is None or not has_own_mirror(part):
+            return None
+        self.progress("comparing the two halves")
+        one, other = called_apart(part, self.do("mirror", pattern=part))
+        facts = self.request.facts
+        comparison = self.do("compare", port=one, starboard_mirrored=other, job=facts)
+        found = own_mirror(comparison, facts)
+        self.notes.extend(found.notes)
+        return found
 
     def shop(
         self,

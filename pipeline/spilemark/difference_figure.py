@@ -12,7 +12,7 @@ from typing import Any
 from spilemark.difference_panel import BAND, FONT, FULLER, HATCH, LEANER, Panel, Place
 from spilemark.errors import CannotWrite
 from spilemark.ink_files import wrapped
-from spilemark.records import Alignment, JobFacts, SideComparison
+from spilemark.records import Alignment, JobFacts, Side, SideComparison
 from spilemark.units import format_length
 from spilemark.wording import NO_PAIR
 
@@ -27,17 +27,25 @@ _HEADINGS = {
     "corner and edge": "On corner and edge: as they sit in the boat",
     "best fit": "As they fit best: the shape alone",
 }
+_OF_HALVES = {
+    "centreline": "About its pencil line: as it sits in the boat",
+    "corner and edge": "On corner and edge: as it sits in the boat",
+    "best fit": "About its own middle line: the shape alone",
+}
+"""The same of a part on the centreline and its own mirror image."""
 
 
-def write_difference_figure(comparison: SideComparison, facts: JobFacts, folder: Path) -> Path:
-    """Write ``difference.svg``.
+def write_difference_figure(
+    comparison: SideComparison, facts: JobFacts, folder: Path, name: str = "difference.svg"
+) -> Path:
+    """Write ``difference.svg``, or by another name.
 
     Raises
     ------
     CannotWrite
         The disk refuses.
     """
-    path = folder / "difference.svg"
+    path = folder / name
     text = '<?xml version="1.0" encoding="utf-8"?>\n' + figure(comparison, facts) + "\n"
     try:
         path.write_text(text, encoding="utf-8", newline="\n")
@@ -62,7 +70,8 @@ def figure(comparison: SideComparison, facts: JobFacts) -> str:
     height = _HEIGHT_MM - _MARGIN_MM - _LEGEND_MM - top
     for k, alignment in enumerate(shown):
         left = _MARGIN_MM + k * width
-        page.say(_HEADINGS[alignment.datum], left, top + _HEADING_MM, _HEADING_MM, bold=True)
+        headings = _OF_HALVES if _of_halves(comparison) else _HEADINGS
+        page.say(headings[alignment.datum], left, top + _HEADING_MM, _HEADING_MM, bold=True)
         place = Place(left, top + 1.6 * _HEADING_MM, width, height - 3.4 * _HEADING_MM)
         panel = Panel(drawing, comparison.port.outline, alignment, place, facts.units)
         panel.draw()
@@ -87,8 +96,14 @@ def _shown(comparison: SideComparison) -> list[Alignment]:
 def _title(comparison: SideComparison, facts: JobFacts) -> str:
     named = ", ".join(n for n in (facts.boat, facts.part) if n)
     one, other = _called(comparison)
-    words = f"{one} against {other}"
+    half = " half" if _of_halves(comparison) else ""
+    words = f"{one}{half} against {other}{half}"
     return f"{named}: {words}" if named else f"{words[0].upper()}{words[1:]}"
+
+
+def _of_halves(comparison: SideComparison) -> bool:
+    """Whether one part is set against its own mirror image."""
+    return comparison.port.side is Side.SINGLE and not comparison.starboard_mirrored.measured
 
 
 def _called(comparison: SideComparison) -> tuple[str, str]:

@@ -65,6 +65,9 @@ def write_outputs(
         files += write_template(template, folder)
     if result.comparison is not None:
         files.append(write_difference_figure(result.comparison, result.facts, folder))
+    if result.halves is not None:
+        halves = result.halves.comparison
+        files.append(write_difference_figure(halves, result.facts, folder, "halves.svg"))
     files += write_overlays(result, folder)
     files += write_blank(result.blank, result.facts, folder)
     files.append(write_report(result, folder))

@@ -22,6 +22,7 @@ from spilemark.errors import CannotWrite
 from spilemark.frames import stored_to_upright
 from spilemark.kept import modes
 from spilemark.line_ways import line_ways
+from spilemark.own_mirror import OwnMirror
 from spilemark.records import (
     Alignment,
     Edge,
@@ -70,6 +71,7 @@ def report(result: JobResult) -> dict[str, Any]:
         "job": _job(result.facts),
         "patterns": {str(side): _pattern(p, result) for side, p in result.patterns.items()},
         "comparison": None if result.comparison is None else comparison_table(result.comparison),
+        "halves": None if result.halves is None else _halves(result.halves),
         "shop": shop_table(result.shop, result.facts),
         "blank": blank_table(result.blank, result.facts),
         "cards": _cards(result),
@@ -268,6 +270,20 @@ def comparison_table(comparison: SideComparison) -> dict[str, Any]:
             for c in comparison.corners
         ],
         "area_mm2": [plain_number(a, 1) for a in comparison.area_mm2],
+    }
+
+
+def _halves(found: OwnMirror) -> dict[str, Any]:
+    """A part against its own mirror image, looked at on its starboard half."""
+    return {
+        "verdict": found.verdict,
+        "axis_turn_deg": plain_number(found.axis_turn_deg, 4),
+        "axis_turn_u95_deg": plain_number(found.axis_turn_u95_deg, 4),
+        "axis_offset_mm": plain_number(found.axis_offset_mm),
+        "axis_offset_u95_mm": plain_number(found.axis_offset_u95_mm),
+        "alignments": [
+            {"datum": a.datum, "stations": _stations(a)} for a in found.comparison.alignments
+        ],
     }
 
 

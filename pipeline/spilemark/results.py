@@ -7,6 +7,7 @@ from pathlib import Path
 
 from spilemark.blank_job import BlankRequest, BlankResult
 from spilemark.cards import CardSet
+from spilemark.own_mirror import OwnMirror
 from spilemark.records import (
     JobFacts,
     Note,
@@ -67,6 +68,8 @@ class JobResult:
     """What was reckoned for the bench; empty where nothing was asked."""
     blank: BlankResult = field(default_factory=BlankResult)
     """What was worked out for its wood; empty where nothing was asked."""
+    halves: OwnMirror | None = None
+    """A part on the centreline against its own mirror image; None where there is none."""
 
     @property
     def scale_is_nominal(self) -> bool:

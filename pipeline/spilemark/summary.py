@@ -7,6 +7,7 @@ import textwrap
 from spilemark import wording
 from spilemark.blank_parts import blank_summary
 from spilemark.note_words import merged
+from spilemark.own_mirror import axis_words
 from spilemark.records import JobFacts, Note, RegisteredPattern, SideComparison
 from spilemark.results import JobResult
 from spilemark.shop.horning_words import NOT_SEEN, advice, against_patterns, finding
@@ -52,7 +53,11 @@ def summary_lines(result: JobResult) -> list[str]:
         lines += _take_off(comparison, result.facts)
     elif len(result.patterns) == 1:
         name = str(next(iter(result.patterns)))
-        lines += _wrap(f"One pattern was measured ({name}): a template, and no comparison.")
+        if result.halves is not None:
+            lines += _wrap(result.halves.verdict)
+            lines += _wrap(axis_words(result.halves, result.facts))
+        else:
+            lines += _wrap(f"One pattern was measured ({name}): a template, and no comparison.")
     lines.append("")
     for pattern in result.patterns.values():
         lines += _pattern_lines(pattern, result)

@@ -18,6 +18,7 @@ from spilemark.errors import UsageError
 from spilemark.frames import signed_area
 from spilemark.hookspecs import hookimpl
 from spilemark.names import OUTER
+from spilemark.own_mirror import PORT_HALF, STARBOARD_HALF
 from spilemark.records import (
     Alignment,
     CornerComparison,
@@ -93,8 +94,10 @@ def compare(
     rigid = _rigid(pair, ways, functional, opened)
     seen = differences(port, best, least_mm=options.least_mm)
     names = words.names_of(port, starboard_mirrored)
-    notes = [*suspicions(pair, best, names)]
-    if not any(note.code == NOT_A_PAIR for note in notes):
+    itself = names.one == STARBOARD_HALF and names.other == PORT_HALF
+    # A part and its own copy are one piece: that it fits itself turned over says nothing.
+    notes = [] if itself else [*suspicions(pair, best, names)]
+    if not itself and not any(note.code == NOT_A_PAIR for note in notes):
         notes += no_pair(pair, best, rigid, job, names)
     alone = _starboard_alone(pair, best, job, names)
     doubted = {note.code for note in notes} & {NOT_A_PAIR, OTHER_PART, TURNED_APART}

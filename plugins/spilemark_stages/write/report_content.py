@@ -25,7 +25,7 @@ from spilemark.uncertainty import Contribution, budget
 from spilemark.units import INCH_MM, Units, format_inches, format_mm, rounded_up_mm
 from spilemark_stages.write.report_marks import mark_table
 from spilemark_stages.write.report_sources import card_table, photo_rows
-from spilemark_stages.write.report_ways import laying_table, line_tables
+from spilemark_stages.write.report_ways import halves_table, laying_table, line_tables, verdict_of
 from spilemark_stages.write.report_words import (
     CAUSES,
     Content,
@@ -74,13 +74,18 @@ class _Teller:
             title=", ".join(w for w in (facts.boat, facts.part) if w) or "Measured pattern",
             names=" · ".join((self.sides(), wording.date_words(facts))),
             headline=self.headline(),
-            verdict="" if self.comparison is None else self.comparison.verdict,
+            verdict=verdict_of(result),
             nominal=wording.NO_SIZE if result.scale_is_nominal else "",
             do_first=self.do_first(),
             patterns=tuple(self.pattern(p) for p in result.patterns.values()),
             tables=(
                 *self.tables(),
                 *(() if self.comparison is None else (laying_table(self.comparison, self.judged),)),
+                *(
+                    ()
+                    if result.halves is None
+                    else (halves_table(result.halves, self.length, self.judged),)
+                ),
                 *line_tables(result.patterns.values(), facts, lambda mm: self.doubt(mm, 1)),
                 *mark_table(result.patterns.values(), self.length, lambda mm: self.doubt(mm, 2)),
             ),

@@ -86,15 +86,17 @@ def _picture(image: Image.Image, name: str, quality: int) -> Picture:
 
 
 def difference(result: JobResult, folder: Path) -> str:
-    """The job's difference figure as an ``svg`` element; empty without a comparison."""
-    if result.comparison is None:
+    """The job's difference figure as an ``svg`` element; empty without a comparison.
+
+    Of a part on the centreline: that of its halves.
+    """
+    comparison, name = result.comparison, "difference.svg"
+    if comparison is None and result.halves is not None:
+        comparison, name = result.halves.comparison, "halves.svg"
+    if comparison is None:
         return ""
-    path = folder / "difference.svg"
-    text = (
-        path.read_text(encoding="utf-8")
-        if path.is_file()
-        else figure(result.comparison, result.facts)
-    )
+    path = folder / name
+    text = path.read_text(encoding="utf-8") if path.is_file() else figure(comparison, result.facts)
     return text[text.index("<svg") :].strip()
 
 

@@ -9,7 +9,16 @@ import numpy as np
 
 from spilemark import wording
 from spilemark.line_ways import line_ways
-from spilemark.records import Alignment, JobFacts, RegisteredPattern, SideComparison, Verdict
+from spilemark.own_mirror import OwnMirror, axis_words
+from spilemark.records import (
+    Alignment,
+    JobFacts,
+    RegisteredPattern,
+    SideComparison,
+    Station,
+    Verdict,
+)
+from spilemark.results import JobResult
 from spilemark_stages.write.report_words import Row, Table
 
 _LAID = {
@@ -22,6 +31,14 @@ _QUESTIONS = {
     "corner and edge": "Will it fit into the corner of the hull? Needs no pencil line.",
     "best fit": "Is it the same shape, wherever it sits? Needs no pencil line.",
 }
+
+
+def verdict_of(result: JobResult) -> str:
+    """What is said first: of the two sides, or of a part's two halves."""
+    if result.comparison is not None:
+        return result.comparison.verdict
+    halves = result.halves
+    return "" if halves is None else f"{halves.verdict} {axis_words(halves, result.facts)}"
 
 
 def line_tables(
@@ -67,6 +84,30 @@ def laying_table(
         under="Where the lines are short or badly drawn, the first is the least certain and the "
         "others stand beside it. What turns a pattern as a whole (a racked hull) shows in the first "
         "only.",
+    )
+
+
+def halves_table(
+    halves: OwnMirror,
+    length: Callable[[float, int], str],
+    judged: Callable[[float, float, Verdict], Row],
+) -> Table:
+    """A part against its own mirror image, stretch by stretch of its starboard half."""
+    first, *others = halves.comparison.alignments
+    head: Row = ("edge", "middle at", "largest gap", "95 %", "verdict")
+
+    def row(s: Station) -> Row:
+        return s.edge, length(s.s_mm, 0), *judged(s.gap_mm, s.u95_mm, s.verdict)
+
+    rows = [row(s) for s in first.stations]
+    if others and len(others[0].stations) == len(rows):
+        head = (*head, "about its own middle line", "95 %", "verdict")
+        rows = [(*told, *row(s)[2:]) for told, s in zip(rows, others[0].stations, strict=True)]
+    return Table(
+        title="The part's two halves, port's laid over on starboard's about the line",
+        head=head,
+        rows=tuple(rows),
+        under="+ where port is fuller. The 95 % hold for all stretches at once.",
     )
 
 
