@@ -241,6 +241,10 @@ def test_the_gap_is_drawn_larger_and_read_out_without_a_mouse(
         tab.keyboard.press("PageUp")
     assert under.inner_text() != first
     assert re.search(r"starboard \d+\.\d mm (fuller|leaner) than port, ±\d", under.inner_text())
+    # The same number at the finger itself, in the drawing.
+    gap = re.search(r"(\d+\.\d mm) (?:fuller|leaner)", under.inner_text())
+    assert gap
+    expect(tab.locator("#view .under-tag")).to_contain_text(gap[1])
     tab.get_by_label("how they fit best").check()
     report = page.bench.report(page.shelf.find(measured))
     fit = next(a for a in report["comparison"]["alignments"] if a["datum"] == "best fit")
@@ -428,6 +432,18 @@ def test_the_first_page_is_small(tab: Tab, page: Page) -> None:
     tab.goto(page.address)
     tab.wait_for_timeout(300)
     assert 5_000 < sum(sizes) < 200_000
+
+
+def test_the_card_to_hang_up_is_one_sheet_of_paper(tab: Tab, page: Page) -> None:
+    import pypdfium2
+
+    tab.goto(f"{page.address}/help/card")
+    for paper in ("A4", "Letter"):
+        printed = pypdfium2.PdfDocument(tab.pdf(format=paper))
+        assert len(printed) == 1
+        text = printed[0].get_textpage().get_text_range()
+        assert "Caliper: how thick is it?" in text
+        assert "All jobs" not in text
 
 
 def test_a_photo_dropped_beside_its_place_does_not_replace_the_page(

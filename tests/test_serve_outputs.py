@@ -194,3 +194,12 @@ def test_a_printer_of_the_command_lines_job_stays_with_its_paper() -> None:
     assert tomlkit.dumps(document) == text
     lay_paper(document, "a3")
     assert document.unwrap() == {"boat": "Wren", "paper": "a3", "port": {"photos": []}}
+
+
+def test_the_cards_are_those_of_the_command_line(page: Page, tmp_path: Path) -> None:
+    assert cli.main(["cards", "--paper", "letter", "--out", str(tmp_path / "cards.pdf")]) == 0
+    answer = page.ask("/api/cards.pdf?paper=letter")
+    assert answer.headers["content-type"] == "application/pdf"
+    assert answer.body == (tmp_path / "cards.pdf").read_bytes()
+    assert page.ask("/api/cards.pdf?paper=bread").status == 400
+    assert "/api/cards.pdf?paper=a4" in page.ask("/help").text

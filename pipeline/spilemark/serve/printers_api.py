@@ -1,4 +1,4 @@
-"""Printers: a test sheet, what it measured, and the profile that is kept of it."""
+"""What is printed before a job: scale cards, and a printer's test sheet with the profile that is kept of it."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ class PrintersApi(BenchRoutes):
         """Every route."""
         return [
             Route("/printers", told(self.show, error_page), methods=["GET"]),
+            Route("/api/cards.pdf", told(self.cards, error_page), methods=["GET"]),
             Route("/api/printers", told(self.keep), methods=["POST"]),
             Route("/api/printers/test-sheet.pdf", told(self.sheet, error_page), methods=["GET"]),
         ]
@@ -43,11 +44,12 @@ class PrintersApi(BenchRoutes):
         content = await run_in_threadpool(
             _test_sheet, asked.get("paper", "a4"), asked.get("printer", "")
         )
-        return Response(
-            content,
-            media_type="application/pdf",
-            headers={"content-disposition": 'inline; filename="printer_test.pdf"'},
-        )
+        return _opened(content, "printer_test.pdf")
+
+    async def cards(self, request: Request) -> Response:
+        """The scale cards, and the tags for patterns."""
+        paper = request.query_params.get("paper", "a4")
+        return _opened(await run_in_threadpool(_cards, paper), "cards.pdf")
 
     async def keep(self, request: Request) -> Response:
         """Keep what a test sheet measured."""
@@ -55,6 +57,18 @@ class PrintersApi(BenchRoutes):
         if not set(form) <= set(_FIELDS) or not all(isinstance(v, str) for v in form.values()):
             raise UsageError("The form was not filled in on this page.", "Load the page again.")
         return JSONResponse(await run_in_threadpool(_kept, form), 201)
+
+
+def _opened(content: bytes, name: str) -> Response:
+    headers = {"content-disposition": f'inline; filename="{name}"'}
+    return Response(content, media_type="application/pdf", headers=headers)
+
+
+def _cards(paper: str) -> bytes:
+    from spilemark.card_sheets import card_sheets
+    from spilemark.ink_files import pdf_bytes
+
+    return pdf_bytes(card_sheets(paper=paper), "Scale cards")
 
 
 def _test_sheet(paper: str, printer: str) -> bytes:

@@ -10,7 +10,7 @@ const place = document.getElementById("place");
 const under = document.getElementById("under");
 const WORDS = { centreline: "their pencil lines", "corner and edge": "corner and edge", "best fit": "how they fit best" };
 const VERDICTS = { SAME: "= the same", DIFFERENT: "▲ different", CANNOT_TELL: "? cannot tell" };
-let told, port, normals, laid, starboard, band, finger, units, viewer;
+let told, port, normals, laid, starboard, band, finger, tag, units, viewer;
 
 /** Unit vectors out of the wood; the ring runs anticlockwise, y forward. */
 function outward(ring) {
@@ -73,6 +73,12 @@ function read() {
   const [x, y] = onPage(port[k]);
   finger.setAttribute("cx", x);
   finger.setAttribute("cy", y);
+  tag.textContent = laid.gap_mm[k] === null ? "not seen" : `${laid.gap_mm[k] > 0 ? "+" : ""}${length(laid.gap_mm[k], units)} ±${length(laid.u95_mm[k], units)}`;
+  const [left, , wide] = viewer.box;
+  const over = x > left + 0.6 * wide;
+  tag.setAttribute("x", x + (over ? -14 : 14) * viewer.unit);
+  tag.setAttribute("y", y - 14 * viewer.unit);
+  tag.setAttribute("text-anchor", over ? "end" : "start");
   under.textContent = wordsAt(k);
 }
 
@@ -90,7 +96,10 @@ function lay(datum) {
 }
 
 function scale() {
-  finger?.setAttribute("r", 8 * viewer.unit);
+  finger.setAttribute("r", 8 * viewer.unit);
+  tag.setAttribute("font-size", 20 * viewer.unit);
+  tag.setAttribute("stroke-width", 5 * viewer.unit);
+  if (laid) read();
 }
 
 async function begin() {
@@ -113,7 +122,8 @@ async function begin() {
   starboard = svg("path", { class: "starboard" });
   band = svg("path", { class: "band" });
   finger = svg("circle", { class: "finger", r: 1 });
-  view.append(band, svg("path", { class: "port", d: path(port.map(onPage), true) }), starboard, finger);
+  tag = svg("text", { class: "under-tag" });
+  view.append(band, svg("path", { class: "port", d: path(port.map(onPage), true) }), starboard, finger, tag);
   place.max = String(port.length - 1);
   viewer = new Viewer(view, framed(port.map(onPage), 0.12), () => viewer && scale());
   scale();
