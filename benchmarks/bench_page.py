@@ -90,6 +90,23 @@ class Server:
         self.ask("/in", json.dumps({"code": link.rsplit("/", 1)[1]}).encode(), port)
         return port, self.cookie
 
+    def spent(self) -> float:
+        """Seconds of one core that server and workers took so far; Linux only (proc(5), stat)."""
+        tick = os.sysconf("SC_CLK_TCK")
+        family, found = {self.process.pid}, 0.0
+        rows = []
+        for place in Path("/proc").glob("[0-9]*/stat"):
+            try:
+                # The name stands in brackets and may hold anything.
+                rows.append((int(place.parent.name), place.read_text().rpartition(")")[2].split()))
+            except OSError:
+                continue
+        for pid, fields in sorted(rows):
+            if pid in family or int(fields[1]) in family:
+                family.add(pid)
+                found += sum(int(fields[k]) for k in (11, 12, 13, 14)) / tick
+        return found
+
     def close(self) -> None:
         """Stop as with ctrl-C."""
         self.process.send_signal(signal.SIGINT)
@@ -142,23 +159,27 @@ def times() -> None:
         server.post(f"/api/jobs/{warm}/measure")
         server.until(warm, lambda s: s["status"] == "measured")
 
-        overlays, idle = [], []
+        overlays, idle, cores = [], [], dict[str, list[float]](overlay=[], verdict=[])
         for number in range(5):
             job = server.post("/api/jobs", {"boat": f"overlay {number}"})["id"]
-            begun = time.perf_counter()
+            begun, before = time.perf_counter(), server.spent()
             server.ask(f"/api/jobs/{job}/photos/port", photo + bytes([number]))
             server.post(f"/api/jobs/{job}/measure")
             server.until(job, lambda s: s["status"] == "measured")
             server.ask(f"/api/jobs/{job}/drawing")
             overlays.append(time.perf_counter() - begun)
+            cores["overlay"].append(server.spent() - before)
         middle("12 MP photo dropped to traced overlay", overlays, 3)
+        middle("  of it processor, verdict and job on two cores", cores["overlay"], 6)
         job = server.post("/api/jobs", {"boat": "idle"})["id"]
         port, cookie = server.phone(job)
         for number in range(5):
-            begun = time.perf_counter()
+            begun, before = time.perf_counter(), server.spent()
             server.ask("/photos/port", photo + bytes([7, number]), port, cookie)
             idle.append(time.perf_counter() - begun)
+            cores["verdict"].append(server.spent() - before)
         middle("verdict to a phone, idle queue", idle, 2)
+        middle("  of it processor", cores["verdict"], 2)
 
         crowd = [server.post("/api/jobs", {"boat": f"crowd {k}"})["id"] for k in range(5)]
         for number in range(50):
