@@ -120,7 +120,9 @@ def _judged(
     words = [
         "not quite sharp" if soft else "sharp",
         f"{count} card{'' if len(cards) == 1 else 's'} seen ({', '.join(cards)})",
-        f"{100 * seen:.0f} % of the edge seen" if whole else "the pattern runs out of the photo",
+        f"{100 * seen:.0f}\u00a0% of the edge seen"
+        if whole
+        else "the pattern runs out of the photo",
     ]
     more = [_of_this(n.text, name) for n in warned]
     if missing:
