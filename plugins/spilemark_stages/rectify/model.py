@@ -11,13 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from spilemark.cards import Card
 from spilemark.lens import LENS_NAMES, project_with_derivatives
 from spilemark.records import Cause, Floats, Lens
-from spilemark_stages.rectify.layout import POSE, Layout
+from spilemark_stages.rectify.layout import CARD, POSE, Layout
 from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation
 
 LOOSE_MM = 30.0
@@ -85,25 +86,55 @@ def pose_of(
     return np.concatenate([rotation, pose[3:]]), by
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Boards:
+    """All crossings of a photo in one list: what of them never changes."""
+
+    flat: Floats
+    """(N, 2) about their own chessboard's centre, mm as designed, y up."""
+    bend: Floats
+    """(N,) share of its bow by which each rises."""
+    card: Indices
+    """(N,) number of the card in the photo."""
+    measured: Floats
+    """(N, 2) px"""
+    whiten: Floats
+    """(N, 1) 1 / px"""
+
+
+@lru_cache(maxsize=64)
+def _boards(photo: PhotoObservation) -> _Boards:
+    flat, bend = [], []
+    for seen in photo.cards:
+        width, height = seen.card.size_mm
+        flat.append((seen.card.crossings_mm()[seen.which] - [width / 2, height / 2]) * [1.0, -1.0])
+        bend.append((2 * flat[-1][:, 0] / width) ** 2)
+    return _Boards(
+        flat=np.concatenate(flat),
+        bend=np.concatenate(bend),
+        card=np.repeat(np.arange(len(flat)), [len(points) for points in flat]),
+        measured=np.concatenate([seen.points_px for seen in photo.cards]),
+        whiten=1 / np.concatenate([seen.sigma_px for seen in photo.cards])[:, None],
+    )
+
+
 def photo_rows(
     x: Floats, layout: Layout, photos: Sequence[PhotoObservation], k: int
 ) -> tuple[Floats, Floats]:
     """Whitened residuals (2N,) of one photo and their derivatives (2N, P)."""
     photo = photos[k]
     lens, (pose, by_pose) = lens_of(x, layout, photos, k), pose_of(x, layout, photos, k)
-    scale, shear = x[layout.print_scale], float(x[layout.print_shear])
-    worlds = []
-    for seen in photo.cards:
-        place = x[layout.cards[photo.arm, seen.card.name]]
-        lift, bow = place[3:]
-        board = board_points(seen.card, seen.which, scale, lift, bow, shear)
-        worlds.append(place_card(board, place))
-    world = np.concatenate(worlds)
-    sigma = np.concatenate([seen.sigma_px for seen in photo.cards])
-    measured = np.concatenate([seen.points_px for seen in photo.cards])
+    boards = _boards(photo)
+    starts = np.array([layout.cards[photo.arm, seen.card.name].start for seen in photo.cards])
+    first = starts[boards.card]
+    at_x, at_y, turn, lift, bow = x[first[:, None] + np.arange(CARD)].T
+    c, s = np.cos(turn), np.sin(turn)
+    (across, along), shear = x[layout.print_scale], x[layout.print_shear]
+    v = boards.flat[:, 1] * along
+    u = boards.flat[:, 0] * across + shear * v
+    world = np.column_stack([at_x + c * u - s * v, at_y + s * u + c * v, lift + bow * boards.bend])
     pixels, by_view, by_point = project_with_derivatives(world, lens, pose[:3], pose[3:])
 
-    whiten = 1 / sigma[:, None]
     rows = np.zeros((len(world), 2, layout.size))
     group = layout.lens[photo.lens_group]
     rows[:, :, group] = by_view[:, :, :9]
@@ -113,48 +144,21 @@ def photo_rows(
         rows[:, :, layout.drift[k].start] = by_view[:, :, 0] * base
         rows[:, :, layout.drift[k].start + 1 : layout.drift[k].stop] = by_view[:, :, 2:4]
     rows[:, :, layout.pose[k]] = by_view[:, :, 9:15] @ by_pose
-    start = 0
-    for seen in photo.cards:
-        here = slice(start, start + len(seen.which))
-        start += len(seen.which)
-        at = layout.cards[photo.arm, seen.card.name]
-        _card_derivatives(
-            rows[here], by_point[here], seen.card, seen.which, x[at], at, scale, shear, layout
-        )
-    residual = (pixels - measured) * whiten
-    return residual.ravel(), (rows * whiten[:, :, None]).reshape(-1, layout.size)
-
-
-def _card_derivatives(
-    rows: Floats,
-    by_point: Floats,
-    card: Card,
-    which: Indices,
-    place: Floats,
-    at: slice,
-    scale: Floats,
-    shear: float,
-    layout: Layout,
-) -> None:
-    """Fill the columns of one card's place, lift and bow, and of the print's scale and shear."""
-    width, height = card.size_mm
-    flat = (card.crossings_mm()[which] - [width / 2, height / 2]) * [1.0, -1.0]
-    c, s = np.cos(place[2]), np.sin(place[2])
-    v = flat[:, 1] * scale[1]
-    u = flat[:, 0] * scale[0] + shear * v
-    rows[:, :, at.start] = by_point[:, :, 0]
-    rows[:, :, at.start + 1] = by_point[:, :, 1]
-    turned = np.stack([-s * u - c * v, c * u - s * v], axis=-1)
-    rows[:, :, at.start + 2] = np.einsum("nij,nj->ni", by_point[:, :, :2], turned)
-    rows[:, :, at.start + 3] = by_point[:, :, 2]
-    rows[:, :, at.start + 4] = by_point[:, :, 2] * ((2 * flat[:, 0] / width) ** 2)[:, None]
-    across = np.stack([c * flat[:, 0], s * flat[:, 0]], axis=-1)
-    lean, away = np.array([c, s]), np.array([-s, c])
-    along = flat[:, 1:] * (away + shear * lean)
-    first = layout.print_scale.start
-    rows[:, :, first] = np.einsum("nij,nj->ni", by_point[:, :, :2], across)
-    rows[:, :, first + 1] = np.einsum("nij,nj->ni", by_point[:, :, :2], along)
-    rows[:, :, layout.print_shear] = (by_point[:, :, :2] @ lean) * v[:, None]
+    # The board's own two ways, as they lie in the picture.
+    by_u = by_point[:, :, 0] * c[:, None] + by_point[:, :, 1] * s[:, None]
+    by_v = by_point[:, :, 1] * c[:, None] - by_point[:, :, 0] * s[:, None]
+    each = np.arange(len(world))
+    rows[each, :, first] = by_point[:, :, 0]
+    rows[each, :, first + 1] = by_point[:, :, 1]
+    rows[each, :, first + 2] = by_v * u[:, None] - by_u * v[:, None]
+    rows[each, :, first + 3] = by_point[:, :, 2]
+    rows[each, :, first + 4] = by_point[:, :, 2] * boards.bend[:, None]
+    rows[:, :, layout.print_scale.start] = by_u * boards.flat[:, :1]
+    rows[:, :, layout.print_scale.start + 1] = (by_v + shear * by_u) * boards.flat[:, 1:]
+    rows[:, :, layout.print_shear] = by_u * v[:, None]
+    rows *= boards.whiten[:, :, None]
+    residual = (pixels - boards.measured) * boards.whiten
+    return residual.ravel(), rows.reshape(-1, layout.size)
 
 
 def cross_place(x: Floats, layout: Layout, arm: str, card: Card) -> tuple[Floats, Floats]:

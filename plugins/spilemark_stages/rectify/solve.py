@@ -127,14 +127,16 @@ def _solve(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Solution:
     x = system.minimise(x, Weighting(everything, None), enough=0.02, damping=1e-3)
     spread = system.noise(x, everything)
     x = system.minimise(x, Weighting(everything, _SOFT_SIGMAS * spread), enough=1e-4)
-    keep = everything
+    keep, fitted = everything, False
     for _ in range(_ROUNDS):
         misfit = system.misfit(x)
         gate = _GATE_SIGMAS * max(1.0, system.noise(x, keep))
         better = (misfit < gate) * everything
         settled = bool((better == keep).all())
+        if settled and fitted:
+            break
         keep = better if better.sum() >= _FEWEST_CROSSINGS else keep
-        x = system.minimise(x, Weighting(keep, None))
+        x, fitted = system.minimise(x, Weighting(keep, None)), True
         if settled:
             break
     lost = _lost(photos, keep * everything)
@@ -203,9 +205,16 @@ class _System:
         for at in layout.cards.values():
             scale[at.start : at.start + 3] = [1.0, 1.0, 0.01]
         self.scale = scale[layout.free]
+        self._last: tuple[Floats, Rows] | None = None
+        """Where the rows were last asked for, and they: each step asks there again."""
 
-    def rows(self, x: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    def rows(self, x: Floats) -> Rows:
         """Crossing residuals and derivatives, then those of ties and priors."""
+        if self._last is None or not np.array_equal(self._last[0], x):
+            self._last = x.copy(), self._rows(x)
+        return self._last[1]
+
+    def _rows(self, x: Floats) -> Rows:
         parts = [photo_rows(x, self.layout, self.photos, k) for k in range(len(self.photos))]
         ties, by_ties = length_rows(x, self.layout, self.cards)
         beliefs = self.priors.weights @ (x - self.priors.centre)

@@ -157,26 +157,23 @@ def _try_plane(
     boards: list[Floats],
     cards: Sequence[CardObservation],
 ) -> _Placing:
-    """Drop all crossings onto the plane and lay each card on its own."""
+    """Drop all crossings onto the plane and lay each card on its own, turned and shifted to fit."""
     centre = -rotation.T @ translation
-    places: dict[str, Floats] = {}
-    misfits = []
-    for points, board, seen in zip(ideal, boards, cards, strict=True):
-        ray = np.c_[points, np.ones(len(points))] @ rotation
-        plane = centre[:2] - ray[:, :2] * (centre[2] / ray[:, 2])[:, None]
-        place, misfit = _rigid(board[:, :2], plane)
-        places[seen.card.name] = place
-        misfits.append(np.minimum(misfit, 50.0))
-    return _Placing(rotation, translation, places, float(np.concatenate(misfits).mean()))
-
-
-def _rigid(board: Floats, plane: Floats) -> tuple[Floats, Floats]:
-    """Rigid fit of a board on the plane: place (3,) and distances left (N,)."""
-    b, p = board - board.mean(0), plane - plane.mean(0)
-    dot, cross = float((b * p).sum()), float((b[:, 0] * p[:, 1] - b[:, 1] * p[:, 0]).sum())
-    turn = np.arctan2(cross, dot)
-    c, s = np.cos(turn), np.sin(turn)
-    spin = np.array([[c, -s], [s, c]])
-    shift = plane.mean(0) - spin @ board.mean(0)
-    left = np.linalg.norm(board @ spin.T + shift - plane, axis=1)
-    return np.array([*shift, turn]), left
+    points = np.concatenate(ideal)
+    ray = np.c_[points, np.ones(len(points))] @ rotation
+    plane = centre[:2] - ray[:, :2] * (centre[2] / ray[:, 2])[:, None]
+    seen = plane @ [1.0, 1.0j]
+    board = np.concatenate(boards)[:, :2] @ [1.0, 1.0j]
+    count = np.array([len(b) for b in boards])
+    first = np.concatenate([[0], np.cumsum(count)[:-1]])
+    middle, own = np.add.reduceat(seen, first) / count, np.add.reduceat(board, first) / count
+    off, about = seen - np.repeat(middle, count), board - np.repeat(own, count)
+    turn = np.angle(np.add.reduceat(np.conj(about) * off, first))
+    spin = np.exp(1j * turn)
+    shift = middle - spin * own
+    misfit = np.minimum(np.abs(off - np.repeat(spin, count) * about), 50.0)
+    places = {
+        c.card.name: np.array([at.real, at.imag, by])
+        for c, at, by in zip(cards, shift, turn, strict=True)
+    }
+    return _Placing(rotation, translation, places, float(misfit.mean()))
