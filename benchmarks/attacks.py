@@ -36,9 +36,16 @@ Rng = np.random.Generator
 Trap = Callable[[World, Rng], World]
 RULES = dataclasses.replace(BENCHES, cards=(6, 8), tape_sd_mm=0.15)
 SIZE_CODES = {"cards-printed-small", "cards-printed-large", "lengths-disagree", "scale-nominal"}
-CARD_CODES = {"card-not-flat", "card-disagrees", "card-moved", "cards-askew", "poor-fit"}
+CARD_CODES = {
+    "card-of-another-print",
+    "card-not-flat",
+    "card-disagrees",
+    "card-moved",
+    "cards-askew",
+    "poor-fit",
+}
 LENS_CODES = {
-    "poor-fit", "different-lenses", "wide-lens", "lens-odd", "no-exif", "cropped"
+    "poor-fit", "different-lenses", "wide-lens", "picture-changed", "no-exif", "cropped"
 }  # fmt: skip
 SHEET_CODES = {"thick-stock", "face-height", "sheet-not-flat", "photo-left-out"}
 

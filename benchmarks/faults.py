@@ -35,7 +35,14 @@ from spilemark.testing.worlds import World, WorldRules
 from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 
-CARD_CODES = {"card-not-flat", "card-disagrees", "card-moved", "poor-fit", "grainy"}
+CARD_CODES = {
+    "card-of-another-print",
+    "card-not-flat",
+    "card-disagrees",
+    "card-moved",
+    "poor-fit",
+    "grainy",
+}
 RULES = WorldRules(
     cards=(5, 8),
     outline_step_mm=6.0,

@@ -27,6 +27,7 @@ from spilemark.uncertainty import (
     rigid_columns,
     u95_fit,
 )
+from spilemark.wording import thick_stock
 from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
@@ -83,6 +84,8 @@ def judge(world: World, rules: WorldRules, *, oracle: bool = True) -> Judged | S
         return error
     ring, fused = _claimed(world, survey.views, survey.causes, rules)
     notes = survey.notes + (several_notes(fused) if fused else ())
+    if (asked := thick_stock(world.job)) is not None:
+        notes += (asked,)
     knows = _oracle_u95(world, observed, rules) if oracle else np.full(len(ring.points_mm), np.nan)
     return Judged(
         world.kind, after_fit_error(ring.points_mm, world.outline_mm), u95_fit(ring), knows, notes

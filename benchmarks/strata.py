@@ -57,8 +57,10 @@ def _benches(**told: object) -> WorldRules:
 
 
 MANY, FEW = {"cards": (6, 8), "tape_sd_mm": 0.15}, {"cards": (4, 4)}
-_CARDS = frozenset({"card-not-flat", "card-disagrees", "poor-fit", "cards-askew"})
-_LENS = frozenset({"poor-fit", "different-lenses", "lens-odd"})
+_CARDS = frozenset(
+    {"card-of-another-print", "card-not-flat", "card-disagrees", "poor-fit", "cards-askew"}
+)
+_LENS = frozenset({"poor-fit", "different-lenses", "picture-changed"})
 _SHEET = frozenset({"face-height", "sheet-not-flat"})
 
 INSIDE = (

@@ -84,9 +84,10 @@ def test_a_card_of_another_print_is_named() -> None:
     card = world.cards[1]
     small = dataclasses.replace(card, print_scale=tuple(0.99 * s for s in card.print_scale))
     notes = told(world, spoilt(world, small, (0,)))
-    assert [n.code for n in notes] == ["card-not-flat"]
-    assert f"Card {card.card.name} looks 1." in notes[0].text
+    assert [n.code for n in notes] == ["card-of-another-print"]
+    assert f"Card {card.card.name} is 1." in notes[0].text
     assert "% smaller" in notes[0].text
+    assert notes[0].value == pytest.approx(-1.0, abs=0.15)
 
 
 @pytest.mark.parametrize("photos", [2, 3])

@@ -70,9 +70,13 @@ def test_derivatives_of_the_residuals_are_right() -> None:
     world = surveys.draw(5, cards=(3, 3), photos=2)
     photos = surveys.observe(world)
     beliefs = gather_beliefs(world.job, world.card_set, tuple(photos), 0.005, 0.08)
+    other = ("port", world.cards[1].card.name)
+    beliefs = dataclasses.replace(beliefs, reprinted=frozenset({other}))
     layout = lay_out(photos, beliefs)
     x = first_values(layout, photos, gather_priors(layout, photos, beliefs))
     x[layout.drift[1]] = [0.002, 3.0, -2.0]
+    x[layout.print_shear], x[layout.own_print[other]] = 0.004, 0.985
+    assert {layout.print_shear, layout.own_print[other]} <= set(layout.free)
     _, rows = photo_rows(x, layout, photos, 1)
     for index in layout.free:
         step = max(1e-6, 1e-6 * abs(x[index]))

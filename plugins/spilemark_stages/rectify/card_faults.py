@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from spilemark.lens import rotation_matrix
 from spilemark.records import Bools, Floats
 from spilemark_stages.rectify.layout import Layout, lay_out
 from spilemark_stages.rectify.model import gather_priors, length_rows, photo_rows
@@ -25,6 +26,8 @@ RAISED_MM = 0.7
 _RAISED_SIGMAS, _SUNK_SIGMAS = 2.35, 3.0
 """Of six cards that lie flat the one that seems highest seems more than 2.05 sigmas up in 2 of 100
 simulated photos; below the bench none lies, that is a smaller print."""
+_SUNK_MM = 4.0
+"""A bench may sag so far under a card; what seems to lie lower was printed smaller."""
 _ODD_MM = 0.3
 """How high cards seem that lie flat, per unit of misfit that reading does not explain: of 45 rendered
 photos without a fault the tallest stood 1.2 mm up in one with a misfit of 1.5."""
@@ -32,6 +35,8 @@ MOVED_MM = 0.3
 _MOVED_CHI2 = 30.0
 """For three numbers: chance gives 16 once in a thousand."""
 _MOST_SHARE = 0.5
+_EITHER = 0.6
+"""One sigma of what is either nothing or all (an even spread between them: 0.58)."""
 _CLOSING = (100.0, 30.0, 10.0)
 _SLIP_SIGMAS = 4.5
 """What fits worse is a slip of reading, as in the solve."""
@@ -43,20 +48,32 @@ _TURN_REACH_MM = 40.0
 class CardFault:
     """One card that is not as the others are."""
 
-    kind: Literal["raised", "moved"]
+    kind: Literal["raised", "moved", "reprinted"]
     arm: str
     card: str
     by_mm: float
     """How much nearer to the camera it seems, signed; or how far it was moved."""
+    by_percent: float = 0.0
+    """How much larger than the others it was printed."""
     photo: str = ""
     """Name of the photo in which it lay elsewhere."""
     surprise: float = 0.0
     """In thresholds."""
 
 
+@dataclass(frozen=True, slots=True)
+class Freed:
+    """A job solved with its faulty cards named."""
+
+    beliefs: Beliefs
+    """With what is now known of them."""
+    solution: Solution
+    faults: list[CardFault]
+
+
 def free_faulty_cards(
     photos: Sequence[PhotoObservation], beliefs: Beliefs, solution: Solution
-) -> tuple[Solution, list[CardFault]]:
+) -> Freed:
     """Name the card that fits worst, free it, solve again, until all that is held to belief fits."""
     held = beliefs
     faults: list[CardFault] = []
@@ -66,6 +83,12 @@ def free_faulty_cards(
             CardFault("raised", arm, card, 0.0) for arm, card in sorted(solution.loose - held.loose)
         ]
         held = replace(held, loose=held.loose | solution.loose)
+        sunk = {card for card in held.loose if solution.places[card][3] < -_SUNK_MM}
+        if sunk:
+            # Nothing lies so far below a bench: it is a smaller print.
+            held = replace(held, loose=held.loose - sunk, reprinted=held.reprinted | sunk)
+            solution = solve(photos, held)
+            continue
         found = find_faults(photos, held, solution)
         if not found or len(faults) >= _MOST_SHARE * len(cards):
             break
@@ -74,43 +97,84 @@ def free_faulty_cards(
         held = freed(held, worst)
         solution = solve(photos, held)
     if len(faults) > 1:
-        solution, faults = _needed(photos, beliefs, solution, faults)
-    return solution, [_as_solved(fault, solution) for fault in faults]
+        held, solution, faults = _needed(photos, held, solution, faults)
+    unsure = _with_unsure_ends(photos, held, solution)
+    if unsure is not held:
+        held, solution = unsure, solve(photos, unsure)
+    return Freed(held, solution, [_as_solved(fault, solution) for fault in faults])
 
 
 def _needed(
     photos: Sequence[PhotoObservation],
-    beliefs: Beliefs,
+    held: Beliefs,
     solution: Solution,
     faults: list[CardFault],
-) -> tuple[Solution, list[CardFault]]:
+) -> tuple[Beliefs, Solution, list[CardFault]]:
     """Faults that are still found when only the others are known: one bad card accuses good ones."""
     kept = list(faults)
     for fault in faults:
-        held = beliefs
-        for other in kept:
-            held = held if other is fault else freed(held, other)
-        without = solve(photos, held)
-        accused = {(f.kind, f.arm, f.card) for f in find_faults(photos, held, without)}
-        accused |= {("raised", *card) for card in without.loose - held.loose}
-        if (fault.kind, fault.arm, fault.card) not in accused:
+        believed = _believed_again(held, fault)
+        without = solve(photos, believed)
+        accused = {
+            (f.kind == "moved", f.arm, f.card) for f in find_faults(photos, believed, without)
+        }
+        accused |= {(False, *card) for card in without.loose - believed.loose}
+        if (fault.kind == "moved", fault.arm, fault.card) not in accused:
             kept.remove(fault)
-            solution = without
-    return solution, kept
+            held, solution = believed, without
+    return held, solution, kept
 
 
 def freed(beliefs: Beliefs, fault: CardFault) -> Beliefs:
     """What is believed once a fault is known."""
+    card = {(fault.arm, fault.card)}
     if fault.kind == "moved":
         return replace(beliefs, left_out=beliefs.left_out | {(fault.photo, fault.card)})
-    return replace(beliefs, loose=beliefs.loose | {(fault.arm, fault.card)})
+    if fault.by_mm < -_SUNK_MM:
+        return replace(beliefs, reprinted=beliefs.reprinted | card)
+    return replace(beliefs, loose=beliefs.loose | card)
+
+
+def _believed_again(beliefs: Beliefs, fault: CardFault) -> Beliefs:
+    """What is believed where one fault is not known."""
+    card = {(fault.arm, fault.card)}
+    if fault.kind == "moved":
+        return replace(beliefs, left_out=beliefs.left_out - {(fault.photo, fault.card)})
+    return replace(beliefs, loose=beliefs.loose - card, reprinted=beliefs.reprinted - card)
+
+
+def _with_unsure_ends(
+    photos: Sequence[PhotoObservation], beliefs: Beliefs, solution: Solution
+) -> Beliefs:
+    """Measured lengths to a card that stands high, or is of another print: one photo cannot tell.
+
+    Where it lies depends on which: what stands ``h`` high at ``r`` from the foot
+    point of a camera ``H`` up seems to lie ``h r / H`` farther out.
+    """
+    lengths = list(beliefs.lengths)
+    for arm, tie in solution.layout.ties:
+        for name in tie.cards:
+            seen_in = [k for k, p in enumerate(photos) if p.arm == arm and p.shows(name)]
+            if (arm, name) not in beliefs.loose or len(seen_in) > 1:
+                continue
+            numbers, place = solution.views[seen_in[0]].numbers, solution.places[arm, name]
+            camera = -rotation_matrix(numbers[9:12]).T @ numbers[12:15]
+            out = float(np.linalg.norm(place[:2] - camera[:2])) * place[3] / camera[2]
+            k = next(k for k, length in enumerate(lengths) if length.id == tie.id)
+            sigma = float(np.hypot(lengths[k].sigma_mm, _EITHER * out))
+            lengths[k] = replace(lengths[k], sigma_mm=sigma)
+    return replace(beliefs, lengths=tuple(lengths)) if lengths != list(beliefs.lengths) else beliefs
 
 
 def _as_solved(fault: CardFault, solution: Solution) -> CardFault:
-    """A raised card's height as the last solve has it."""
+    """A raised card's height, or another print's size, as the last solve has it."""
+    card = (fault.arm, fault.card)
+    if card in solution.layout.own_print and fault.kind != "moved":
+        by = 100 * (float(solution.unknowns[solution.layout.own_print[card]]) - 1)
+        return replace(fault, kind="reprinted", by_mm=0.0, by_percent=by)
     if fault.kind != "raised":
         return fault
-    return replace(fault, by_mm=float(solution.places[fault.arm, fault.card][3]))
+    return replace(fault, by_mm=float(solution.places[card][3]))
 
 
 def find_faults(
@@ -120,7 +184,8 @@ def find_faults(
     test = _Test(photos, beliefs, solution)
     faults = []
     for arm, card in test.layout.cards:
-        if camera_saw(photos, arm, card) and (arm, card) not in beliefs.loose:
+        known = beliefs.loose | beliefs.reprinted
+        if camera_saw(photos, arm, card) and (arm, card) not in known:
             raised = test.raised(arm, card)
             if raised is not None:
                 faults.append(raised)
@@ -206,7 +271,7 @@ class _Test:
         if chi2 < _MOVED_CHI2 or by < MOVED_MM:
             return None
         return CardFault(
-            "moved", photo.arm, card, by, photo.name, surprise=np.sqrt(chi2 / _MOVED_CHI2)
+            "moved", photo.arm, card, by, photo=photo.name, surprise=np.sqrt(chi2 / _MOVED_CHI2)
         )
 
     def _believing(

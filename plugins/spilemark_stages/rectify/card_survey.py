@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.spatial import ConvexHull
@@ -21,14 +21,16 @@ from spilemark.records import (
     Survey,
     View,
 )
-from spilemark_stages.rectify.card_faults import free_faulty_cards
+from spilemark_stages.rectify.card_faults import Freed
+from spilemark_stages.rectify.contradictions import contradiction, doubted
 from spilemark_stages.rectify.dots import dots_notes, from_the_cards
 from spilemark_stages.rectify.findings import survey_notes
 from spilemark_stages.rectify.flatbed import with_squareness
 from spilemark_stages.rectify.glass import of_one_print, refuse_slanted_scans, scanned_notes
 from spilemark_stages.rectify.measure import measure_photo
 from spilemark_stages.rectify.model import board_points, place_card
-from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
+from spilemark_stages.rectify.observations import Beliefs, CardObservation, PhotoObservation
+from spilemark_stages.rectify.other_cameras import explained
 from spilemark_stages.rectify.refusal import check_photos_connect, no_card_error
 from spilemark_stages.rectify.repeats import repeat_notes
 from spilemark_stages.rectify.same_bench import check_same_bench
@@ -41,6 +43,7 @@ from spilemark_stages.rectify.scale import (
 )
 from spilemark_stages.rectify.solve import Solution, SolvedView
 from spilemark_stages.rectify.whose_lens import (
+    Attempt,
     solve_with_lenses,
     unlike_stored,
     without_strangers,
@@ -111,14 +114,16 @@ def survey_from(
     )
     check_same_bench(observed, beliefs)
     check_cards_lay_still(observed, beliefs)
-    tried = solve_with_lenses(photos, observed, beliefs)
-    solution, faults = free_faulty_cards(tried.observed, beliefs, tried.solution)
-    again = without_strangers(replace(tried, solution=solution), observed, beliefs)
-    if again is not None:
-        tried = again
-        solution, faults = free_faulty_cards(tried.observed, beliefs, tried.solution)
-    photos, observed, notes = tried.photos, tried.observed, [*strange, *tried.notes]
-    check_lengths(solution)
+    tried, found = _solved(photos, observed, beliefs)
+    check_lengths(found.solution)
+    odd = contradiction(tried.observed, found.beliefs, found.solution, job)
+    if odd is not None:
+        beliefs = doubted(beliefs, odd[0])
+        tried, found = _solved(photos, observed, beliefs)
+        check_lengths(found.solution)
+        strange.append(odd[1])
+    photos, observed, solution = tried.photos, tried.observed, found.solution
+    notes = [*strange, *tried.notes]
     solution, skewed = with_squareness(observed, solution, beliefs)
     views = tuple(
         _view(straight, seen, solved, solution)
@@ -126,11 +131,20 @@ def survey_from(
     )
     scale = state_scale(solution, job, views)
     notes += scale_notes(job, scale, beliefs, observed, card_set)
-    notes += survey_notes(views, observed, solution, faults) + repeat_notes(observed)
+    notes += survey_notes(views, observed, solution, found.faults) + repeat_notes(observed)
     notes += scanned_notes(observed, [straight.photo.camera.tells_lens for straight in photos])
     notes += unlike_stored(photos, solution)
     notes += dots_notes(views, scale) + skewed
     return Survey(views=views, causes=solution.causes, scale=scale, notes=tuple(notes))
+
+
+def _solved(
+    photos: tuple[StraightPhoto, ...], observed: tuple[PhotoObservation, ...], beliefs: Beliefs
+) -> tuple[Attempt, Freed]:
+    """All photos solved by the lenses that they bear out, with faulty cards named."""
+    tried, found = explained(solve_with_lenses(photos, observed, beliefs), beliefs)
+    again = without_strangers(tried, observed, beliefs)
+    return (tried, found) if again is None else explained(again, beliefs)
 
 
 def _view(

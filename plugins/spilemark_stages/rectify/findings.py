@@ -146,10 +146,17 @@ def _fault_note(fault: CardFault, views: tuple[View, ...]) -> Note:
         )
     away = float(camera_centre(view.plane)[2])
     percent = 100 * abs(fault.by_mm) / away
-    if fault.by_mm < 0:
+    if fault.kind == "reprinted":
+        by, more = abs(fault.by_percent), "larger" if fault.by_percent > 0 else "smaller"
         text = (
-            f"Card {card.name} looks {percent:.1f} % smaller than the others: it comes from another"
-            " print, or was shrunk. It was let lie as it looks. Use cards of one print."
+            f"Card {card.name} is {by:.1f} % {more} than the others: it comes from another"
+            " print, or was shrunk. Only its place was used, not its size. Use cards of one print."
+        )
+    elif fault.by_mm < 0:
+        text = (
+            f"Card {card.name} looks {percent:.2f} % smaller than the others: it lies"
+            f" {-fault.by_mm:.1f} mm lower, or comes from another print. It was let lie as it looks."
+            " Use a flat bench and cards of one print."
         )
     else:
         text = (
@@ -158,11 +165,11 @@ def _fault_note(fault: CardFault, views: tuple[View, ...]) -> Note:
             " as it looks. Tape it down, or lay one of the same print."
         )
     return Note(
-        code="card-not-flat",
+        code="card-not-flat" if fault.kind == "raised" else "card-of-another-print",
         severity="warn",
         text=text,
-        value=fault.by_mm,
-        unit="mm",
+        value=fault.by_mm if fault.kind == "raised" else fault.by_percent,
+        unit="mm" if fault.kind == "raised" else "%",
         **place,
     )
 

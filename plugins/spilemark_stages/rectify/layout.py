@@ -37,6 +37,8 @@ class Layout:
     print_shear: int
     """How far columns of a print lean over its rows, rad; held where all lay on glass, whose own
     lack of squareness is asked after the solve."""
+    own_print: dict[tuple[str, str], int]
+    """By (arm, card name), of cards of another print: how much larger it is than the others."""
     height: int
     length: dict[str, int]
     """By id of the measured length: its true value."""
@@ -68,6 +70,7 @@ def lay_out(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Layout:
             if (photo.arm, seen.card.name) not in cards:
                 cards[photo.arm, seen.card.name] = take(CARD)
     print_scale, print_shear = take(2), take(1).start
+    own_print = {card: take(1).start for card in cards if card in beliefs.reprinted}
     height = take(1).start
     ties = tuple(
         (arm, length)
@@ -92,7 +95,18 @@ def lay_out(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Layout:
         fixed.add(print_shear)
     free = np.array([k for k in range(at) if k not in fixed])
     return Layout(
-        at, lens, drift, pose, cards, print_scale, print_shear, height, length, ties, free
+        size=at,
+        lens=lens,
+        drift=drift,
+        pose=pose,
+        cards=cards,
+        print_scale=print_scale,
+        print_shear=print_shear,
+        own_print=own_print,
+        height=height,
+        length=length,
+        ties=ties,
+        free=free,
     )
 
 

@@ -23,6 +23,8 @@ from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObserva
 
 LOOSE_MM = 30.0
 """How high a card may lie of which nothing is believed."""
+OWN_PRINT = 0.1
+"""How much larger or smaller than the others a card of another print may be, one sigma."""
 _TIE_SIGMA_MM = 0.03
 """How well a card's drawn cross is its chessboard's centre; ties the solve to a measured length."""
 
@@ -130,8 +132,12 @@ def photo_rows(
     at_x, at_y, turn, lift, bow = x[first[:, None] + np.arange(CARD)].T
     c, s = np.cos(turn), np.sin(turn)
     (across, along), shear = x[layout.print_scale], x[layout.print_shear]
-    v = boards.flat[:, 1] * along
-    u = boards.flat[:, 0] * across + shear * v
+    own = [layout.own_print.get((photo.arm, seen.card.name)) for seen in photo.cards]
+    flat = boards.flat
+    if any(own):
+        flat = flat * np.array([1.0 if at is None else x[at] for at in own])[boards.card, None]
+    v = flat[:, 1] * along
+    u = flat[:, 0] * across + shear * v
     world = np.column_stack([at_x + c * u - s * v, at_y + s * u + c * v, lift + bow * boards.bend])
     pixels, by_view, by_point = project_with_derivatives(world, lens, pose[:3], pose[3:])
 
@@ -153,9 +159,14 @@ def photo_rows(
     rows[each, :, first + 2] = by_v * u[:, None] - by_u * v[:, None]
     rows[each, :, first + 3] = by_point[:, :, 2]
     rows[each, :, first + 4] = by_point[:, :, 2] * boards.bend[:, None]
-    rows[:, :, layout.print_scale.start] = by_u * boards.flat[:, :1]
-    rows[:, :, layout.print_scale.start + 1] = (by_v + shear * by_u) * boards.flat[:, 1:]
+    rows[:, :, layout.print_scale.start] = by_u * flat[:, :1]
+    rows[:, :, layout.print_scale.start + 1] = (by_v + shear * by_u) * flat[:, 1:]
     rows[:, :, layout.print_shear] = by_u * v[:, None]
+    for number, at in enumerate(own):
+        if at is not None:
+            here = boards.card == number
+            grown = by_u[here] * u[here, None] + by_v[here] * v[here, None]
+            rows[here, :, at] = grown / x[at]
     rows *= boards.whiten[:, :, None]
     residual = (pixels - boards.measured) * boards.whiten
     return residual.ravel(), rows.reshape(-1, layout.size)
@@ -166,7 +177,9 @@ def cross_place(x: Floats, layout: Layout, arm: str, card: Card) -> tuple[Floats
     at = layout.cards[arm, card.name]
     place, scale, shear = x[at], x[layout.print_scale], x[layout.print_shear]
     width, height = card.size_mm
-    flat = (np.array(card.tape_cross_mm) - [width / 2, height / 2]) * [1.0, -1.0]
+    own = layout.own_print.get((arm, card.name))
+    grown = 1.0 if own is None else float(x[own])
+    flat = grown * (np.array(card.tape_cross_mm) - [width / 2, height / 2]) * [1.0, -1.0]
     v = flat[1] * scale[1]
     u = flat[0] * scale[0] + shear * v
     c, s = np.cos(place[2]), np.sin(place[2])
@@ -176,6 +189,8 @@ def cross_place(x: Floats, layout: Layout, arm: str, card: Card) -> tuple[Floats
     by[:, layout.print_scale.start] = [c * flat[0], s * flat[0]]
     by[:, layout.print_scale.start + 1] = flat[1] * np.array([-s + shear * c, c + shear * s])
     by[:, layout.print_shear] = [c * v, s * v]
+    if own is not None:
+        by[:, own] = np.array([c * u - s * v, s * u + c * v]) / grown
     return np.array([place[0] + c * u - s * v, place[1] + s * u + c * v]), by
 
 
@@ -226,6 +241,9 @@ def gather_priors(layout: Layout, photos: Sequence[PhotoObservation], beliefs: B
         lift_sigma = LOOSE_MM if (arm, card) in beliefs.loose else beliefs.lift_sigma_mm
         believe(at.start + 3, beliefs.lift_mm, lift_sigma, f"lift:{who}", lying)
         believe(at.start + 4, beliefs.bow_mm, beliefs.bow_sigma_mm, f"bow:{who}", lying)
+        if (arm, card) in layout.own_print:
+            own = layout.own_print[arm, card]
+            believe(own, 1.0, OWN_PRINT, f"own-print:{who}", "card print scale")
     centre[layout.print_scale] = beliefs.print_scale
     for weights, name in _print_rows(beliefs):
         row = np.zeros(layout.size)

@@ -136,5 +136,7 @@ class Beliefs:
     lengths: tuple[Length, ...] = field(default=())
     loose: frozenset[tuple[str, str]] = frozenset()
     """(arm, card) of which nothing is believed of how high it lies."""
+    reprinted: frozenset[tuple[str, str]] = frozenset()
+    """(arm, card) that come from another print, of a scale of its own."""
     left_out: frozenset[tuple[str, str]] = frozenset()
     """(photo, card) whose crossings are not used."""

@@ -20,6 +20,8 @@ from spilemark_stages.rectify.solve import Solution, solve
 NOMINAL_BAR_MM = 100.0
 _ASSUMED_THICKNESS_MM = 3.0
 _ASSUMED_THICKNESS_SIGMA_MM = 0.4
+_HARDLY = 0.007
+"""Share by which hardly a printer is off (0.1 to 0.5 %: common practice, no source)."""
 _STILL_MM = 0.3
 """Cards that lie this much differently may be the same, nudged; beyond it they were moved."""
 
@@ -267,14 +269,27 @@ def scale_notes(
             )
         )
     mean = float(np.mean(statement.print_scale))
+    if 0.015 >= abs(mean - 1) > _HARDLY and statement.basis is not ScaleBasis.NOMINAL:
+        notes.append(
+            Note(
+                code="cards-printed-small" if mean < 1 else "cards-printed-large",
+                severity="warn",
+                text=f"By what was measured ({statement.words}) the cards were printed at"
+                f" {100 * mean:.2f} % of their size. Printers are seldom off by more than half a per"
+                " cent: measure again, from cross to cross, and look at how it was typed. If the"
+                " number is wrong, so is the template by as much.",
+                value=100 * mean,
+                unit="%",
+            )
+        )
     if abs(mean - 1) > 0.015:
         notes.append(
             Note(
                 code="cards-printed-small" if mean < 1 else "cards-printed-large",
                 severity="warn",
                 text=f"The cards were printed at {100 * mean:.1f} % of their size (fit to page?)."
-                " The measured size has been used, so the template is right; print the next cards"
-                " at 100 %.",
+                " The measured size has been used: if it was measured and typed right, the template"
+                " is right. Print the next cards at 100 %.",
                 value=100 * mean,
                 unit="%",
             )

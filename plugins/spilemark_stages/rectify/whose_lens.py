@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from spilemark.records import Note, StraightPhoto
+from spilemark.records import Lens, Note, StraightPhoto
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.solve import Solution, SolvedView, solve
 
 _STRAINED = 1.5
 """Crossings that fit this much worse than they were read ask for another explanation."""
 _WORTH = 0.75
-_OTHER_LENS = 45.0
+OTHER_LENS = 45.0
 """Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
 _LARGEST_SIGMAS = 10.0
 """How much one crossing counts at most when two explanations are weighed."""
@@ -36,7 +36,7 @@ def solve_with_lenses(
     """Solve; a photo that another than the stored lens explains better goes without it."""
     first = _attempt(photos, observed, beliefs)
     second = without_strangers(first, observed, beliefs)
-    if second is None or _misfit(second) > _WORTH * _misfit(first):
+    if second is None or misfit(second) > _WORTH * misfit(first):
         # A card that has lifted may bend a lens, too: cards are asked before it is given up.
         return first
     return second
@@ -106,33 +106,35 @@ def solve_apart_if_need_be(
     freed = solve(apart, beliefs)
     if freed.noise > _WORTH * solution.noise:
         return observed, solution, []
-    return (
-        apart,
-        freed,
-        [
-            Note(
-                code="different-lenses",
-                severity="warn",
-                text="The photos look as if taken with different cameras or lenses, though the"
-                " files do not say so. Each was given a lens of its own, so that less cancels"
-                " between port and starboard. Use one phone, without zoom, for all photos.",
-                value=solution.noise,
-                unit="times the usual residual",
-            )
-        ],
+    return apart, freed, [different_note(solution.noise)]
+
+
+def different_note(noise: float) -> Note:
+    """Said when photos of one lens, by their files, do not fit together as such."""
+    return Note(
+        code="different-lenses",
+        severity="warn",
+        text="The photos look as if taken with different cameras or lenses, though the"
+        " files do not say so. Each was given a lens of its own, so that less cancels"
+        " between port and starboard. Use one phone, without zoom, for all photos.",
+        value=noise,
+        unit="times the usual residual",
     )
 
 
 def _is_strange(straight: StraightPhoto, solved: SolvedView) -> bool:
     """Whether the lens found is farther from the one believed than its doubt allows."""
-    lens = straight.lens
+    return strangeness(straight.lens, solved) > OTHER_LENS
+
+
+def strangeness(lens: Lens, solved: SolvedView) -> float:
+    """Squared distance of the lens found from the one believed, in the sigmas of the belief."""
     off = solved.numbers[:9] - lens.values
     size = np.sqrt(np.diag(lens.covariance))
-    far = (off / size) @ np.linalg.solve(lens.covariance / np.outer(size, size), off / size)
-    return float(far) > _OTHER_LENS
+    return float((off / size) @ np.linalg.solve(lens.covariance / np.outer(size, size), off / size))
 
 
-def _misfit(tried: Attempt) -> float:
+def misfit(tried: Attempt) -> float:
     """Root mean square of all crossings in units of their reading, those set aside included."""
     lengths = [
         np.linalg.norm(residual / card.sigma_px[:, None], axis=1)
