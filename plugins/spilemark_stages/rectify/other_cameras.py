@@ -119,7 +119,7 @@ def _odd_note(straight: StraightPhoto, solved: SolvedView) -> Note:
     name = straight.photo.path.name
     whats = []
     if abs(off[1]) > _OFF_SIGMAS:
-        whats.append(f"squeezed by {100 * abs(found[1] - 1):.1f} % one way")
+        whats.append(f"squeezed by about {100 * abs(found[1] - 1):.0f} % one way")
     if abs(off[0]) > _OFF_SIGMAS:
         whats.append(
             f"zoomed: by its cards the focal length is {found[0] / told[0]:.2f} times what the file says"
