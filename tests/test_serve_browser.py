@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import shutil
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from bench_server import SAMPLES, Page, running
+from drawn_jobs import result
 from playwright.sync_api import Browser, BrowserContext, expect, sync_playwright
 from playwright.sync_api import Page as Tab
+from test_own_mirror import halves_of, hook, laid
+
+from spilemark.records import Side
+from spilemark.report import report as report_of
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(
@@ -251,6 +258,60 @@ def test_the_gap_is_drawn_larger_and_read_out_without_a_mouse(
     expect(tab.locator("#stretches tbody tr")).to_have_count(len(fit["stations"]))
     worst = max((s["gap_mm"] for s in fit["stations"] if s["gap_mm"] is not None), key=abs)
     expect(tab.locator("#stretches")).to_contain_text(f"{worst:+.2f} mm")
+
+
+def test_a_breasthook_is_compared_with_its_own_mirror_image(tab: Tab, page: Page) -> None:
+    pattern, facts = laid(hook(bump_mm=3.0), line_doubt_mm=0.02)
+    done = replace(
+        result(sides=("single",)),
+        patterns={Side.SINGLE: pattern},
+        facts=facts,
+        halves=halves_of(pattern, facts),
+    )
+    job = page.new_job(boat="Shearwater", part="breasthook")
+    place = page.shelf.find(job).results
+    place.mkdir()
+    (place / "report.json").write_text(json.dumps(report_of(done)))
+    tab.goto(f"{page.address}/jobs/{job}/compare")
+    expect(tab.locator("#verdict")).to_contain_text("the two halves differ by more than 1.5 mm")
+    stations = report_of(done)["halves"]["alignments"][0]["stations"]
+    expect(tab.locator("#stretches tbody tr")).to_have_count(len(stations))
+    under, seen = tab.locator("#under"), set()
+    tab.get_by_label("Walk along the edge").focus()
+    for _ in range(len(stations)):
+        seen.add(under.inner_text())
+        tab.keyboard.press("ArrowRight")
+    # 3 mm stand out of the starboard half, so that the other one is leaner there.
+    assert any("the port half is 3.0 mm leaner than the starboard half" in words for words in seen)
+    drawn = tab.locator("#view path.starboard").get_attribute("d")
+    xs = [float(x) for x in re.findall(r"[ML](-?[\d.]+) ", drawn or "")]
+    # Its starboard half alone; ten times the gap may reach over the line.
+    assert min(xs) > -40
+    tab.get_by_label("the middle line that suits it best").check()
+    expect(tab.locator("#view path.starboard")).not_to_have_attribute("d", drawn or "")
+    assert broken_rules(tab) == []
+
+
+def test_a_photo_that_is_dropped_comes_in(tab: Tab, page: Page, measured: str) -> None:
+    photo = page.state(measured)["photos"][0]["id"]
+    job = page.new_job(boat="Dropped")
+    tab.goto(f"{page.address}/jobs/{job}")
+    tab.evaluate(
+        """async (from) => {
+            const held = new DataTransfer();
+            held.items.add(new File([await (await fetch(from)).blob()], "IMG_0001.JPG"));
+            const place = document.querySelector("[data-arm=starboard] .drop");
+            for (const name of ["dragenter", "dragover", "drop"]) {
+                place.dispatchEvent(new DragEvent(name, { dataTransfer: held, bubbles: true, cancelable: true }));
+            }
+        }""",
+        f"/api/jobs/{measured}/photos/{photo}/look.jpg",
+    )
+    expect(tab.locator("[data-arm=starboard] .photos li")).to_have_count(1, timeout=30_000)
+    expect(tab.locator("[data-arm=starboard] .status")).to_contain_text(
+        "cards seen", timeout=60_000
+    )
+    assert page.shelf.find(job).photos[0].path.name == "starboard_1.jpg"
 
 
 def test_all_of_it_can_be_done_with_keys(tab: Tab, page: Page, measured: str) -> None:

@@ -181,6 +181,7 @@ class Api(BenchRoutes):
         return JSONResponse(
             {
                 "comparison": report["comparison"],
+                "halves": report.get("halves"),
                 "job": report["job"],
                 "patterns": {
                     side: {key: pattern[key] for key in keys}

@@ -1,4 +1,4 @@
-// Both sides over each other.
+// Both sides over each other, or a part on the centreline over its own mirror image.
 import { attempt, el, get, jobHere, length, svg } from "./common.js";
 import { Viewer, edgeAt, framed, legend, nearest, path } from "./viewer.js";
 
@@ -10,7 +10,8 @@ const place = document.getElementById("place");
 const under = document.getElementById("under");
 const WORDS = { centreline: "their pencil lines", "corner and edge": "corner and edge", "best fit": "how they fit best" };
 const VERDICTS = { SAME: "= the same", DIFFERENT: "▲ different", CANNOT_TELL: "? cannot tell" };
-let told, port, normals, laid, starboard, band, finger, tag, units, viewer;
+const HALVES = { centreline: "the pencil line", "best fit": "the middle line that suits it best" };
+let told, found, port, normals, names, laid, starboard, band, finger, tag, units, viewer;
 
 /** Unit vectors out of the wood; the ring runs anticlockwise, y forward. */
 function outward(ring) {
@@ -60,12 +61,11 @@ function draw() {
 }
 
 function wordsAt(k) {
-  const edge = edgeAt(told.patterns.port.edges, k, port.length);
   const gap = laid.gap_mm[k];
-  const name = edge ? edge.name : "edge";
-  if (gap === null) return `${name}: not seen on both sides`;
+  if (gap === null) return `${names[k]}: not seen on both sides`;
+  const [other, own] = told.halves ? ["the port half is", "the starboard half"] : ["starboard", "port"];
   const way = gap > 0 ? "fuller" : "leaner";
-  return `${name}: starboard ${length(Math.abs(gap), units)} ${way} than port, ±${length(laid.u95_mm[k], units)} (95 %)`;
+  return `${names[k]}: ${other} ${length(Math.abs(gap), units)} ${way} than ${own}, ±${length(laid.u95_mm[k], units)} (95 %)`;
 }
 
 function read() {
@@ -83,14 +83,15 @@ function read() {
 }
 
 function lay(datum) {
-  laid = told.comparison.alignments.find((a) => a.datum === datum);
-  const head = el("tr", {}, ...["Edge", "At", "Starboard against port", "±", "Verdict"].map((w) => el("th", { scope: "col" }, w)));
+  laid = found.alignments.find((a) => a.datum === datum);
+  const against = told.halves ? "Port half against starboard half" : "Starboard against port";
+  const head = el("tr", {}, ...["Edge", "At", against, "±", "Verdict"].map((w) => el("th", { scope: "col" }, w)));
   const rows = laid.stations.map((s) =>
     el("tr", {}, el("td", {}, s.edge), el("td", { className: "number" }, length(s.s_mm, units, 0)),
       el("td", { className: "number" }, s.gap_mm === null ? "?" : `${s.gap_mm > 0 ? "+" : ""}${length(s.gap_mm, units, 2)}`),
       el("td", { className: "number" }, length(s.u95_mm, units, 2)), el("td", {}, VERDICTS[s.verdict] ?? s.verdict)));
   document.getElementById("stretches").replaceChildren(
-    el("caption", { className: "quiet" }, "Plus: starboard is fuller there. Distances run along each edge from the outer corner."),
+    el("caption", { className: "quiet" }, `Plus: ${told.halves ? "the port half" : "starboard"} is fuller there. Distances run along each edge from the outer corner.`),
     el("thead", {}, head), el("tbody", {}, ...rows));
   draw();
 }
@@ -102,33 +103,62 @@ function scale() {
   if (laid) read();
 }
 
+/** Two sides: a gap at each point of port's ring. */
+function sides() {
+  found = told.comparison;
+  port = told.patterns.port.outline_mm;
+  normals = outward(port);
+  names = port.map((_, k) => edgeAt(told.patterns.port.edges, k, port.length)?.name ?? "edge");
+  return port;
+}
+
+/** One part on the centreline: gaps at the stations of its starboard half, edge by edge. */
+function halves() {
+  const ring = told.patterns.single.outline_mm;
+  const out = outward(ring);
+  const rows = told.halves.alignments[0].stations;
+  // Nothing is drawn across from one edge to the next, nor from the last station to the first.
+  const order = rows.flatMap((s, k) => (k && s.edge !== rows[k - 1].edge ? [null, k] : [k])).concat(null);
+  const at = order.map((k, j) => rows[k ?? order[j - 1]]);
+  port = at.map((s) => s.at_mm);
+  normals = port.map((p) => out[nearest(ring, p)[0]]);
+  names = at.map((s) => s.edge);
+  const value = (a, key) => order.map((k) => (k === null ? null : a.stations[k][key]));
+  found = {
+    verdict: told.halves.verdict,
+    alignments: told.halves.alignments.map((a) => ({ ...a, gap_mm: value(a, "gap_mm"), u95_mm: value(a, "u95_mm") })),
+  };
+  return ring;
+}
+
 async function begin() {
   told = job.measured ? await attempt(() => get(`${api}/comparison`)) : null;
-  if (!told?.comparison) {
+  if (!told?.comparison && !told?.halves) {
     document.getElementById("unmeasured").hidden = false;
     return;
   }
   document.getElementById("comparing").hidden = false;
   units = told.job.units;
-  document.getElementById("verdict").textContent = told.comparison.verdict;
-  port = told.patterns.port.outline_mm;
-  normals = outward(port);
+  const ring = told.comparison ? sides() : halves();
+  if (told.comparison) told.halves = null;
+  document.getElementById("verdict").textContent = found.verdict;
   const datums = document.getElementById("datums");
-  told.comparison.alignments.forEach((a, k) => {
+  found.alignments.forEach((a, k) => {
     const input = el("input", { type: "radio", name: "datum", value: a.datum, checked: k === 0 });
     input.addEventListener("change", () => lay(a.datum));
-    datums.append(el("label", {}, input, el("span", {}, WORDS[a.datum] ?? a.datum)));
+    datums.append(el("label", {}, input, el("span", {}, (told.halves ? HALVES : WORDS)[a.datum] ?? a.datum)));
   });
   starboard = svg("path", { class: "starboard" });
   band = svg("path", { class: "band" });
   finger = svg("circle", { class: "finger", r: 1 });
   tag = svg("text", { class: "under-tag" });
-  view.append(band, svg("path", { class: "port", d: path(port.map(onPage), true) }), starboard, finger, tag);
+  view.append(band, svg("path", { class: "port", d: path(ring.map(onPage), true) }), starboard, finger, tag);
   place.max = String(port.length - 1);
-  viewer = new Viewer(view, framed(port.map(onPage), 0.12), () => viewer && scale());
+  viewer = new Viewer(view, framed(ring.map(onPage), 0.12), () => viewer && scale());
   scale();
-  legend([["port", "port, as it is"], ["starboard", "starboard, mirrored, its gap drawn larger"], ["band", "its doubt (95 %)", "M4 4H60V20H4Z"]]);
-  lay(told.comparison.alignments[0].datum);
+  legend([["port", told.halves ? "the part, as it is" : "port, as it is"],
+    ["starboard", told.halves ? "its port half, mirrored, the gap drawn larger" : "starboard, mirrored, its gap drawn larger"], ["band", "its doubt (95 %)", "M4 4H60V20H4Z"]]);
+  lay(found.alignments[0].datum);
   const touch = (event) => {
     const [k, far] = nearest(port.map(onPage), viewer.at(event));
     if (far > 40 * viewer.unit) return;
