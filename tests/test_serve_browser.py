@@ -467,7 +467,7 @@ def test_a_broken_rule_would_be_found(tab: Tab, page: Page) -> None:
     assert any(rule.startswith("color-contrast-enhanced") for rule in broken_rules(tab))
 
 
-TOUCHED = """() => [...document.querySelectorAll("a, button, input, select, label.drop, .choice label")]
+TOUCHED = """() => [...document.querySelectorAll("a, button, input, select, textarea, summary, label.drop, .choice label")]
     .filter((e) => e.checkVisibility() && e.className !== "skip" && !e.closest("p:not(.bar), dd"))
     .filter((e) => !["radio", "file"].includes(e.type))
     .map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect()])

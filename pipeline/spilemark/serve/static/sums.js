@@ -90,6 +90,10 @@ async function reckon() {
 
 function changed(sections) {
   for (const section of sections) if (section === "hull" || job.measured) stale.add(section);
+  for (const section of stale) {
+    const said = places[section].root.querySelector(".finding");
+    said.textContent ||= "… reckoning";
+  }
   clearTimeout(waiting);
   waiting = setTimeout(reckon, WAIT_MS);
 }
