@@ -7,13 +7,15 @@ square and the words that belong to the sheet.
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from spilemark import wording
 from spilemark.circles import is_closed_mark
-from spilemark.curves import FittedLine, fit_polyline
+from spilemark.curves import FittedLine, fit_polyline, segments_to_polyline
+from spilemark.fairing import faired
 from spilemark.frames import outward_normals
 from spilemark.records import (
     Bools,
@@ -41,6 +43,9 @@ from spilemark.template_shop import (
 
 CURVE_TOLERANCE_MM = 0.05
 _SCATTERS = 2.5
+_FAIR_MM = 0.1
+"""Curves of a noisy edge that was made fair are held to this."""
+_DENSE_MM = 0.1
 """Nearer than so many standard deviations of the points, a curve draws their noise."""
 _MARGIN_MM = 14.0
 _GAP_MM = 10.0
@@ -97,11 +102,12 @@ def build_template(
         Bevels and allowances to draw as well.
     """
     outline = pattern.outline
-    allowed = curve_tolerance(outline.ring, tolerance_mm)
-    edge = drawn_ring(outline, tolerance_mm).segments
+    drawn = drawn_ring(outline, tolerance_mm)
+    edge = drawn.segments
     rings = [Stroke(style="outline", segments=edge, closed=True, name=outline.ring.name)]
     rings += [_hole(hole, curve_tolerance(hole, tolerance_mm)) for hole in outline.of_role("hole")]
-    stated = max(allowed, *(curve_tolerance(h, tolerance_mm) for h in outline.of_role("hole")), 0.0)
+    loosest = [curve_tolerance(hole, tolerance_mm) for hole in outline.of_role("hole")]
+    stated = max(drawn.deviation_mm, *loosest, tolerance_mm)
     unseen, unseen_words = _unseen(outline.ring)
     lines = [_centreline(line) for line in outline.of_role("centreline")]
     lines += [_mark(line, stated) for line in outline.of_role("mark")]
@@ -167,13 +173,45 @@ def _hole(line: Polyline, tolerance: float) -> Stroke:
 
 
 def drawn_ring(outline: Outline, tolerance_mm: float = CURVE_TOLERANCE_MM) -> FittedLine:
-    """The outer edge as templates draw it, with its largest distance from the points measured."""
-    return fit_polyline(
-        outline.ring.points_mm,
-        corners=[corner.index for corner in outline.corners],
-        closed=True,
-        tolerance_mm=curve_tolerance(outline.ring, tolerance_mm),
+    """The outer edge as templates draw it, made fair, with its largest distance from what was measured."""
+    ring = outline.ring
+    corners = [corner.index for corner in outline.corners]
+    fair = fair_ring(outline)
+    drawn = fit_polyline(
+        fair, corners=corners, closed=True, tolerance_mm=_fair_tolerance(ring, tolerance_mm)
     )
+    return replace(drawn, deviation_mm=_apart(drawn, ring.points_mm))
+
+
+def fair_ring(outline: Outline) -> Floats:
+    """The ring's points (N, 2) as ``spilemark.fairing`` has them; what a hand drew stays."""
+    ring = outline.ring
+    corners = [corner.index for corner in outline.corners]
+    moved = faired(ring.points_mm, ring.sigma_mm, corners, closed=True)
+    return np.where(ring.by_hand[:, None], ring.points_mm, moved)
+
+
+def _fair_tolerance(ring: Polyline, asked_mm: float) -> float:
+    """How far curves may leave a line that was made fair, whose scatter is mostly gone."""
+    sigma = ring.sigma_mm[ring.seen] if ring.seen.any() else ring.sigma_mm
+    scatter = float(np.median(sigma))
+    return max(asked_mm, min(_SCATTERS * scatter, max(_FAIR_MM, 0.5 * _SCATTERS * scatter)))
+
+
+def _apart(drawn: FittedLine, points_mm: Floats) -> float:
+    """Largest distance between a drawn closed line and measured points, either way."""
+    from scipy.spatial import cKDTree
+
+    dense = segments_to_polyline(drawn.segments, spacing_mm=_DENSE_MM)
+    there = cKDTree(dense).query(points_mm)[0].max()
+    closely = np.vstack([points_mm, points_mm[:1]])
+    steps = np.linalg.norm(np.diff(closely, axis=0), axis=1)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    even = np.arange(0.0, along[-1], _DENSE_MM)
+    measured = np.column_stack([np.interp(even, along, closely[:, k]) for k in (0, 1)])
+    back = cKDTree(measured).query(dense)[0].max()
+    # Between two samples it may be a little more.
+    return float(np.hypot(max(there, back), 0.5 * _DENSE_MM))
 
 
 def _mark(line: Polyline, tolerance: float) -> Stroke:
