@@ -56,6 +56,7 @@ def write_outputs(
     """
     from spilemark.blank_parts import write_blank
     from spilemark.difference_figure import write_difference_figure
+    from spilemark.fairness_figure import write_fairness
     from spilemark.overlay import write_overlays
     from spilemark.report import write_report
     from spilemark.template import build_templates
@@ -68,6 +69,9 @@ def write_outputs(
     if result.halves is not None:
         halves = result.halves.comparison
         files.append(write_difference_figure(halves, result.facts, folder, "halves.svg"))
+    for pattern in result.patterns.values():
+        path = write_fairness(pattern, result.facts, folder)
+        files += [] if path is None else [path]
     files += write_overlays(result, folder)
     files += write_blank(result.blank, result.facts, folder)
     files.append(write_report(result, folder))

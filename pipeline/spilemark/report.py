@@ -32,7 +32,7 @@ from spilemark.records import (
     SideComparison,
     View,
 )
-from spilemark.report_marks import drawn_table, hole_table, mark_table
+from spilemark.report_marks import drawn_table, fairness_table, hole_table, mark_table
 from spilemark.report_numbers import plain_number, plain_numbers, plain_points, plain_rows
 from spilemark.results import JobResult
 from spilemark.shop_parts import shop_table
@@ -170,6 +170,7 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "fixed_words": doubt_words(pattern, result.facts, scale),
         "curve_tolerance_mm": plain_number(drawn_ring(outline).deviation_mm),
         "drawn": drawn_table(outline),
+        "fairness": fairness_table(outline),
         "photos": [view.straight.photo.path.name for view in outline.views],
         "budget": _budget(pattern, "datum"),
         "budget_fit": _budget(pattern, "fit"),

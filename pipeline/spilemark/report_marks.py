@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from spilemark.circles import circle_of, is_closed_mark
+from spilemark.fairness import fairness
 from spilemark.records import Outline, Polyline
 from spilemark.report_numbers import plain_number, plain_points
 from spilemark.template import drawn_ring, straight_ends
@@ -21,6 +22,27 @@ def drawn_table(outline: Outline) -> dict[str, Any]:
         "curves": sum(len(segment) == 4 for segment in drawn.segments),
         "largest_distance_mm": plain_number(drawn.deviation_mm),
     }
+
+
+def fairness_table(outline: Outline) -> list[dict[str, Any]]:
+    """What a batten shows of each long edge."""
+    return [
+        {
+            "edge": edge.edge,
+            "largest_raw_to_fair_mm": plain_number(float(np.abs(edge.raw_off_mm).max())),
+            "findings": [
+                {
+                    "kind": found.kind,
+                    "at_mm": plain_number(found.at_mm, 1),
+                    "from_mm": plain_number(found.from_mm, 1),
+                    "to_mm": plain_number(found.to_mm, 1),
+                    "size_mm": plain_number(found.size_mm),
+                }
+                for found in edge.findings
+            ],
+        }
+        for edge in fairness(outline)
+    ]
 
 
 def hole_table(hole: Polyline, ring: Polyline) -> dict[str, Any]:

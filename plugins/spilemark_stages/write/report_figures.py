@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from spilemark.difference_figure import figure
 from spilemark.difference_panel import BAND, FONT
+from spilemark.fairness_figure import fairness_figure
 from spilemark.frames import outward_normals
 from spilemark.overlay import overlay
 from spilemark.records import Floats, RegisteredPattern
@@ -98,6 +99,12 @@ def difference(result: JobResult, folder: Path) -> str:
     path = folder / name
     text = path.read_text(encoding="utf-8") if path.is_file() else figure(comparison, result.facts)
     return text[text.index("<svg") :].strip()
+
+
+def fair_edges(result: JobResult) -> list[str]:
+    """How fair the edges of each pattern are, as ``svg`` elements."""
+    drawn = (fairness_figure(pattern, result.facts) for pattern in result.patterns.values())
+    return [text for text in drawn if text]
 
 
 def doubt_figure(

@@ -58,6 +58,7 @@ def html(result: JobResult, folder: Path) -> str:
         policy=policy,
         difference=Markup(report_figures.difference(result, folder)),
         figures=figures,
+        fair=[Markup(text) for text in report_figures.fair_edges(result)],
         pictures=report_figures.photos(result, folder),
     )
 
