@@ -32,14 +32,15 @@ def names(job, folder: Path) -> list[str]:
 def test_two_sides_give_templates_figure_overlays_and_report(tmp_path):
     assert names(drawn_jobs.result(), tmp_path) == [
         "port.svg", "port.pdf", "starboard.svg", "starboard.pdf",
-        "difference.svg", "overlay_port.jpg", "overlay_starboard.jpg", "report.json",
+        "difference.svg", "fairness_port.svg", "fairness_starboard.svg",
+        "overlay_port.jpg", "overlay_starboard.jpg", "report.json",
     ]  # fmt: skip
 
 
 @pytest.mark.parametrize("side", ["port", "starboard", "single"])
 def test_one_side_has_no_figure_of_differences(tmp_path, side):
     assert names(drawn_jobs.result(sides=(side,)), tmp_path) == [
-        f"{side}.svg", f"{side}.pdf", f"overlay_{side}.jpg", "report.json",
+        f"{side}.svg", f"{side}.pdf", f"fairness_{side}.svg", f"overlay_{side}.jpg", "report.json",
     ]  # fmt: skip
 
 
