@@ -18,6 +18,7 @@ from spilemark_stages.trace.outlines import (
     ring_corners,
     ring_edges,
     shared_by,
+    side_doubts,
 )
 from spilemark_stages.trace.parallax import several_notes
 from spilemark_stages.trace.regions import Region
@@ -113,7 +114,7 @@ def follow_edge(
     return followed(outline, view, places_px, thickness, len(outline.causes))
 
 
-def _whole_first(pieces: tuple[TracedPiece, ...]) -> list[TracedPiece]:
+def _whole_first(pieces: list[TracedPiece]) -> list[TracedPiece]:
     """The photos of a pattern, those in which a card or a tool hides some of its edge last."""
     most = max(piece.outer.seen_share for piece in pieces)
     return sorted(pieces, key=lambda piece: piece.outer.seen_share < _AS_WHOLE * most)
@@ -160,8 +161,9 @@ class _Tracing:
                 others.append(piece)
         if not others:
             return self._from_one(base, number, (*meant.notes, *self._told_of_one(base)))
+        several = [piece.with_all_doubt for piece in (base, *others)]
         fused, used, notes = put_together(
-            _whole_first((base, *others)), self.survey.causes, self.arm, number, self._beliefs(base)
+            _whole_first(several), self.survey.causes, self.arm, number, self._beliefs(base)
         )
         notes = (*meant.notes, *notes)
         if fused is None:
@@ -177,7 +179,8 @@ class _Tracing:
         """A pattern of which each picture shows a part; None where only one does."""
         beside = parts_beside(region, self.looks[0], self.looks[1:])
         traced = [self._piece(look, part, drawn=False) for look, part in beside]
-        pieces = (base, *(piece for piece in traced if piece is not None))
+        parts = (base, *(piece for piece in traced if piece is not None))
+        pieces = tuple(piece.with_all_doubt for piece in parts)
         ring = joined_ring(pieces) if len(pieces) > 1 else None
         if ring is None:
             return None
@@ -201,6 +204,7 @@ class _Tracing:
     def _from_one(self, piece: TracedPiece, number: int, notes: tuple[Note, ...]) -> Outline:
         """An outline traced in one photo."""
         beliefs, outer = self._beliefs(piece), piece.outer
+        sides = side_doubts(outer)
         shared = shared_by(
             piece.view,
             self.survey.causes,
@@ -210,8 +214,9 @@ class _Tracing:
             beliefs.edge_bias_px,
             beliefs.shade_mm if piece.darker else 0.0,
             beliefs.flatness_mm,
+            sides.shape[1],
         )
-        rings = [closed_polyline(outer, "edge", shared)]
+        rings = [closed_polyline(outer, "edge", shared, sides=sides)]
         rings += [
             closed_polyline(h, "hole", shared, f"hole {k + 1}") for k, h in enumerate(piece.holes)
         ]

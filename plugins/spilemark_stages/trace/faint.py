@@ -25,6 +25,8 @@ _ROWS_PX = 4.0
 """Distance of rows: grain repeats itself on shorter ones."""
 BESIDE_PX = 14.0
 """Room beyond the places that are tried, to learn both sides on."""
+_ELSEWHERE = 0.2
+"""Share of stretches in which a witness is taken to tell of something else than the edge."""
 _FEW = 4
 """Half-width in stretches of the part of which mean profiles have noise and walk in common."""
 _COMMON = 24
@@ -58,6 +60,7 @@ def faint_evidence(
     *,
     closed: bool,
     sampled: tuple[Float32, Bools] | None = None,
+    measuring: bool = False,
 ) -> Floats:
     """Log evidence (M, shifts) of each place, for stretches as ``profiles.stacked`` makes them.
 
@@ -71,6 +74,8 @@ def faint_evidence(
         Half-width and distance of the stretches, in points.
     sampled : (N, S, C), (N,)
         What ``profiles`` says of the line at the samples of ``wide_for``, where it was asked already.
+    measuring : bool
+        The line is on the edge but for a px or two: no bias for the sake of clearness.
     """
     wide = wide_for(places)
     step = float(np.median(np.linalg.norm(np.diff(line.at_px, axis=0), axis=1)))
@@ -102,11 +107,24 @@ def faint_evidence(
     total = summed[..., 0] * (short + 1)
     means, weight = stacked(values, inside, short, pace, closed=closed)
     walls = rows.wall_px[::pace]
-    hue = tint_evidence(means, walls, wide.where, wide.sides.face, wide.sides.bench)
+    hue = tint_evidence(
+        means, walls, wide.where, wide.sides.face, wide.sides.bench, free_foot=measuring
+    )
     light = mean_evidence(
         luma_code(means), weight > 0.3, walls, wide.where, wide.sides, blur_px, _FEW, closed=closed
     )
-    return np.asarray(total + hue + light)
+    return np.asarray(_doubted(total) + _doubted(hue) + _doubted(light))
+
+
+def _doubted(evidence: Floats) -> Floats:
+    """Log evidence (M, shifts) of a witness who may in any stretch tell of something else.
+
+    A stain, a knot or a band of grain ends somewhere too.  The best place is left at zero.
+    """
+    likely = np.exp(evidence - evidence.max(axis=1, keepdims=True))
+    share = likely / likely.sum(axis=1, keepdims=True)
+    mixed = np.log((1.0 - _ELSEWHERE) * share + _ELSEWHERE / evidence.shape[1])
+    return np.asarray(mixed - mixed.max(axis=1, keepdims=True))
 
 
 def _part(line: Placed, pick: NDArray[np.int64]) -> Placed:

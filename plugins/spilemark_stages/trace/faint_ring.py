@@ -21,14 +21,15 @@ from spilemark_stages.trace.corners import (
     pieces_between,
     turn_between,
 )
-from spilemark_stages.trace.edgemodel import best_path, grid, place_of
+from spilemark_stages.trace.edgemodel import grid
 from spilemark_stages.trace.faint import BESIDE_PX, LEAST_TRUST, faint_evidence
+from spilemark_stages.trace.fair_places import fair_places, off_arc
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.profiles import edge_evidence, placed, profiles, reading, stacked
 from spilemark_stages.trace.rings import (
     blurred_ring,
     bridged,
-    local_fit,
+    lengths_along,
     resample,
     right_normals,
     robust_fit,
@@ -49,7 +50,7 @@ _SIMPLE_MM = 2.5
 _ONE_BEND_MM = 16.0
 """A corner that was cut short shows as two bends so near to one another."""
 _LEAST_TURN_DEG = 25.0
-_CUT_SHORT_MM = 10.0
+_CUT_SHORT_MM = 15.0
 _SIDE_MM = 28.0
 """Length of a side that says where it would meet the next one."""
 _SHORTEST_MM = 5.0
@@ -58,13 +59,6 @@ _SNAG_MM = 12.0
 """What leaves a fair line by more, for longer than this, is form and no error."""
 _WINDOW_MM = 8.0
 """Half-width of the stretches."""
-_STIFFNESS = 8.0
-"""Cost of a jump of one px from one stretch to the next, a third of their width on."""
-_DOUBT_PX = 3.0
-_ROUGH_PX = 0.5
-"""One sigma of how far a sawn edge and a model of it leave a fair line."""
-_FAIR_STRETCHES = 8.0
-"""Half-width of the fit that lets clear stretches say where doubtful ones between them run."""
 _PACE_PX = 0.5
 _BLUR_PX = 1.2
 
@@ -138,7 +132,9 @@ def _bends(ring: Floats, spacing: float) -> list[tuple[int, int]]:
     for k, here in enumerate(index):
         if abs(turn[k]) < _LEAST_TURN_DEG / 2:
             continue
-        if out and here - out[-1][1] < near and turn[k] * turn[k - 1] > 0:
+        # Two bends against each other are form only where they are a snag's length apart.
+        room = near if turn[k] * turn[k - 1] > 0 else _SNAG_MM / spacing
+        if out and here - out[-1][1] < room:
             out[-1] = (out[-1][0], int(here))
         else:
             out.append((int(here), int(here)))
@@ -197,15 +193,20 @@ def moved_piece(
         sampled=(values, inside),
     )
     evidence[weight < 0.3] = 0.0
-    path = best_path(evidence, _PACE_PX, _STIFFNESS, closed=closed)
-    place, spread = place_of(evidence, path, where.shifts, _DOUBT_PX)
-    place[weight < 0.3] = np.nan
-    usable = np.isfinite(place)
-    fitted, _ = local_fit(
-        np.nan_to_num(place), usable / (spread**2 + _ROUGH_PX**2), _FAIR_STRETCHES, closed=closed
+    usable = weight >= 0.3
+    scale = line.mm_per_px[::stride]
+    along = lengths_along(base, closed=closed)
+    found = fair_places(
+        evidence * stride / reach,
+        np.array(where.shifts)[None, :] * scale[:, None],
+        along[: len(base) : stride],
+        float(along[-1]),
+        off_arc(base, line.normals_mm, closed=closed)[::stride],
+        closed=closed,
     )
+    place = found.place_mm / scale
     at = np.arange(len(base)) / stride
-    known = bridged(np.where(usable, fitted, np.nan), closed=closed)
+    known = bridged(np.where(usable, place, np.nan), closed=closed)
     if closed:
         offsets = np.interp(at, np.arange(len(place)), known, period=len(base) / stride)
     else:

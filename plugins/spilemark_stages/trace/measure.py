@@ -43,6 +43,10 @@ class Offsets:
     """(N,) 0..1, see ``Stretches``."""
     stretch_sigma_px: Floats
     """(N,) doubt of the edge's place in the mean profile."""
+    common_px: Floats
+    """(N,) doubt that all of a faint side shares."""
+    told: Bools
+    """(N,) whether no other place beside it would be nearly as likely."""
 
 
 def placed_piece(piece: Floats, plane: PlaneMap, sheet: Sheet, *, closed: bool) -> Placed:
@@ -136,6 +140,12 @@ def offsets(
         believed = 1.0 / (1.0 + 1.0 / (_WOBBLE_PX**2 * total))
         shift = believed * shift
         sigma = np.hypot(sigma, _WOBBLE_PX * np.sqrt(1.0 - believed))
-        usable &= found.told[between.nearest]
     px = np.where(usable, between.blend(found.place_px) + shift, np.nan)
-    return Offsets(line=line, px=px, rounded=between.blend(found.rounded), stretch_sigma_px=sigma)
+    return Offsets(
+        line=line,
+        px=px,
+        rounded=between.blend(found.rounded),
+        stretch_sigma_px=sigma,
+        common_px=between.blend(found.common_px),
+        told=found.told[between.nearest],
+    )

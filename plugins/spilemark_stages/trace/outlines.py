@@ -42,9 +42,11 @@ class Shared:
     axes: Floats
     """(2, 2) rows: the piece's long and short axis, each divided by half the piece's size along it."""
     causes: tuple[Cause, ...]
+    sides: int = 0
+    """Faint sides, each with a doubt of its own: the last causes, which nothing but they feel."""
 
     def sensitivity(self, points: Floats, normals: Floats, *, edge: bool) -> Floats:
-        """(N, K) mm along the normals per sigma: the survey's causes, edge place, flatness."""
+        """(N, K) mm along the normals per sigma: the survey's causes, edge place, flatness, sides."""
         plane = self.view.plane
         survey = plane_sensitivity(points, normals, plane)
         place = np.zeros(len(points))
@@ -54,7 +56,8 @@ class Shared:
         u, v = ((points - self.centre) @ self.axes.T).T
         height = height_sensitivity(points, normals, plane) * self.flatness_mm
         modes = np.stack([u * u, v * v, u * v], axis=-1) * height[:, None]
-        return np.concatenate([survey, place[:, None], modes], axis=1)
+        none = np.zeros((len(points), self.sides))
+        return np.concatenate([survey, place[:, None], modes, none], axis=1)
 
 
 def shared_by(
@@ -66,6 +69,7 @@ def shared_by(
     edge_bias_px: float,
     shade_mm: float,
     flatness_mm: float,
+    sides: int = 0,
 ) -> Shared:
     """What the points of one piece share; ``piece`` counts the patterns of the arm from 0."""
     centre = 0.5 * (ring.min(axis=0) + ring.max(axis=0))
@@ -77,6 +81,9 @@ def shared_by(
         Cause(id=f"flatness:{arm}:{_MODES * piece + k + 1}", kind="flatness of the sheet")
         for k in range(_MODES)
     ]
+    own += [
+        Cause(id=f"faint-side:{arm}:{piece + 1}:{k + 1}", kind="edge place") for k in range(sides)
+    ]
     return Shared(
         view=view,
         edge_bias_px=edge_bias_px,
@@ -85,17 +92,35 @@ def shared_by(
         centre=centre,
         axes=axes / reach[:, None],
         causes=(*causes, *own),
+        sides=sides,
     )
 
 
-def closed_polyline(ring: TracedRing, role: Role, shared: Shared, name: str = "") -> Polyline:
-    """An edge or a hole as a record."""
+def side_doubts(ring: TracedRing) -> Floats:
+    """Doubt (N, J) that all of each faint side has in common, a column for each such side."""
+    n = len(ring.points_mm)
+    if ring.common_mm is None:
+        return np.zeros((n, 0))
+    starts = sorted(index for index, _ in ring.corners) or [0]
+    side = np.searchsorted(starts, np.arange(n), side="right") % len(starts)
+    columns = np.where(side[:, None] == np.arange(len(starts)), ring.common_mm[:, None], 0.0)
+    return np.asarray(columns[:, columns.any(axis=0)])
+
+
+def closed_polyline(
+    ring: TracedRing, role: Role, shared: Shared, name: str = "", sides: Floats | None = None
+) -> Polyline:
+    """An edge or a hole as a record; ``sides`` (N, J) are the outer edge's ``side_doubts``."""
     normals = outward_normals(ring.points_mm)
+    ring = ring if sides is not None else ring.with_all_doubt
+    table = shared.sensitivity(ring.points_mm, normals, edge=True)
+    if sides is not None:
+        table[:, table.shape[1] - sides.shape[1] :] = sides
     return Polyline(
         role=role,
         points_mm=ring.points_mm,
         sigma_mm=ring.sigma_mm,
-        sensitivity_mm=shared.sensitivity(ring.points_mm, normals, edge=True),
+        sensitivity_mm=table,
         seen=ring.seen,
         name=name,
     )

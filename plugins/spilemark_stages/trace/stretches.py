@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from spilemark.records import Bools, Floats
 from spilemark_stages.light import LUMA_WEIGHTS
@@ -23,9 +22,11 @@ from spilemark_stages.trace.edgemodel import (
     place_of,
 )
 from spilemark_stages.trace.faint import FAINT, FAINT_SHARE, faint_evidence
+from spilemark_stages.trace.fair_places import FairPlaces, fair_places, off_arc
 from spilemark_stages.trace.hue import hue_evidence, hue_scale, step_middle
 from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.profiles import Placed, profiles, stacked
+from spilemark_stages.trace.rings import lengths_along
 
 WHERE = grid(8.0, 12.0, 0.5, 2.6, 0.2)
 FAINT_WHERE = Grid(WHERE.samples, grid(8.0, 12.0, 0.5, 5.0, 0.25).shifts)
@@ -37,11 +38,12 @@ _STRETCH_MM = 12.0
 """Half-width of the triangular window of a mean profile."""
 _STIFFNESS = 4.0
 _REACH_PX = 1.5
-_FAINT_REACH_PX = 3.0
 _BY_HUE_PX = 0.9
 """Doubt of a place that smoothed colour and ended grain tell: half the width of that smoothing."""
 _OFF_FAIR_PX = 2.0
-"""One sigma of how far a faint edge is believed to run off the fair line that was laid through it."""
+"""One sigma of how far a faint edge is believed to run off the line that was laid through it."""
+_TWICE = 0.5
+"""Each profile takes part in two stretches: their evidence counts for half."""
 _GRAIN = 0.02
 """Unevenness of a mean face, as a share of the profile's range, from which on brightness is believed
 less than its noise would allow: neighbouring samples of grain are one."""
@@ -53,8 +55,8 @@ _ALIKE = 0.35
 """Log ratio of two sides' light up to which their hues part where their surfaces part."""
 _UNLIKE = 1.5
 """The same from which on smoothing of colour makes hue misplace the edge by a px and more."""
-_TOLD = 3.0
-"""Log odds by which a place is better than either end of the search: twenty to one."""
+_ELSEWHERE_MM = 0.6
+"""Nearer than this another place is not another line."""
 BLURS_PX = (0.6, 0.75, 0.9, 1.1, 1.35, 1.7, 2.2, 2.8)
 
 
@@ -104,6 +106,8 @@ class Stretches:
     """(M,) 0..1: how far the round of a broken edge hides its cut (``Sheet.arris_bias_mm``)."""
     sigma_px: Floats
     """(M,)"""
+    common_px: Floats
+    """(M,) doubt that all stretches of a faint side share."""
     usable: Bools
     """(N,) profiles that took part."""
     told: Bools
@@ -197,23 +201,60 @@ def find_stretches(
     evidence += _hue_step(hue, unlike, walls, where)
     if faint:
         evidence += dim[:, None] * faint_evidence(
-            photo, line, usable, where, blur_px, reach, stride, closed=closed
+            photo, line, usable, where, blur_px, reach, stride, closed=closed, measuring=True
         )
         evidence -= 0.5 * (np.array(where.shifts) / _OFF_FAIR_PX) ** 2
     evidence[weight < 0.05] = 0.0
     path = best_path(evidence, where.shifts[1] - where.shifts[0], _STIFFNESS, closed=closed)
-    place, sigma = place_of(evidence, path, where.shifts, _FAINT_REACH_PX if faint else _REACH_PX)
-    told = np.ones(len(path), dtype=bool)
-    if faint:
-        told = _told(evidence, path)
-        sigma = np.hypot(sigma, _BY_HUE_PX * dim)
-    return Stretches(stride, light, hue, place, _rounded(near, level), sigma, usable, told, faint)
+    if not faint:
+        place, sigma = place_of(evidence, path, where.shifts, _REACH_PX)
+        told = np.ones(len(path), dtype=bool)
+        common = np.zeros(len(path))
+    else:
+        found = _fairly(evidence, line, where, stride, closed=closed)
+        scale = np.asarray(line.mm_per_px[::stride])
+        place, sigma = found.place_mm / scale, found.sigma_mm / scale
+        told = _told(evidence, place, where, _ELSEWHERE_MM / scale, closed)
+        common = dim * np.hypot(_BY_HUE_PX, found.waves_mm / scale)
+    return Stretches(
+        stride, light, hue, place, _rounded(near, level), sigma, common, usable, told, faint
+    )
 
 
-def _told(evidence: Floats, path: NDArray[np.int64]) -> Bools:
-    """Where (M,) the place is told from what lies on either side of it."""
-    best = evidence[np.arange(len(path)), path]
-    return np.asarray(best - np.maximum(evidence[:, 0], evidence[:, -1]) > _TOLD)
+def _fairly(
+    evidence: Floats, line: Placed, where: Grid, stride: int, *, closed: bool
+) -> FairPlaces:
+    """The stretches of a faint side, all asked at once."""
+    along = lengths_along(line.points_mm, closed=closed)
+    return fair_places(
+        _TWICE * evidence,
+        np.outer(np.asarray(line.mm_per_px[::stride]), np.array(where.shifts)),
+        along[: len(line.points_mm) : stride],
+        float(along[-1]),
+        np.asarray(off_arc(line.points_mm, line.normals_mm, closed=closed)[::stride]),
+        closed=closed,
+    )
+
+
+def _told(evidence: Floats, place: Floats, where: Grid, apart_px: Floats, closed: bool) -> Bools:
+    """Where (M,) no other line beside the found one would be likelier.
+
+    Each stretch is asked together with two on either side of it, for lines that run beside
+    the found one by ``apart_px`` (M,) or more.
+    """
+    shifts = np.array(where.shifts)
+    beside = np.concatenate([shifts, [0.0]])
+    at = (place[:, None] + beside[None, :] - shifts[0]) / (shifts[1] - shifts[0])
+    low = np.clip(np.floor(at).astype(np.int64), 0, len(shifts) - 2)
+    share = np.clip(at - low, 0.0, 1.0)
+    rows = np.arange(len(place))[:, None]
+    along = (1.0 - share) * evidence[rows, low] + share * evidence[rows, low + 1]
+    ends = ((2, 2), (0, 0))
+    around = np.pad(along, ends, mode="wrap" if closed and len(along) > 2 else "edge")
+    pooled = _TWICE * np.sum([around[k : k + len(along)] for k in range(5)], axis=0)
+    far = np.abs(beside[None, :]) >= apart_px[:, None]
+    best = np.where(far, pooled, -np.inf).max(axis=1)
+    return np.asarray(pooled[:, -1] > best)
 
 
 def _rounded(near: Floats, level: Floats) -> Floats:

@@ -26,6 +26,11 @@ _ONE_PX = 3.0
 """Px of a profile that say one thing: colour is stored at half size and smoothed."""
 _BLUR_PX = 1.8
 """One sigma of a step in colour."""
+_FOOT = 0.4
+"""One sigma of how much the bench's hue at the foot of a sheet differs from that farther off, as a
+share of the step: light comes there from the sheet's own cut wall, or from the sky alone, ..."""
+_FOOT_PX = 5.0
+"""... and over which distance that is gone."""
 
 
 def log_tints(linear: Floats | Float32) -> Floats:
@@ -36,7 +41,15 @@ def log_tints(linear: Floats | Float32) -> Floats:
     return np.stack([light, logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
 
 
-def tint_evidence(means: Floats, walls: Floats, where: Grid, face: Bools, bench: Bools) -> Floats:
+def tint_evidence(
+    means: Floats,
+    walls: Floats,
+    where: Grid,
+    face: Bools,
+    bench: Bools,
+    *,
+    free_foot: bool = False,
+) -> Floats:
     """Log evidence (M, shifts) of each place of the edge: a blurred step from one hue to the other.
 
     Parameters
@@ -47,19 +60,34 @@ def tint_evidence(means: Floats, walls: Floats, where: Grid, face: Bools, bench:
         Visible width of the wall, px; it may have any hue.
     face, bench : (S,)
         Samples that are surely the one or the other.
+    free_foot : bool
+        The bench may have another hue at the sheet's foot: no bias, but less to be told by.
     """
     if means.shape[-1] == 1:
         return np.zeros((len(means), len(where.shifts)))
     s, shifts = np.asarray(where.samples), np.asarray(where.shifts)
     tints = log_tints(means)
     share, doubt = _share(tints, face, bench)
-    expected = _risen((s[None, :] - shifts[:, None]) / _BLUR_PX)
-    off = np.abs(share[:, None, :] - expected[None])
     beyond = s[None, :] - shifts[:, None]
+    risen = _risen(beyond / _BLUR_PX)
+    off = share[:, None, :] - risen[None]
+    limit = _FAR * doubt[:, None, :]
     on_wall = (beyond > 0)[None] & (beyond[None] < walls[:, None, None])
-    cost = np.minimum(off / doubt[:, None, :], _FAR) ** 2
-    cost[on_wall] = np.minimum(cost[on_wall], 1.0)
-    return np.asarray(-0.5 * cost.sum(axis=-1) * (s[1] - s[0]) / _ONE_PX)
+    off = np.clip(off, -limit, limit)
+    off[on_wall] = np.clip(off[on_wall], *(sign * _spread_of(doubt, on_wall) for sign in (-1, 1)))
+    weight = (s[1] - s[0]) / _ONE_PX / doubt[:, None, :] ** 2
+    cost = (weight * off**2).sum(axis=-1)
+    if not free_foot:
+        return np.asarray(-0.5 * cost)
+    # How far the bench's hue at the foot is off is not known: that part of each miss is free.
+    foot = _FOOT * risen * np.exp(-np.maximum(beyond, 0.0) / _FOOT_PX)
+    along, square = (weight * off * foot).sum(axis=-1), (weight * foot**2).sum(axis=-1)
+    return np.asarray(-0.5 * (cost - along**2 / (1.0 + square) + np.log1p(square)))
+
+
+def _spread_of(doubt: Floats, on_wall: Bools) -> Floats:
+    """The doubt of each sample that lies on a wall, of all trial places."""
+    return np.broadcast_to(doubt[:, None, :], on_wall.shape)[on_wall]
 
 
 def _share(tints: Floats, face: Bools, bench: Bools) -> tuple[Floats, Floats]:

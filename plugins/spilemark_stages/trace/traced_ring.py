@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -77,6 +77,16 @@ class TracedRing:
     seen: Bools
     corners: tuple[tuple[int, float], ...]
     """(index, turn in degrees, left positive)."""
+    common_mm: Floats | None = None
+    """(N,) doubt that all of a side has in common, beside ``sigma_mm``; None where there is none."""
+
+    @property
+    def with_all_doubt(self) -> TracedRing:
+        """The same with what its sides have in common as part of every point's own doubt."""
+        if self.common_mm is None:
+            return self
+        sigma = np.hypot(self.sigma_mm, self.common_mm)
+        return replace(self, sigma_mm=sigma, common_mm=None)
 
     @property
     def seen_share(self) -> float:
@@ -91,6 +101,8 @@ class Piece:
     points: Floats
     sigma: Floats
     seen: Bools
+    common: Floats | None = None
+    """Doubt that all of it shares, beside ``sigma``."""
 
 
 class RingTracer:
@@ -197,7 +209,7 @@ class RingTracer:
             closed=closed,
             faint=self.faint,
         )
-        return self._smoothed(
+        piece = self._smoothed(
             found.line,
             found.px,
             found.stretch_sigma_px,
@@ -205,6 +217,10 @@ class RingTracer:
             _SMOOTH_MM,
             closed=closed,
         )
+        # Where it is not told the fair course of the rest is still the best guess.
+        seen = piece.seen & found.told
+        sigma = np.where(seen, piece.sigma, 1.0)
+        return Piece(piece.points, sigma, seen, found.common_px * found.line.mm_per_px)
 
     def _smoothed(
         self,
@@ -345,12 +361,12 @@ def _ended(
         seen[index] = fitted is not None and bool(seen[inner])
         drawn_on = np.linspace(_DRAWN_ON, 1.0, count)
         sigma[index] = np.maximum(sigma[inner], 0.02) * drawn_on
-    return Piece(points, sigma, seen)
+    return replace(piece, points=points, sigma=sigma, seen=seen)
 
 
 def _joined(pieces: list[Piece], corners: list[Meeting]) -> TracedRing:
     """Thin the pieces to the spacing that is handed on and join them to one ring."""
-    parts: list[tuple[Floats, Floats, Bools]] = []
+    parts: list[tuple[Floats, Floats, Bools, Floats]] = []
     marks: list[tuple[int, float]] = []
     total = 0
     for k, piece in enumerate(pieces):
@@ -360,15 +376,12 @@ def _joined(pieces: list[Piece], corners: list[Meeting]) -> TracedRing:
         if corners:
             marks.append((total, corners[k].turn_deg))
             pick = pick[:-1]
-        parts.append((piece.points[pick], piece.sigma[pick], piece.seen[pick]))
+        common = np.zeros(len(piece.points)) if piece.common is None else piece.common
+        parts.append((piece.points[pick], piece.sigma[pick], piece.seen[pick], common[pick]))
         total += len(pick)
+    points, sigma, seen, common = (np.concatenate(column) for column in zip(*parts, strict=True))
     return _untangled(
-        TracedRing(
-            points_mm=np.concatenate([p[0] for p in parts]),
-            sigma_mm=np.concatenate([p[1] for p in parts]),
-            seen=np.concatenate([p[2] for p in parts]),
-            corners=tuple(marks),
-        )
+        TracedRing(points, sigma, seen, tuple(marks), common if common.any() else None)
     )
 
 
@@ -395,4 +408,5 @@ def _untangled(ring: TracedRing) -> TracedRing:
         sigma_mm=ring.sigma_mm[nearest],
         seen=ring.seen[nearest] & kept,
         corners=tuple(sorted(set(marks))),
+        common_mm=None if ring.common_mm is None else ring.common_mm[nearest],
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -50,6 +50,12 @@ class TracedPiece:
     """Whether brightness alone does not tell its edge."""
     line_width_mm: float | None = None
     """Of a drawn outline; None of a cut one."""
+
+    @property
+    def with_all_doubt(self) -> TracedPiece:
+        """The same with what sides have in common as part of every point's own doubt."""
+        holes = tuple(hole.with_all_doubt for hole in self.holes)
+        return replace(self, outer=self.outer.with_all_doubt, holes=holes)
 
 
 def traced_piece(
