@@ -125,6 +125,7 @@ def followed(
     else:
         tracer = RingTracer(photo, view.plane, Sheet(thickness_mm))
         traced = tracer.trace(run.exchanged(), max(1.0, _COARSE_MM / scale))
+    traced = traced.with_all_doubt
     stretch = _cut_out(run, traced)
     if not drawn:
         stretch = _believed(run, stretch, photo, thickness_mm)
