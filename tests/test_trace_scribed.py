@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,8 +12,9 @@ import shapely
 from drawn_benches import MAT, PLY, WHITE, Bench, closely, drawn, grained, plane, survey
 
 from spilemark.errors import NoOutline
-from spilemark.records import Floats, JobFacts, Outline
+from spilemark.records import Floats, JobFacts, Outline, View
 from spilemark.testing.shapes import disc
+from spilemark.uncertainty import u95_fit
 from spilemark_stages.trace import cut_edge
 
 SIZE = (1360, 1240)
@@ -168,6 +171,47 @@ def test_gaps_are_bridged_and_guessed():
     assert np.quantile(off(outline)[ring.seen], 0.95) < 0.1
     assert off(outline).max() < 0.5  # all its gaps lie on straight edges
     assert "line-gaps" in codes(outline)
+
+
+def _photographed(name: str, tilt_deg: float, gap: tuple[Floats, float] | None = None) -> View:
+    """One photo of the sheet, its line worn away within a distance of a place where asked."""
+    bench = Bench(plane(SIZE, height_mm=3.0, tilt_deg=tilt_deg), size=SIZE, colour=MAT)
+    grained(closely(SHEET), bench.plane, bench, PLY, 5)
+    line = shapely.LinearRing(PART).segmentize(0.5)
+    if gap is not None:
+        line = line.difference(shapely.Point(gap[0]).buffer(gap[1]))
+    parts = [line] if line.geom_type == "LinearRing" else shapely.get_parts(line)
+    for part in parts:
+        drawn(bench, np.array(part.coords), 0.5, closed=False)
+    bench.card("A", (-40, 118))
+    view = bench.view()
+    photo = dataclasses.replace(view.straight.photo, path=Path(name), sha256=name)
+    return dataclasses.replace(view, straight=dataclasses.replace(view.straight, photo=photo))
+
+
+def test_two_photos_of_a_scribed_sheet_are_put_together():
+    both = survey(_photographed("a.png", 8.0), _photographed("b.png", -14.0))
+    (outline,) = cut_edge.trace(both, "port", JobFacts(), cut_edge.Options())
+    assert len(outline.views) == 2
+    assert {"scribed-line", "photos-narrow"} <= set(codes(outline))
+    assert outline.drawn_width_mm == pytest.approx(0.5, abs=0.2)
+    assert np.quantile(off(outline), 0.95) < 0.1
+    assert outline.seen_fraction > 0.97
+    true = np.array([PART[0], PART[1], PART[2], PART[-2], PART[-1]])
+    at = outline.ring.points_mm[[c.index for c in outline.corners]]
+    assert np.linalg.norm(at[:, None] - true, axis=-1).min(axis=0).max() < 0.3
+    (alone,) = cut_edge.trace(survey(both.views[0]), "port", JobFacts(), cut_edge.Options())
+    assert np.median(u95_fit(outline.ring)) < np.median(u95_fit(alone.ring))
+
+
+def test_what_is_worn_in_one_photo_of_a_scribed_sheet_is_seen_in_the_other():
+    worn = _photographed("a.png", 8.0, (np.array([0.0, -65.0]), 9.0))
+    both = survey(worn, _photographed("b.png", -14.0))
+    (outline,) = cut_edge.trace(both, "port", JobFacts(), cut_edge.Options())
+    assert len(outline.views) == 2
+    near = np.linalg.norm(outline.ring.points_mm - [0.0, -65.0], axis=1) < 6.0
+    assert outline.ring.seen[near].all()
+    assert off(outline)[near].max() < 0.2
 
 
 def test_a_line_drawn_twice_is_doubted_by_as_much():
