@@ -14,9 +14,10 @@ import numpy as np
 from simulated import FLATNESS_MM, observe, put_pieces, straight_of, traced_ring, view_of
 
 from spilemark import lens as camera
+from spilemark.card_places import check_card_places
 from spilemark.errors import SpilemarkError
 from spilemark.frames import outward_normals
-from spilemark.records import Cause, Floats, Lens, Note, Polyline, View
+from spilemark.records import Cause, Floats, Lens, Note, Outline, Polyline, Survey, View
 from spilemark.rigid import apply, best_fit
 from spilemark.testing.simulator import phones
 from spilemark.testing.worlds import LensKind, World, WorldRules
@@ -32,10 +33,11 @@ from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
 from spilemark_stages.rectify.solve import solve
+from spilemark_stages.trace.advice import outside_note
 from spilemark_stages.trace.outlines import SAWN_EDGE_MM, shared_by
 from spilemark_stages.trace.parallax import several_notes
 from spilemark_stages.trace.several import FusedPiece
-from spilemark_stages.trace.traced_ring import POINTS_MM
+from spilemark_stages.trace.traced_ring import POINTS_MM, TracedRing
 
 HALF = 0.6744897501960817
 """Half-width of a 50 % interval in standard deviations."""
@@ -83,13 +85,33 @@ def judge(world: World, rules: WorldRules, *, oracle: bool = True) -> Judged | S
     except SpilemarkError as error:
         return error
     ring, fused = _claimed(world, survey.views, survey.causes, rules)
-    notes = survey.notes + (several_notes(fused) if fused else ())
-    if (asked := thick_stock(world.job)) is not None:
-        notes += (asked,)
+    try:
+        notes = _all_notes(world, survey, ring, fused)
+    except SpilemarkError as error:
+        return error
     knows = _oracle_u95(world, observed, rules) if oracle else np.full(len(ring.points_mm), np.nan)
     return Judged(
         world.kind, after_fit_error(ring.points_mm, world.outline_mm), u95_fit(ring), knows, notes
     )
+
+
+def _all_notes(
+    world: World, survey: Survey, ring: Polyline, fused: FusedPiece | None
+) -> tuple[Note, ...]:
+    """What survey, tracer and conductor say of such a job."""
+    notes = [*survey.notes, *(several_notes(fused) if fused else ())]
+    traced = TracedRing(ring.points_mm, ring.sigma_mm, ring.seen, ())
+    notes += outside_note(traced, survey.views)
+    asked = thick_stock(world.job)
+    outline = Outline(
+        polylines=(ring,),
+        corners=(),
+        edges=(),
+        causes=tuple(Cause(id=str(k), kind="") for k in range(ring.sensitivity_mm.shape[1])),
+        views=survey.views,
+    )
+    notes += check_card_places(survey, {"single": (outline,)}, world.job)
+    return (*notes, asked) if asked is not None else tuple(notes)
 
 
 def after_fit_error(points: Floats, truth: Floats) -> Floats:

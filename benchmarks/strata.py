@@ -112,7 +112,10 @@ def _outside(photos: int) -> tuple[Stratum, ...]:
     return tuple(strata)
 
 
-STRATA = (*INSIDE, *_outside(1), *_outside(3))
+LIFTED = Stratum(
+    "one card 1.5 mm higher, one photo", _benches(one_lifted_mm=1.5, **MANY), codes=_CARDS
+)
+STRATA = (*INSIDE, *_outside(1), *_outside(3), LIFTED)
 THICKNESS_SIGMA_MM = 0.1
 """What is taken for a caliper's reading when nothing else is told."""
 
