@@ -63,6 +63,34 @@ def test_a_card_that_got_blurred_is_named(page: Page, measured: str, tmp_path: P
     assert "Card C is not seen here" in soft["more"][0]
 
 
+def test_a_pattern_without_its_line_is_told_before_it_is_moved(
+    page: Page, measured: str, tmp_path: Path
+) -> None:
+    import cv2
+    from PIL import Image
+
+    drawing = page.ask(f"/api/jobs/{measured}/drawing").json
+    port = next(p for p in drawing["photos"] if p["arm"] == "port")
+    line = np.array(port["patterns"][0]["line"])
+    upright = np.array(Image.open(SAMPLES / "port.jpg"))
+    assert upright.shape[:2] == (port["height"], port["width"])
+    mask = np.zeros(upright.shape[:2], np.uint8)
+    start, stop = (tuple(int(v) for v in end) for end in (line[0], line[-1]))
+    way = np.subtract(stop, start) / np.hypot(*np.subtract(stop, start))
+    far = [tuple((end + s * 60 * way).astype(int).tolist()) for end, s in ((start, -1), (stop, 1))]
+    cv2.line(mask, far[0], far[1], 255, 24)
+    without = cv2.inpaint(upright, mask, 5, cv2.INPAINT_TELEA)
+    path = tmp_path / "no_line.jpg"
+    Image.fromarray(without).save(path, quality=92)
+    job = page.new_job()
+    page.send(job, path)
+    page.send(job, SAMPLES / "port.jpg")
+    state = page.until(job, lambda s: all(p["check"] for p in s["photos"]))
+    bare, whole = (" ".join(p["check"]["more"]) for p in state["photos"])
+    assert "No pencil line was seen" in bare
+    assert "No pencil line was seen" not in whole
+
+
 def test_a_scan_is_judged_as_a_scan(tmp_path: Path) -> None:
     from PIL import Image
 

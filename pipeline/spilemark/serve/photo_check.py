@@ -13,7 +13,7 @@ from spilemark.conductor import survey_photos
 from spilemark.errors import SpilemarkError, UnreadableInput
 from spilemark.jobfile import order_from
 from spilemark.recipe import Kitchen
-from spilemark.records import Outline, Photo, StraightPhoto, Survey
+from spilemark.records import Outline, Photo, StraightPhoto, Survey, View
 from spilemark.results import JobRequest
 
 GOOD_CARDS = 4
@@ -68,6 +68,12 @@ def verdict_on(
     except SpilemarkError as error:
         return _no(error, path), photo
     return _judged(survey, outlines, straight, known), photo
+
+
+def _has_line(view: View, outlines: tuple[Outline, ...]) -> bool:
+    """Whether each pattern shows its reference line, or a tag that lies on it."""
+    tagged = any(tag.says == "line" for tag in view.tags)
+    return tagged or all(o.of_role("centreline") for o in outlines)
 
 
 def _call(kitchen: Kitchen, stage: str, **arguments: Any) -> Any:
@@ -135,6 +141,11 @@ def _judged(
     if len(cards) < GOOD_CARDS:
         more.append("Lay four or more cards round the pattern: the doubt shrinks a good deal.")
     more += [_of_this(n.text, name) for n in told if n.code == "outside-cards"]
+    if not _has_line(view, outlines):
+        more.append(
+            "No pencil line was seen on the pattern: without it the sides are laid on each other by corner and"
+            " edge alone. Draw one, or draw it darker, before the pattern is moved."
+        )
     better = ": good; better still with what is said below." if more else ": good."
     sentence = ", ".join(words) + (better if good == "yes" else "; see what is said below.")
     return {
