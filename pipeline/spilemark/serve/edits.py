@@ -7,8 +7,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import tomlkit
 
+from spilemark.corrections import Correction
 from spilemark.errors import UsageError
 from spilemark.results import ARMS
 from spilemark.serve.entries import Entry, put_slip, read_slip
@@ -28,6 +30,20 @@ def corrections_of(entry: Entry) -> dict[str, list[dict[str, Any]]]:
         if isinstance(listed, list) and listed:
             found[arm] = listed
     return found
+
+
+def correction_of(row: dict[str, Any]) -> Correction:
+    """A row of the edit list as the pipeline works it in.
+
+    Raises
+    ------
+    UsageError
+        It is none.
+    """
+    try:
+        return msgspec.convert(row, Correction)
+    except msgspec.ValidationError as error:
+        raise UsageError(f"That cannot be put right: {error}.", "Load the page again.") from error
 
 
 def undone_of(entry: Entry) -> dict[str, list[dict[str, Any]]]:
@@ -56,13 +72,13 @@ def _undone(entry: Entry) -> Path:
     return entry.bench / "undone.json"
 
 
-def add_correction(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
-    """Add one correction, as a page tells it: ``arm``, ``do``, ``photo`` (an id), ``points``.
+def row_of(entry: Entry, form: dict[str, Any]) -> tuple[str, dict[str, Any]]:
+    """An arm, and a row of its edit list as a page tells it: ``arm``, ``do``, ``photo`` (an id), ``points``.
 
     Raises
     ------
     UsageError
-        It cannot be one; the job stays as it was.
+        It cannot be one.
     """
     arm, photo_id = str(form.get("arm")), str(form.get("photo"))
     photo = entry.photo(photo_id)
@@ -73,6 +89,12 @@ def add_correction(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
         "photo": photo.path.name,
         "points": _points(form.get("points")),
     }
+    return arm, row
+
+
+def add_correction(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
+    """Add one correction (:func:`row_of`); raises alike, and then the job stays as it was."""
+    arm, row = row_of(entry, form)
 
     def add(listed: list[Any]) -> list[Any]:
         if len(listed) >= _MOST:

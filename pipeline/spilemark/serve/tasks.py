@@ -32,11 +32,12 @@ def warm() -> None:
     import spilemark.template  # noqa: F401
 
     cv2.setNumThreads(1)
-    _kitchen()
+    kitchen()
 
 
 @cache
-def _kitchen() -> Any:
+def kitchen() -> Any:
+    """The shipped recipe, ready to run."""
     from spilemark.recipe import prepare, standard_recipe
 
     return prepare(standard_recipe())
@@ -65,7 +66,7 @@ def check(task: dict[str, Any], told: Told) -> dict[str, Any]:
     from spilemark.serve.photo_check import verdict_on
 
     verdict, photo = verdict_on(
-        Path(task["photo"]), task["arm"], task["table"], _kitchen(), task.get("known", ())
+        Path(task["photo"]), task["arm"], task["table"], kitchen(), task.get("known", ())
     )
     told({"verdict": verdict})
     if photo is not None:
@@ -103,6 +104,13 @@ def sums(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001 - 
     return tried(task)
 
 
+def put_right(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001
+    """Try what was put right by hand on a measured job."""
+    from spilemark.serve.put_right import tried
+
+    return tried(task)
+
+
 def leaf(task: dict[str, Any], told: Told) -> dict[str, Any]:  # noqa: ARG001
     """Draw the first page of a PDF among the results, and count its pages."""
     import pypdfium2
@@ -127,6 +135,7 @@ TASKS: dict[str, Callable[[dict[str, Any], Told], dict[str, Any]]] = {
     "measure": measure,
     "check": check,
     "sums": sums,
+    "put right": put_right,
     "leaf": leaf,
 }
 """By the name that a task has under "do"."""

@@ -1,0 +1,177 @@
+"""What a job's edits do to its measured outlines, tried in a worker by the command line's own functions."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+
+from spilemark.conductor import follow_with
+from spilemark.corrections import LEFT_OUT, Correction, corrected
+from spilemark.frames import stored_to_upright
+from spilemark.lens import plane_to_pixels
+from spilemark.records import Floats, JobFacts, Outline, ScaleBasis, ScaleStatement, Survey, View
+from spilemark.rigid import apply
+from spilemark.serve.reread import laid_of, outline_of, read_again, views_of
+
+_NOWHERE = ScaleStatement(
+    basis=ScaleBasis.NOMINAL, words="", sigma_relative=0.0, print_scale=(1.0, 1.0)
+)
+_KEPT = 64
+
+Rows = list[dict[str, Any]]
+
+
+def tried(task: dict[str, Any]) -> dict[str, Any]:
+    """The outlines with the edits that the results do not hold yet.
+
+    Parameters
+    ----------
+    task : dict
+        ``report`` (the file), ``edits`` by arm (rows of the job file), ``photos`` (path by arm and
+        name) and ``scans`` (arms).
+
+    Returns
+    -------
+    dict
+        By arm: ``patterns``, each with its ``side``, ``ring_mm``, ``seen``, ``by_hand``,
+        ``corners``, ``edges`` and, by photo, ``rings`` in upright px; ``said``, for each edit that
+        waits what was done or why it was not; or ``dropped``, where an edit that the results hold
+        was taken back: then only measuring shows how it is.
+    """
+    path = Path(task["report"])
+    stat = path.stat()
+    stamp = (str(path), stat.st_mtime_ns, stat.st_size)
+    arms = {}
+    for arm, rows in task["edits"].items():
+        done = _report(*stamp)["job"].get("corrections", {}).get(arm, [])
+        if [_key(row) for row in rows[: len(done)]] != [_key(row) for row in done]:
+            arms[arm] = {"dropped": True}
+        else:
+            arms[arm] = _Arm(stamp, arm, task).told(rows[len(done) :])
+    return {"arms": arms}
+
+
+@lru_cache(maxsize=4)
+def _report(path: str, _time: int, _size: int) -> dict[str, Any]:
+    report: dict[str, Any] = json.loads(Path(path).read_text(encoding="utf-8"))
+    return report
+
+
+def _key(row: dict[str, Any]) -> tuple[Any, ...]:
+    return row["do"], row["photo"], tuple((float(x), float(y)) for x, y in row["points"])
+
+
+_states: dict[tuple[Any, ...], tuple[tuple[Outline, ...], tuple[dict[str, Any], ...]]] = {}
+"""Outlines after each list of edits, so that one more costs no more than itself."""
+
+
+class _Arm:
+    """One arm of a measured job."""
+
+    def __init__(self, stamp: tuple[str, int, int], arm: str, task: dict[str, Any]) -> None:
+        report = _report(*stamp)
+        self._stamp, self._arm = stamp, arm
+        self._views = views_of(report, arm)
+        self._patterns = {
+            side: pattern
+            for side, pattern in report["patterns"].items()
+            if arm in (side, "both") and pattern["measured"]
+        }
+        self._photos: dict[str, str] = task["photos"].get(arm, {})
+        self._scan = arm in task["scans"]
+        self._facts = JobFacts(thickness_mm=report["job"]["thickness_mm"])
+
+    def told(self, rows: Rows) -> dict[str, Any]:
+        """Outlines and words after these edits."""
+        outlines, said = self._after(rows)
+        return {
+            "patterns": [
+                self._pattern(side, pattern, outline)
+                for (side, pattern), outline in zip(self._patterns.items(), outlines, strict=True)
+            ],
+            "said": list(said),
+        }
+
+    def _after(self, rows: Rows) -> tuple[tuple[Outline, ...], tuple[dict[str, Any], ...]]:
+        key = (*self._stamp, self._arm, *(_key(row) for row in rows))
+        if key not in _states:
+            if rows:
+                outlines, said = self._after(rows[:-1])
+                state = self._one(outlines, rows[-1], said)
+            else:
+                found = (outline_of(p, self._views) for p in self._patterns.values())
+                state = tuple(found), ()
+            while len(_states) >= _KEPT:
+                _states.pop(next(iter(_states)))
+            _states[key] = state
+        return _states[key]
+
+    def _one(
+        self, outlines: tuple[Outline, ...], row: dict[str, Any], said: tuple[dict[str, Any], ...]
+    ) -> tuple[tuple[Outline, ...], tuple[dict[str, Any], ...]]:
+        correction = Correction(
+            do=row["do"],
+            photo=row["photo"],
+            points=cast("Any", tuple((float(x), float(y)) for x, y in row["points"])),
+        )
+        facts = replace(self._facts, corrections={self._arm: (correction,)})
+        survey = Survey(views=self._views, causes=(), scale=_NOWHERE)
+        changed, left = corrected({self._arm: outlines}, survey, facts, self._follow)
+        before = {id(note) for outline in outlines for note in outline.notes}
+        notes = [n for o in changed[self._arm] for n in o.notes if id(n) not in before]
+        words = [note.text for note in (*left, *notes)]
+        missed = any(note.code == LEFT_OUT for note in left)
+        mind = any(note.severity == "warn" for note in (*left, *notes))
+        return changed[self._arm], (*said, {"words": words, "missed": missed, "mind": mind})
+
+    def _follow(self, outline: Outline, view: View, places_px: Floats) -> Outline | None:
+        """By the recipe's tracer, in the photo itself, which is read only for this."""
+        from spilemark.serve.tasks import kitchen
+
+        path = Path(self._photos[view.straight.photo.path.name])
+        stat = path.stat()
+        photo = read_again(path, (stat.st_mtime_ns, stat.st_size), self._scan)
+        seen = replace(view, straight=replace(view.straight, photo=photo))
+        return follow_with(kitchen(), self._facts)(outline, seen, places_px)
+
+    def _pattern(self, side: str, pattern: dict[str, Any], outline: Outline) -> dict[str, Any]:
+        """As the page draws it, in the order of the report's own ring."""
+        laid, ring = laid_of(pattern), outline.ring
+        n = len(ring.points_mm)
+        order = np.arange(n)[::-1] if laid.flipped else np.arange(n)
+        place = np.argsort(order)
+        rings = {
+            view.straight.photo.path.name: _on_photo(ring.points_mm[order], view)
+            for view in outline.views
+        }
+        ends = [(e.stop, e.start) if laid.flipped else (e.start, e.stop) for e in outline.edges]
+        return {
+            "side": side,
+            "ring_mm": apply(laid, ring.points_mm[order]).round(3).tolist(),
+            "rings": rings,
+            "seen": ring.seen[order].tolist(),
+            "by_hand": ring.by_hand[order].tolist(),
+            "corners": [{"at": int(place[c.index]), "name": c.name} for c in outline.corners],
+            "edges": [
+                {
+                    "name": edge.name,
+                    "from": int(place[start]),
+                    "to": int(place[stop]),
+                    "length_mm": round(edge.length_mm, 2),
+                }
+                for edge, (start, stop) in zip(outline.edges, ends, strict=True)
+            ],
+        }
+
+
+def _on_photo(points: Floats, view: View) -> list[list[float]]:
+    photo = view.straight.photo
+    stored = plane_to_pixels(points, view.plane)
+    upright = stored_to_upright(stored, photo.width_px, photo.height_px, photo.orientation)
+    rows: list[list[float]] = upright.round(2).tolist()
+    return rows
