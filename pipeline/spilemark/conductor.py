@@ -129,6 +129,7 @@ class _Run:
             self.notes.append(thick)
         photos = _as_surveyed(photos, survey)
         outlines = {arm: self.outlines(survey, arm) for arm in photos}
+        traced = {arm: outlines[arm] for arm in request.facts.corrections if arm in outlines}
         outlines, notes = corrected(
             outlines, survey, request.facts, follow_with(self.kitchen, request.facts)
         )
@@ -152,6 +153,7 @@ class _Run:
             versions=self.versions(),
             options=self.options(),
             timings_s=self.timings,
+            traced=traced,
             shop=shop,
             blank=blank,
         )

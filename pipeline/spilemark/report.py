@@ -70,6 +70,7 @@ def report(result: JobResult) -> dict[str, Any]:
         "frame": frames.pop() if len(frames) == 1 else "pattern",
         "job": _job(result.facts),
         "patterns": {str(side): _pattern(p, result) for side, p in result.patterns.items()},
+        **({"traced": _traced(result)} if result.traced else {}),
         "comparison": None if result.comparison is None else comparison_table(result.comparison),
         "halves": None if result.halves is None else _halves(result.halves),
         "shop": shop_table(result.shop, result.facts),
@@ -174,6 +175,25 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "photos": [view.straight.photo.path.name for view in outline.views],
         "budget": _budget(pattern, "datum"),
         "budget_fit": _budget(pattern, "fit"),
+    }
+
+
+def _traced(result: JobResult) -> dict[str, list[dict[str, Any]]]:
+    """By arm, on the bench: the outlines before anything was put right by hand."""
+    return {
+        arm: [
+            {
+                "outline_mm": plain_points(outline.ring.points_mm),
+                "seen": [bool(flag) for flag in outline.ring.seen],
+                "corners": [corner.index for corner in outline.corners],
+                "edges": [_edge(edge) for edge in outline.edges],
+                "whole": outline.whole,
+                "drawn_width_mm": plain_number(outline.drawn_width_mm),
+                "photos": [view.straight.photo.path.name for view in outline.views],
+            }
+            for outline in outlines
+        ]
+        for arm, outlines in result.traced.items()
     }
 
 

@@ -64,6 +64,8 @@ class JobResult:
     timings_s: dict[str, float] = field(default_factory=dict)
     """Seconds by stage; kept out of the files, so that equal input gives equal bytes."""
 
+    traced: dict[str, tuple[Outline, ...]] = field(default_factory=dict)
+    """By arm: the outlines before anything was put right by hand; only arms where something was."""
     shop: ShopResult = field(default_factory=ShopResult)
     """What was reckoned for the bench; empty where nothing was asked."""
     blank: BlankResult = field(default_factory=BlankResult)

@@ -20,6 +20,8 @@ from spilemark.serve.routes import BenchRoutes, Handler, told
 Edit = Callable[[Entry, dict[str, Any]], Entry]
 TRIED_FIRST = ("follow", "corner", "no-corner")
 """What may turn out to be impossible, and is then not kept."""
+_TRY_S = 60.0
+"""A hundred runs to follow after one was taken back: half a second each."""
 
 
 class EditApi(BenchRoutes):
@@ -92,7 +94,7 @@ class EditApi(BenchRoutes):
             },
             "scans": [arm for arm in rows if _is_scan(entry, arm)],
         }
-        return await asyncio.wrap_future(self._bench.lanes.reckon(task))
+        return await asyncio.wrap_future(self._bench.lanes.reckon(task, seconds=_TRY_S))
 
     async def _told(self, entry: Entry) -> Response:
         self._bench.news.tell(entry.id)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,12 +12,12 @@ import tomlkit
 from spilemark.corrections import Correction
 from spilemark.errors import UsageError
 from spilemark.results import ARMS
+from spilemark.serve import edit_marks
+from spilemark.serve.edit_marks import numbers
 from spilemark.serve.entries import Entry, put_slip, read_slip
 from spilemark.serve.shelf import Shelf
 
-_MARKS = {"centreline": 4, "forward": 2}
 _MOST = 500
-_LONGEST_NAME = 60
 
 
 def corrections_of(entry: Entry) -> dict[str, list[dict[str, Any]]]:
@@ -60,6 +59,11 @@ def edits_told(entry: Entry) -> dict[str, Any]:
             for arm, rows in corrections_of(entry).items()
         },
         "undone": {arm: len(rows) for arm, rows in undone_of(entry).items()},
+        "undoable": {
+            arm: len(rows) + edit_marks.count_steps(entry, arm)
+            for arm in ARMS
+            if (rows := corrections_of(entry).get(arm, [])) or edit_marks.count_steps(entry, arm)
+        },
         "marks": {
             arm: {k: v for k, v in table.items() if k in ("centreline", "forward", "face")}
             for arm, table in entry.table.items()
@@ -107,17 +111,16 @@ def add_correction(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
 
 
 def undo(shelf: Shelf, entry: Entry, arm: str) -> Entry:
-    """Take the last correction of an arm back."""
-    taken: list[Any] = []
-
-    def less(listed: list[Any]) -> list[Any]:
-        if not listed:
-            raise UsageError("There is nothing to take back.", "")
-        taken.append(listed[-1])
-        return listed[:-1]
-
-    changed = _relist(shelf, entry, arm, less)
-    _remember(entry, arm, [*undone_of(entry).get(arm, []), *taken])
+    """Take back what was done last for an arm: a correction, a mark, a name."""
+    listed = corrections_of(entry).get(arm, [])
+    step = edit_marks.last_step(entry, arm, len(listed))
+    if step is not None:
+        changed, taken = edit_marks.take_back(shelf, entry, arm, step)
+    elif listed:
+        changed, taken = _relist(shelf, entry, arm, lambda rows: rows[:-1]), listed[-1]
+    else:
+        raise UsageError("There is nothing to take back.", "")
+    _remember(entry, arm, [*undone_of(entry).get(arm, []), taken])
     return changed
 
 
@@ -126,7 +129,12 @@ def redo(shelf: Shelf, entry: Entry, arm: str) -> Entry:
     left = undone_of(entry).get(arm, [])
     if not left:
         raise UsageError("There is nothing to do again.", "")
-    changed = _relist(shelf, entry, arm, lambda listed: [*listed, left[-1]])
+    again = left[-1]
+    if "key" in again:
+        count = len(corrections_of(entry).get(arm, []))
+        changed = edit_marks.put_again(shelf, entry, arm, again, count)
+    else:
+        changed = _relist(shelf, entry, arm, lambda listed: [*listed, again])
     _remember(entry, arm, left[:-1])
     return changed
 
@@ -145,42 +153,28 @@ def back_to_traced(shelf: Shelf, entry: Entry, arm: str) -> Entry:
 
 
 def set_mark(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
-    """Say where the pencil line or forward is, or which face was photographed; None: leave it to be found."""
-    arm, key, value = str(form.get("arm")), str(form.get("key")), form.get("value")
-    if arm not in ARMS or key not in (*_MARKS, "face"):
-        raise UsageError("That cannot be marked.", "Load the page again.")
-    if value is not None and key in _MARKS:
-        value = _numbers(value, _MARKS[key])
-    if value is not None and key == "face" and value not in ("up", "down"):
-        raise UsageError("A face is up or down.", "")
+    """Say where the pencil line or forward is, or which face was photographed (``arm``, ``key``, ``value``).
 
-    def put(document: tomlkit.TOMLDocument) -> None:
-        table: Any = document.setdefault(arm, {})
-        if value is None:
-            table.pop(key, None)
-        else:
-            table[key] = value
-
-    return shelf.change(entry, put)
+    None: leave it to be found.
+    """
+    arm = str(form.get("arm"))
+    count = len(corrections_of(entry).get(arm, []))
+    changed = edit_marks.set_mark(shelf, entry, form, count)
+    _remember(entry, arm, [])
+    return changed
 
 
 def rename_edge(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
-    """Call an edge by the builder's name; an empty name gives it its own one back."""
-    old, new = form.get("name"), form.get("to")
-    if not isinstance(old, str) or not isinstance(new, str) or len(new) > _LONGEST_NAME:
-        raise UsageError("That is no name for an edge.", f"Up to {_LONGEST_NAME} letters.")
+    """Call an edge by the builder's name; an empty name gives it its own one back.
 
-    def put(document: tomlkit.TOMLDocument) -> None:
-        names: Any = document.setdefault("edge_names", {})
-        own = next((k for k, v in names.items() if v == old), old)
-        if new.strip() and new.strip() != own:
-            names[own] = new.strip()
-        else:
-            names.pop(own, None)
-        if not names:
-            document.pop("edge_names")
-
-    return shelf.change(entry, put)
+    ``name``, ``to``, and the ``arm`` on which it can be taken back.
+    """
+    arm = str(form.get("arm"))
+    count = len(corrections_of(entry).get(arm, []))
+    changed = edit_marks.rename_edge(shelf, entry, form, count)
+    if arm in ARMS:
+        _remember(entry, arm, [])
+    return changed
 
 
 def _relist(shelf: Shelf, entry: Entry, arm: str, edit: Callable[[list[Any]], list[Any]]) -> Entry:
@@ -208,16 +202,4 @@ def _remember(entry: Entry, arm: str, rows: list[Any]) -> None:
 def _points(value: Any) -> list[list[float]]:
     if not isinstance(value, list):
         raise UsageError("The page sent no places.", "Load it again.")
-    return [_numbers(point, 2) for point in value[: _MOST + 1]]
-
-
-def _numbers(value: Any, count: int) -> list[float]:
-    right = (
-        isinstance(value, list)
-        and len(value) == count
-        and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value)
-        and all(math.isfinite(v) and abs(v) < 1e6 for v in value)
-    )
-    if not right:
-        raise UsageError("The page sent a place that is none.", "Load it again.")
-    return [round(float(v), 2) for v in value]
+    return [numbers(point, 2) for point in value[: _MOST + 1]]

@@ -126,13 +126,15 @@ class Lanes:
         self._push(0 if urgent else 1, lambda: self._check(entry, photo, answer))
         return answer
 
-    def reckon(self, task: dict[str, Any], *, urgent: bool = True) -> Future[dict[str, Any]]:
+    def reckon(
+        self, task: dict[str, Any], *, urgent: bool = True, seconds: float = _SUM_S
+    ) -> Future[dict[str, Any]]:
         """Let a small sum be done, an urgent one before the photos that wait: somebody is typing."""
         answer: Future[dict[str, Any]] = Future()
 
         def work() -> None:
             try:
-                answer.set_result(self._checker.do(task, seconds=_SUM_S))
+                answer.set_result(self._checker.do(task, seconds=seconds))
             except WorkEnded as error:
                 answer.set_exception(UsageError(error.what, error.todo))
             except Exception as error:

@@ -11,17 +11,28 @@ from typing import Any, cast
 import numpy as np
 
 from spilemark.conductor import follow_with
-from spilemark.corrections import LEFT_OUT, Correction, corrected
+from spilemark.corrections import LEFT_OUT, MADE_BY_HAND, Correction, corrected
 from spilemark.frames import stored_to_upright
 from spilemark.lens import plane_to_pixels
-from spilemark.records import Floats, JobFacts, Outline, ScaleBasis, ScaleStatement, Survey, View
-from spilemark.rigid import apply
-from spilemark.serve.reread import laid_of, outline_of, read_again, views_of
+from spilemark.records import (
+    Floats,
+    JobFacts,
+    Note,
+    Outline,
+    ScaleBasis,
+    ScaleStatement,
+    Survey,
+    View,
+)
+from spilemark.rigid import apply, inverse
+from spilemark.serve.reread import laid_of, outline_of, read_again, traced_outline, views_of
 
 _NOWHERE = ScaleStatement(
     basis=ScaleBasis.NOMINAL, words="", sigma_relative=0.0, print_scale=(1.0, 1.0)
 )
 _KEPT = 64
+_SAME_MM = 8.0
+"""A corner that was moved by less than this is still called as it was."""
 
 Rows = list[dict[str, Any]]
 
@@ -40,20 +51,13 @@ def tried(task: dict[str, Any]) -> dict[str, Any]:
     dict
         By arm: ``patterns``, each with its ``side``, ``ring_mm``, ``seen``, ``by_hand``,
         ``corners``, ``edges`` and, by photo, ``rings`` in upright px; ``said``, for each edit that
-        waits what was done or why it was not; or ``dropped``, where an edit that the results hold
-        was taken back: then only measuring shows how it is.
+        was worked in what was done or why it was not; or ``dropped``, where an edit was taken back
+        that results of an earlier version hold: then only measuring shows how it is.
     """
     path = Path(task["report"])
     stat = path.stat()
     stamp = (str(path), stat.st_mtime_ns, stat.st_size)
-    arms = {}
-    for arm, rows in task["edits"].items():
-        done = _report(*stamp)["job"].get("corrections", {}).get(arm, [])
-        if [_key(row) for row in rows[: len(done)]] != [_key(row) for row in done]:
-            arms[arm] = {"dropped": True}
-        else:
-            arms[arm] = _Arm(stamp, arm, task).told(rows[len(done) :])
-    return {"arms": arms}
+    return {"arms": {arm: _Arm(stamp, arm, task).told(rows) for arm, rows in task["edits"].items()}}
 
 
 @lru_cache(maxsize=4)
@@ -75,7 +79,7 @@ class _Arm:
 
     def __init__(self, stamp: tuple[str, int, int], arm: str, task: dict[str, Any]) -> None:
         report = _report(*stamp)
-        self._stamp, self._arm = stamp, arm
+        self._stamp, self._arm, self._report = stamp, arm, report
         self._views = views_of(report, arm)
         self._patterns = {
             side: pattern
@@ -88,24 +92,35 @@ class _Arm:
 
     def told(self, rows: Rows) -> dict[str, Any]:
         """Outlines and words after these edits."""
-        outlines, said = self._after(rows)
+        done = self._report["job"].get("corrections", {}).get(self._arm, [])
+        traced = self._report.get("traced", {}).get(self._arm)
+        if [_key(row) for row in rows[: len(done)]] == [_key(row) for row in done]:
+            # What the results hold is measured; only what came after is worked in here.
+            found = tuple(outline_of(p, self._views) for p in self._patterns.values())
+            start, rows = ("measured", found), rows[len(done) :]
+        elif traced is not None:
+            start = "traced", tuple(traced_outline(one, self._views) for one in traced)
+        else:
+            return {"dropped": True}
+        outlines, said = self._after(start, rows)
         return {
             "patterns": [
-                self._pattern(side, pattern, outline)
-                for (side, pattern), outline in zip(self._patterns.items(), outlines, strict=True)
+                self._pattern(side, pattern, _likest(outlines, pattern))
+                for side, pattern in self._patterns.items()
             ],
             "said": list(said),
         }
 
-    def _after(self, rows: Rows) -> tuple[tuple[Outline, ...], tuple[dict[str, Any], ...]]:
-        key = (*self._stamp, self._arm, *(_key(row) for row in rows))
+    def _after(
+        self, start: tuple[str, tuple[Outline, ...]], rows: Rows
+    ) -> tuple[tuple[Outline, ...], tuple[dict[str, Any], ...]]:
+        key = (*self._stamp, self._arm, start[0], *(_key(row) for row in rows))
         if key not in _states:
             if rows:
-                outlines, said = self._after(rows[:-1])
+                outlines, said = self._after(start, rows[:-1])
                 state = self._one(outlines, rows[-1], said)
             else:
-                found = (outline_of(p, self._views) for p in self._patterns.values())
-                state = tuple(found), ()
+                state = start[1], ()
             while len(_states) >= _KEPT:
                 _states.pop(next(iter(_states)))
             _states[key] = state
@@ -124,7 +139,7 @@ class _Arm:
         changed, left = corrected({self._arm: outlines}, survey, facts, self._follow)
         before = {id(note) for outline in outlines for note in outline.notes}
         notes = [n for o in changed[self._arm] for n in o.notes if id(n) not in before]
-        words = [note.text for note in (*left, *notes)]
+        words = [_plain(note) for note in (*left, *notes)]
         missed = any(note.code == LEFT_OUT for note in left)
         mind = any(note.severity == "warn" for note in (*left, *notes))
         return changed[self._arm], (*said, {"words": words, "missed": missed, "mind": mind})
@@ -149,6 +164,7 @@ class _Arm:
             view.straight.photo.path.name: _on_photo(ring.points_mm[order], view)
             for view in outline.views
         }
+        names = _Names(outline_of(pattern, self._views))
         ends = [(e.stop, e.start) if laid.flipped else (e.start, e.stop) for e in outline.edges]
         return {
             "side": side,
@@ -156,10 +172,13 @@ class _Arm:
             "rings": rings,
             "seen": ring.seen[order].tolist(),
             "by_hand": ring.by_hand[order].tolist(),
-            "corners": [{"at": int(place[c.index]), "name": c.name} for c in outline.corners],
+            "corners": [
+                {"at": int(place[c.index]), "name": names.corner(ring.points_mm[c.index])}
+                for c in outline.corners
+            ],
             "edges": [
                 {
-                    "name": edge.name,
+                    "name": names.edge(*ring.points_mm[[edge.start, edge.stop]]),
                     "from": int(place[start]),
                     "to": int(place[stop]),
                     "length_mm": round(edge.length_mm, 2),
@@ -167,6 +186,44 @@ class _Arm:
                 for edge, (start, stop) in zip(outline.edges, ends, strict=True)
             ],
         }
+
+
+def _likest(outlines: tuple[Outline, ...], pattern: dict[str, Any]) -> Outline:
+    """Which of an arm's outlines a pattern is: the one that lies nearest to it."""
+    ring = apply(inverse(laid_of(pattern)), np.array(pattern["outline_mm"], dtype=np.float64))
+    middle = ring.mean(axis=0)
+    away = [np.linalg.norm(o.ring.points_mm.mean(axis=0) - middle) for o in outlines]
+    return outlines[int(np.argmin(away))]
+
+
+class _Names:
+    """What corners and edges were called when they were measured, by where they lie."""
+
+    def __init__(self, measured: Outline) -> None:
+        points = measured.ring.points_mm
+        self._corners = [(points[c.index], c.name) for c in measured.corners]
+        self._edges = [(points[[e.start, e.stop]], e.name) for e in measured.edges]
+
+    def corner(self, at: Floats) -> str:
+        """Its name; empty for a new one."""
+        near = [name for place, name in self._corners if np.linalg.norm(place - at) < _SAME_MM]
+        return near[0] if near else ""
+
+    def edge(self, start: Floats, stop: Floats) -> str:
+        """The name of the edge between two corners; empty for a new one."""
+        ends = np.stack([start, stop])
+        for places, name in self._edges:
+            if np.linalg.norm(places - ends, axis=1).max() < _SAME_MM:
+                return name
+        return ""
+
+
+def _plain(note: Note) -> str:
+    """What was done, or why it was not, without whose hand and which photo it was."""
+    words = note.text
+    if note.code in (MADE_BY_HAND, LEFT_OUT):
+        words = words.rpartition(": ")[2]
+    return words[:1].upper() + words[1:]
 
 
 def _on_photo(points: Floats, view: View) -> list[list[float]]:

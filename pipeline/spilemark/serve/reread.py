@@ -127,6 +127,29 @@ def outline_of(pattern: dict[str, Any], views: tuple[View, ...]) -> Outline:
     )
 
 
+def traced_outline(traced: dict[str, Any], views: tuple[View, ...]) -> Outline:
+    """An outline as it was before anything was put right by hand; corners and edges have no names."""
+    points = np.array(traced["outline_mm"], dtype=np.float64)
+    n = len(points)
+    ring = Polyline(
+        role="edge",
+        points_mm=points,
+        sigma_mm=np.full(n, np.nan),
+        sensitivity_mm=np.zeros((n, 0)),
+        seen=np.array(traced["seen"], dtype=bool),
+    )
+    names = set(traced["photos"])
+    return Outline(
+        polylines=(ring,),
+        corners=tuple(Corner(index=k, angle_deg=90.0) for k in traced["corners"]),
+        edges=tuple(_edge(edge, np.arange(n), flipped=False) for edge in traced["edges"]),
+        causes=(),
+        views=tuple(view for view in views if view.straight.photo.path.name in names),
+        whole=traced["whole"],
+        drawn_width_mm=traced["drawn_width_mm"],
+    )
+
+
 def laid_of(pattern: dict[str, Any]) -> RigidMap:
     """How a pattern was laid in the boat's frame."""
     laid = pattern["laid"]
