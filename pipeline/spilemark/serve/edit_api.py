@@ -13,8 +13,10 @@ from starlette.routing import Route
 
 from spilemark.corrections import check_correction
 from spilemark.results import ARMS
-from spilemark.serve import edits
+from spilemark.serve import edit_marks, edits
+from spilemark.serve.edit_marks import MARKS, numbers
 from spilemark.serve.entries import Entry
+from spilemark.serve.reread import carried
 from spilemark.serve.routes import BenchRoutes, Handler, told
 
 Edit = Callable[[Entry, dict[str, Any]], Entry]
@@ -34,7 +36,7 @@ class EditApi(BenchRoutes):
             "undo": lambda entry, form: edits.undo(shelf, entry, str(form.get("arm"))),
             "redo": lambda entry, form: edits.redo(shelf, entry, str(form.get("arm"))),
             "clear": lambda entry, form: edits.back_to_traced(shelf, entry, str(form.get("arm"))),
-            "mark": lambda entry, form: edits.set_mark(shelf, entry, form),
+            "mark": lambda entry, form: edits.set_mark(shelf, entry, self._of_first(entry, form)),
             "rename": lambda entry, form: edits.rename_edge(shelf, entry, form),
         }
         path = "/api/jobs/{job}/edits/"
@@ -54,6 +56,26 @@ class EditApi(BenchRoutes):
             return await self._told(changed)
 
         return answer
+
+    def _of_first(self, entry: Entry, form: dict[str, Any]) -> dict[str, Any]:
+        """A mark in pixels of its arm's first photo, in whichever photo it was shown.
+
+        Raises
+        ------
+        UsageError
+            That photo was not measured, so that its pixels cannot be carried over.
+        """
+        photo_id, value = form.get("photo"), form.get("value")
+        arm = edit_marks.under_of(form)
+        of_arm = [photo for photo in entry.photos if photo.arm == arm]
+        if not isinstance(photo_id, str) or value is None or form.get("key") not in MARKS:
+            return form
+        if not of_arm or photo_id == of_arm[0].id:
+            return form
+        shown, first = entry.photo(photo_id).path.name, of_arm[0].path.name
+        given = numbers(value, MARKS[form["key"]])
+        report = self._bench.report(entry)
+        return form | {"value": carried(report, arm, (shown, first), given)}
 
     async def add(self, request: Request) -> Response:
         """Add to the edit list; what the photo does not bear out is told (``missed``) and not kept."""

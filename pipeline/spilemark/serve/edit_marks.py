@@ -38,17 +38,18 @@ def last_step(entry: Entry, arm: str, corrections: int) -> Step | None:
     return steps[-1] if steps and steps[-1]["after"] >= corrections else None
 
 
-def take_back(shelf: Shelf, entry: Entry, arm: str, step: Step) -> tuple[Entry, Step]:
+def take_back(shelf: Shelf, entry: Entry, under: str, step: Step) -> tuple[Entry, Step]:
     """Make it as it was before a step; hands back what would do it again."""
-    again = {"key": step["key"], "value": _now(entry, arm, step["key"])}
-    changed = shelf.change(entry, _putting(arm, step["key"], step["was"]))
-    _keep(entry, arm, _steps(entry).get(arm, [])[:-1])
+    arm, key = step["arm"], step["key"]
+    again = {"key": key, "arm": arm, "value": _now(entry, arm, key)}
+    changed = shelf.change(entry, _putting(arm, key, step["was"]))
+    _keep(entry, under, _steps(entry).get(under, [])[:-1])
     return changed, again
 
 
-def put_again(shelf: Shelf, entry: Entry, arm: str, again: Step, corrections: int) -> Entry:
+def put_again(shelf: Shelf, entry: Entry, under: str, again: Step, corrections: int) -> Entry:
     """Do a step again that was taken back."""
-    return _step(shelf, entry, arm, again["key"], again["value"], corrections)
+    return _step(shelf, entry, (again["arm"], under), again["key"], again["value"], corrections)
 
 
 def set_mark(shelf: Shelf, entry: Entry, form: dict[str, Any], corrections: int) -> Entry:
@@ -66,7 +67,7 @@ def set_mark(shelf: Shelf, entry: Entry, form: dict[str, Any], corrections: int)
         value = numbers(value, MARKS[key])
     if value is not None and key == "face" and value not in ("up", "down"):
         raise UsageError("A face is up or down.", "")
-    return _step(shelf, entry, arm, key, value, corrections)
+    return _step(shelf, entry, (arm, under_of(form)), key, value, corrections)
 
 
 def rename_edge(shelf: Shelf, entry: Entry, form: dict[str, Any], corrections: int) -> Entry:
@@ -79,16 +80,31 @@ def rename_edge(shelf: Shelf, entry: Entry, form: dict[str, Any], corrections: i
     names.pop(own, None)
     if new.strip() and new.strip() != own:
         names[own] = new.strip()
-    return _step(shelf, entry, str(form.get("arm")), NAMES, names or None, corrections)
+    where = str(form.get("arm")), under_of(form)
+    return _step(shelf, entry, where, NAMES, names or None, corrections)
 
 
-def _step(shelf: Shelf, entry: Entry, arm: str, key: str, value: Any, corrections: int) -> Entry:
+def under_of(form: dict[str, Any]) -> str:
+    """The arm in whose list a step stands: in a photo of both sides, theirs together."""
+    return str(form.get("under") or form.get("arm"))
+
+
+def _step(
+    shelf: Shelf, entry: Entry, where: tuple[str, str], key: str, value: Any, corrections: int
+) -> Entry:
+    """Change the job file, and remember how it was; ``where``: its table, and whose list this is of."""
+    arm, under = where
     was = _now(entry, arm, key)
     changed = shelf.change(entry, _putting(arm, key, value))
-    if arm in ARMS:
-        steps = [*_steps(entry).get(arm, []), {"after": corrections, "key": key, "was": was,
-                                               "of": _first_photo(entry, arm)}]  # fmt: skip
-        _keep(entry, arm, steps[-_MOST_STEPS:])
+    if under in ARMS:
+        step = {
+            "after": corrections,
+            "arm": arm,
+            "key": key,
+            "was": was,
+            "of": _first_photo(entry, under),
+        }
+        _keep(entry, under, [*_steps(entry).get(under, []), step][-_MOST_STEPS:])
     return changed
 
 

@@ -157,10 +157,10 @@ def set_mark(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
 
     None: leave it to be found.
     """
-    arm = str(form.get("arm"))
-    count = len(corrections_of(entry).get(arm, []))
+    under = edit_marks.under_of(form)
+    count = len(corrections_of(entry).get(under, []))
     changed = edit_marks.set_mark(shelf, entry, form, count)
-    _remember(entry, arm, [])
+    _remember(entry, under, [])
     return changed
 
 
@@ -169,11 +169,11 @@ def rename_edge(shelf: Shelf, entry: Entry, form: dict[str, Any]) -> Entry:
 
     ``name``, ``to``, and the ``arm`` on which it can be taken back.
     """
-    arm = str(form.get("arm"))
-    count = len(corrections_of(entry).get(arm, []))
+    under = edit_marks.under_of(form)
+    count = len(corrections_of(entry).get(under, []))
     changed = edit_marks.rename_edge(shelf, entry, form, count)
-    if arm in ARMS:
-        _remember(entry, arm, [])
+    if under in ARMS:
+        _remember(entry, under, [])
     return changed
 
 

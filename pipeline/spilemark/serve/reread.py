@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from spilemark.frames import upright_to_stored
-from spilemark.lens import pixels_to_plane
+from spilemark.errors import UsageError
+from spilemark.frames import stored_to_upright, upright_to_stored
+from spilemark.lens import pixels_to_plane, plane_to_pixels
 from spilemark.records import (
     CardSighting,
     Corner,
@@ -178,6 +179,33 @@ def _numbers(values: list[float | None], n: int) -> Floats:
 
 def _nearest(points: Floats, at: Any) -> int:
     return int(np.argmin(np.linalg.norm(points - np.array(at, dtype=np.float64), axis=1)))
+
+
+def carried(
+    report: dict[str, Any], arm: str, photos: tuple[str, str], places: list[float]
+) -> list[float]:
+    """Places (x, y, x, y ...), upright px, from one photo of an arm to another, by the face between them.
+
+    Raises
+    ------
+    UsageError
+        One of the photos was not measured.
+    """
+    views = {view.straight.photo.path.name: view for view in views_of(report, arm)}
+    if not views.keys() >= set(photos):
+        raise UsageError(
+            "This photo was not measured with the side's first one yet.",
+            "Measure the job again, or show the place in the first photo.",
+        )
+    shown, other = (views[name] for name in photos)
+    photo = shown.straight.photo
+    size = photo.width_px, photo.height_px
+    upright = np.array(places, dtype=np.float64).reshape(-1, 2)
+    on_face = pixels_to_plane(upright_to_stored(upright, *size, photo.orientation), shown.plane)
+    photo = other.straight.photo
+    stored = plane_to_pixels(on_face, other.plane)
+    found = stored_to_upright(stored, photo.width_px, photo.height_px, photo.orientation)
+    return [round(float(v), 2) for v in found.ravel()]
 
 
 @lru_cache(maxsize=2)

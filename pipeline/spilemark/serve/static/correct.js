@@ -1,18 +1,24 @@
 // Putting right by hand: tools that work with two touches, by dragging, or with the keys.
 import { attempt, el, send, svg } from "./common.js";
-import { nearestOf, path } from "./viewer.js";
+import { nearest, nearestOf, path } from "./viewer.js";
 
 const REACH_MM = 15; // as the pipeline has it
 const NEAR_PX = 36;
+const CORNER_PX = 24; // so near to a corner, the corner is meant
 const HINTS = {
   read: "Touch the edge to read it.",
-  move: "Touch a point of the edge, then where it belongs; or drag it.",
-  straight: "Touch two points of the edge: it is drawn straight between them.",
-  draw: "Touch a point of the edge, then along the way, then another point of the edge; then Finish.",
+  move: "Touch a point or a corner, then where it belongs; or drag it.",
+  follow: "Touch the outline where it is right, then where it is right again: the edge between is followed in the photo. A touch off the outline is a place on the way.",
+  straight: "Touch two points of the outline: it is drawn straight between them.",
+  draw: "Touch a point of the outline, then along the way, then another point of the outline; then Finish.",
   guess: "Touch two points: what lies between them was not really seen.",
-  line: "Touch both ends of the pencil line.",
+  corner: "Touch the outline where there is a corner.",
+  "no-corner": "Touch a corner that is none.",
+  line: "Touch both ends of the pencil line. An end that is marked can be dragged, or touched and then set where it belongs.",
   forward: "Touch a place towards the bow.",
 };
+const ON_EDGE = ["straight", "guess", "corner"];
+const BEGINS_ON_EDGE = ["move", "draw", "follow"];
 
 /** Distances along a ring, mm, to each of its points from point k, the shorter way round. */
 export function apart(ring, k) {
@@ -37,25 +43,45 @@ export function company(ringMm, k) {
   return cut > 0 ? [...found.slice(cut), ...found.slice(0, cut)] : found;
 }
 
+/** The outline's point that a touch means: a corner before a plain point, the nearest of several. */
+export function meant(patterns, at, unit, corners = true) {
+  const best = nearestOf(patterns, at);
+  if (!best || best.far > NEAR_PX * unit) return null;
+  let least = CORNER_PX * unit;
+  for (const pattern of corners ? patterns : []) {
+    for (const corner of pattern.corners) {
+      const far = Math.hypot(corner.at[0] - at[0], corner.at[1] - at[1]);
+      if (far >= least) continue;
+      least = far;
+      Object.assign(best, { pattern, k: corner.k ?? nearest(pattern.ring, corner.at)[0], far, corner });
+    }
+  }
+  return best;
+}
+
 export class Corrector {
-  constructor({ api, view, drawing, viewer, changed }) {
-    Object.assign(this, { api, view, drawing, viewer, changed });
+  constructor({ api, view, drawing, viewer, changed, walked }) {
+    Object.assign(this, { api, view, drawing, viewer, changed, walked });
     this.tool = "read";
     this.places = [];
     this.grip = null;
+    this.end = null; // the end of the pencil line that was taken hold of
     this.cross = null;
+    this.asking = false;
     this.layer = svg("g");
     this.hint = document.getElementById("hint");
     this.box = document.getElementById("tools");
+    this.button = Object.fromEntries(["finish", "leave", "instead", "undo", "redo", "clear", "unline", "unforward"].map((id) => [id, document.getElementById(id)]));
     for (const input of this.box.querySelectorAll("input[name=tool]")) {
       input.addEventListener("change", () => this.choose(input.value));
     }
-    document.getElementById("finish").addEventListener("click", () => this.finish());
-    document.getElementById("leave").addEventListener("click", () => this.choose(this.tool));
-    for (const name of ["undo", "redo", "clear"]) {
-      document.getElementById(name).addEventListener("click", () => this.ask(name, { arm: this.drawing().arm }));
-    }
-    for (const input of this.box.querySelectorAll("input[name=face]")) {
+    this.button.finish.addEventListener("click", () => this.finish());
+    this.button.leave.addEventListener("click", () => this.choose(this.tool));
+    this.button.instead.addEventListener("click", () => this.add("redraw", this.places));
+    for (const name of ["undo", "redo", "clear"]) this.button[name].addEventListener("click", () => this.step(name));
+    this.button.unline.addEventListener("click", () => this.unmark("centreline"));
+    this.button.unforward.addEventListener("click", () => this.unmark("forward"));
+    for (const input of document.querySelectorAll("input[name=face]")) {
       input.addEventListener("change", () => this.ask("mark", { arm: this.drawing().arm, key: "face", value: input.value }));
     }
     view.addEventListener("pointerdown", (event) => this.down(event), { capture: true });
@@ -63,40 +89,66 @@ export class Corrector {
     view.addEventListener("pointerup", (event) => this.up(event));
     view.addEventListener("pointercancel", () => this.drop());
     view.addEventListener("keydown", (event) => this.key(event), { capture: true });
+    document.addEventListener("keydown", (event) => this.shortcut(event));
     this.choose("read");
   }
 
   /** Take a tool; whatever was begun with another is left. */
   choose(tool) {
+    if (tool !== this.tool) this.cross = null;
     this.tool = tool;
     this.places = [];
-    this.cross = null;
+    this.end = null;
     this.drop();
     this.view.classList.toggle("handles", tool !== "read");
-    this.hint.textContent = HINTS[tool];
+    this.shown(this.box.querySelector(`input[value="${tool}"]`).closest("label"));
+    this.say(HINTS[tool]);
     this.buttons();
     this.sketch();
   }
 
-  buttons() {
-    document.getElementById("finish").hidden = !(this.tool === "draw" && this.places.length > 1);
-    document.getElementById("leave").hidden = this.places.length === 0;
+  /** On a narrow page the tools stand in a row that moves sideways: the chosen one is shown. */
+  shown(label) {
+    const kit = this.box.querySelector(".kit");
+    const [at, row] = [label.getBoundingClientRect(), kit.getBoundingClientRect()];
+    if (at.left < row.left || at.right > row.right) kit.scrollLeft += at.left - row.left - (row.width - at.width) / 2;
+  }
+
+  say(words) {
+    this.hint.textContent = words;
+  }
+
+  buttons(missed = false) {
+    this.button.finish.hidden = !(this.tool === "draw" && this.places.length > 1);
+    this.button.leave.hidden = this.places.length === 0;
+    this.button.instead.hidden = !missed;
   }
 
   /** What the page was told of edits, shown: which can be undone, which wait to be worked in. */
   show(told) {
     this.told = told;
-    const arm = this.drawing().arm;
-    const edits = told.edits[arm] ?? [];
-    document.getElementById("undo").disabled = edits.length === 0;
-    document.getElementById("clear").disabled = edits.length === 0;
-    document.getElementById("redo").disabled = !(told.undone[arm] > 0);
+    const { arm } = this.drawing();
+    const marks = this.marks();
+    this.button.undo.disabled = !(told.undoable[arm] > 0);
+    this.button.clear.disabled = !(told.edits[arm]?.length > 0);
+    this.button.redo.disabled = !(told.undone[arm] > 0);
+    this.button.unline.hidden = !marks.centreline;
+    this.button.unforward.hidden = !marks.forward;
     const face = told.marks[arm]?.face ?? "";
-    for (const input of this.box.querySelectorAll("input[name=face]")) input.checked = input.value === face;
+    for (const input of document.querySelectorAll("input[name=face]")) input.checked = input.value === face;
     this.sketch();
   }
 
-  /** Edits of an arm that the results do not hold yet. */
+  /** What was said by hand of line and bow, if its pixels are those of the photo that is shown. */
+  marks() {
+    const d = this.drawing();
+    if (!d.first) return {};
+    const { marks } = this.told ?? { marks: {} };
+    // Each side of a photo of both has its own; one of them is shown.
+    return d.arm === "both" ? { ...marks.starboard, ...marks.port } : (marks[d.arm] ?? {});
+  }
+
+  /** Edits of an arm that the results do not hold yet, and whether they hold some that were taken back. */
   waiting(arm) {
     const edits = this.told?.edits[arm] ?? [];
     const done = this.told?.worked_in?.[arm] ?? [];
@@ -107,16 +159,48 @@ export class Corrector {
   }
 
   async ask(what, form) {
+    if (this.asking) return undefined;
+    this.asking = true;
+    this.view.setAttribute("aria-busy", "true");
     const told = await attempt(() => send(`${this.api}/edits/${what}`, form));
-    if (!told) return;
+    this.asking = false;
+    this.view.removeAttribute("aria-busy");
+    if (!told) return undefined;
     this.show({ ...this.told, ...told });
-    this.changed();
+    if (!told.missed) await this.changed(what);
+    return told;
   }
 
-  /** The edge's point nearest to a place on the photo: worked out here, whatever lies on top. */
+  async step(what) {
+    this.choose(this.tool);
+    const told = await this.ask(what, { arm: this.drawing().arm });
+    if (told) this.say({ undo: "Taken back.", redo: "Done again.", clear: "Back to what was traced. Redo brings all of it back, one by one." }[what]);
+  }
+
+  unmark(key) {
+    const { arm } = this.drawing();
+    const whose = arm === "both" ? (this.told.marks.port?.[key] ? "port" : "starboard") : arm;
+    return this.ask("mark", { arm: whose, under: arm, key, value: null });
+  }
+
+  /** The outline's point that a place on the photo means: worked out here, whatever lies on top. */
   pick(at) {
-    const best = nearestOf(this.drawing().patterns, at);
-    return best && best.far <= NEAR_PX * this.viewer().unit ? best : null;
+    return meant(this.drawing().patterns, at, this.viewer().unit, this.tool !== "corner");
+  }
+
+  /** The ends of the pencil line as they are drawn, and which of them a place means. */
+  ends() {
+    const { centreline: c } = this.marks();
+    if (c) return [c.slice(0, 2), c.slice(2)];
+    const line = this.drawing().patterns.find((p) => p.line)?.line;
+    return line ? [line[0], line[line.length - 1]] : [];
+  }
+
+  endAt(at) {
+    const ends = this.ends();
+    if (!ends.length) return null;
+    const [k, far] = nearest(ends, at);
+    return far <= NEAR_PX * this.viewer().unit ? k : null;
   }
 
   down(event) {
@@ -128,12 +212,19 @@ export class Corrector {
       return;
     }
     this.start = { x: event.clientX, y: event.clientY, id: event.pointerId };
-    if (this.tool !== "move" || this.places.length) return;
+    if (this.places.length || this.end !== null) return;
     const at = this.viewer().at(event);
-    const grip = this.pick(at);
-    if (!grip) return;
-    this.viewer().held = grip;
-    this.grip = { ...grip, with: company(grip.pattern.ring_mm, grip.k), to: at };
+    if (this.tool === "line") {
+      const end = this.endAt(at);
+      if (end === null) return;
+      this.viewer().held = this;
+      this.grip = { end, to: at };
+    } else if (this.tool === "move") {
+      const grip = this.pick(at);
+      if (!grip) return;
+      this.viewer().held = grip;
+      this.grip = { ...grip, with: company(grip.pattern.ring_mm, grip.k), to: at };
+    }
   }
 
   move(event) {
@@ -149,7 +240,10 @@ export class Corrector {
     const far = Math.hypot(event.clientX - start.x, event.clientY - start.y);
     const grip = this.grip;
     this.drop();
-    if (grip && far > 6) return this.add("move", [grip.pattern.ring[grip.k], grip.to]);
+    if (grip && far > 6) {
+      if (grip.end !== undefined) return this.setEnd(grip.end, grip.to);
+      return this.add("move", [grip.pattern.ring[grip.k], grip.to]);
+    }
     if (far <= 6) this.tap(this.viewer().at(event));
     return undefined;
   }
@@ -163,29 +257,50 @@ export class Corrector {
 
   /** One touch with a tool, by finger, mouse or key. */
   tap(at) {
-    const onEdge = ["straight", "guess"].includes(this.tool) || (["move", "draw"].includes(this.tool) && !this.places.length);
-    if (onEdge) {
-      const found = this.pick(at);
-      if (!found) {
-        this.hint.textContent = "There is no edge near that place.";
+    if (this.asking || !this.button.instead.hidden) return;
+    if (this.tool === "line" && !this.places.length) {
+      if (this.end !== null) {
+        this.setEnd(this.end, at);
         return;
       }
-      at = found.pattern.ring[found.k];
+      const end = this.endAt(at);
+      if (end !== null) {
+        this.end = end;
+        this.say("Now touch where this end of the line belongs.");
+        this.button.leave.hidden = false;
+        this.sketch();
+        return;
+      }
     }
-    this.places.push(at);
+    const first = !this.places.length;
+    const found = ON_EDGE.includes(this.tool) || BEGINS_ON_EDGE.includes(this.tool) || this.tool === "no-corner" ? this.pick(at) : null;
+    if (this.tool === "no-corner" ? !found?.corner : (ON_EDGE.includes(this.tool) || (BEGINS_ON_EDGE.includes(this.tool) && first)) && !found) {
+      this.say(this.tool === "no-corner" ? "There is no corner near that place." : "There is no edge near that place.");
+      return;
+    }
+    const snaps = found && this.tool !== "draw" && !(this.tool === "move" && !first);
+    this.places.push(snaps || (found && first) ? found.pattern.ring[found.k] : at);
     const two = this.places.length === 2;
     if (this.tool === "forward") this.mark("forward", at);
     else if (this.tool === "line" && two) this.mark("centreline", this.places.flat());
     else if (this.tool === "move" && two) this.add("move", this.places);
     else if (this.tool === "straight" && two) this.add("redraw", this.places);
     else if (this.tool === "guess" && two) this.add("guess", this.places);
-    else this.hint.textContent = `${this.places.length} set. ${HINTS[this.tool]}`;
+    else if (this.tool === "corner" || this.tool === "no-corner") this.add(this.tool, this.places);
+    else if (this.tool === "follow" && !first && found) this.add("follow", this.places);
+    else this.say(this.tool === "follow" && !first ? "A place on the way. Go on, and end on the outline." : `${this.places.length} set. ${HINTS[this.tool]}`);
     this.buttons();
     this.sketch();
   }
 
   finish() {
     if (this.places.length > 1) this.add("redraw", this.places);
+  }
+
+  setEnd(which, to) {
+    const ends = this.ends();
+    ends[which] = to;
+    return this.mark("centreline", ends.flat());
   }
 
   mark(key, value) {
@@ -196,57 +311,133 @@ export class Corrector {
       arm = nearestOf(d.patterns, value.slice(0, 2)).pattern.side;
     }
     this.choose(this.tool);
-    return this.ask("mark", { arm, key, value });
+    return this.ask("mark", { arm, under: d.arm, photo: d.photo, key, value });
   }
 
-  add(what, points) {
+  async add(what, places) {
     const d = this.drawing();
+    const points = places.map((p) => [...p]);
     this.choose(this.tool);
-    return this.ask("add", { arm: d.arm, photo: d.photo, do: what, points: points.map((p) => [...p]) });
+    if (what === "follow") this.say("Following the edge in the photo …");
+    const told = await this.ask("add", { arm: d.arm, photo: d.photo, do: what, points });
+    if (!told) {
+      this.say(HINTS[this.tool]);
+      return;
+    }
+    if (!told.missed) return;
+    this.say(`${told.missed} What was there stays.`);
+    if (what !== "follow") return;
+    this.places = points;
+    this.buttons(true);
+    this.sketch();
+    this.button.instead.focus();
+  }
+
+  /** What the last edit did, in words, once it was tried. */
+  did(words) {
+    if (words && !this.places.length) this.say(`${words} ${HINTS[this.tool]}`);
+  }
+
+  shortcut(event) {
+    if (!(event.ctrlKey || event.metaKey) || event.altKey || ["INPUT", "SELECT", "TEXTAREA"].includes(event.target.tagName) && event.target.type !== "radio") return;
+    const key = event.key.toLowerCase();
+    const what = key === "z" ? (event.shiftKey ? "redo" : "undo") : key === "y" ? "redo" : null;
+    if (!what) return;
+    event.preventDefault();
+    if (!this.button[what].disabled) this.step(what);
   }
 
   key(event) {
-    if (this.tool === "read" || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
     const viewer = this.viewer();
     const [x, y, width, height] = viewer.box;
-    const step = (event.shiftKey ? 1 : 12) * viewer.unit;
     const ways = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-    if (ways[event.key]) {
+    const along = { PageDown: 25, PageUp: -25, ".": 1, ",": -1 }[event.key];
+    if (along) this.walk(along);
+    else if (event.key === "c") this.nextCorner();
+    else if (this.tool === "read") return;
+    else if (ways[event.key]) {
+      const step = (event.shiftKey ? 1 : 12) * viewer.unit;
       this.cross ??= [x + width / 2, y + height / 2];
-      this.cross = [this.cross[0] + ways[event.key][0] * step, this.cross[1] + ways[event.key][1] * step];
-    } else if (event.key === "Enter") {
+      this.cross = this.cross.map((v, j) => v + ways[event.key][j] * step);
+      viewer.keep(this.cross);
+    } else if (event.key === "Enter" || event.key === " ") {
       this.cross ??= [x + width / 2, y + height / 2];
       this.tap(this.cross);
     } else if (event.key === "Escape") this.choose(this.tool);
+    else if (["+", "=", "-"].includes(event.key) && this.cross) viewer.zoom(event.key === "-" ? 1 / 1.4 : 1.4, this.cross);
     else return;
     event.preventDefault();
     this.sketch();
   }
 
+  /** Take the cross along the outline by so many of its points, from the one nearest to it. */
+  walk(by) {
+    const { box } = this.viewer();
+    const found = nearestOf(this.drawing().patterns, this.cross ?? [box[0] + box[2] / 2, box[1] + box[3] / 2]);
+    if (!found) return;
+    const n = found.pattern.ring.length;
+    this.land(found.pattern, this.cross ? (found.k + by + n) % n : found.k);
+  }
+
+  nextCorner() {
+    const all = this.drawing().patterns.flatMap((pattern) => pattern.corners.map((corner) => [pattern, corner]));
+    if (!all.length) return;
+    this.corner = ((this.corner ?? -1) + 1) % all.length;
+    const [pattern, corner] = all[this.corner];
+    this.land(pattern, corner.k ?? nearest(pattern.ring, corner.at)[0]);
+  }
+
+  land(pattern, k) {
+    this.cross = [...pattern.ring[k]];
+    this.viewer().keep(this.cross);
+    this.walked(pattern, k);
+  }
+
   /** Draw what is being done and what waits; nothing else is drawn again. */
   sketch() {
     if (!this.told) return;
-    const unit = this.viewer().unit;
+    const { unit } = this.viewer();
     const parts = [];
+    const twice = (d) => parts.push(svg("path", { class: "rim", d }), svg("path", { class: "hand", d }));
     const d = this.drawing();
-    for (const edit of this.waiting(d.arm).edits) {
-      if (edit.photo === d.photo) parts.push(svg("path", { class: "rim", d: path(edit.points) }), svg("path", { class: "hand", d: path(edit.points) }));
+    if (!d.tried) {
+      for (const edit of this.waiting(d.arm).edits) if (edit.photo === d.photo) twice(path(edit.points));
     }
-    if (this.grip) {
+    const { centreline, forward } = this.marks();
+    if (centreline) twice(path([centreline.slice(0, 2), centreline.slice(2)]));
+    if (forward) parts.push(svg("circle", { class: "finger", cx: forward[0], cy: forward[1], r: 6 * unit }), this.tag(forward, "bow"));
+    if (this.tool === "line") this.ends().forEach((at, k) => parts.push(this.ring(at, 11, k === this.end)));
+    if (this.tool === "move" || this.tool === "no-corner") {
+      for (const p of d.patterns) for (const corner of p.corners) parts.push(this.ring(corner.at, 11, false));
+    }
+    if (this.grip?.end !== undefined) {
+      const ends = this.ends();
+      ends[this.grip.end] = this.grip.to;
+      twice(path(ends));
+    } else if (this.grip) {
       const { pattern, k, to } = this.grip;
       const [dx, dy] = [to[0] - pattern.ring[k][0], to[1] - pattern.ring[k][1]];
-      const line = this.grip.with.map(([j, share]) => [pattern.ring[j][0] + share * dx, pattern.ring[j][1] + share * dy]);
-      parts.push(svg("path", { class: "rim", d: path(line) }), svg("path", { class: "hand", d: path(line) }));
+      twice(path(this.grip.with.map(([j, share]) => [pattern.ring[j][0] + share * dx, pattern.ring[j][1] + share * dy])));
     }
     if (this.places.length > 1) parts.push(svg("path", { class: "hand", d: path(this.places) }));
     for (const [x, y] of this.places) parts.push(svg("circle", { class: "finger", cx: x, cy: y, r: 6 * unit }));
     if (this.cross) {
       const [x, y] = this.cross;
       const r = 14 * unit;
-      const d = `M${x - r} ${y}H${x + r}M${x} ${y - r}V${y + r}`;
-      parts.push(svg("path", { class: "rim", d }), svg("path", { class: "mark", d }));
+      const plus = `M${x - r} ${y}H${x + r}M${x} ${y - r}V${y + r}`;
+      parts.push(svg("path", { class: "rim", d: plus }), svg("path", { class: "mark", d: plus }));
     }
     this.layer.replaceChildren(...parts);
+  }
+
+  ring([x, y], size, taken) {
+    return svg("circle", { class: taken ? "handle taken" : "handle", cx: x, cy: y, r: size * this.viewer().unit });
+  }
+
+  tag([x, y], words) {
+    const { unit } = this.viewer();
+    return svg("text", { class: "tag", transform: `translate(${x} ${y}) scale(${unit}) translate(10 5)` }, words);
   }
 }
 
@@ -254,6 +445,6 @@ export class Corrector {
 export function nameField(edge, corrector) {
   const input = el("input", { value: edge.name, autocomplete: "off", maxLength: 60 });
   input.setAttribute("aria-label", `Name of ${edge.name}`);
-  input.addEventListener("change", () => corrector.ask("rename", { name: edge.name, to: input.value }));
+  input.addEventListener("change", () => corrector.ask("rename", { arm: corrector.drawing().arm, name: edge.name, to: input.value }));
   return input;
 }

@@ -8,8 +8,10 @@ const api = `/api/jobs/${job.id}`;
 const view = document.getElementById("view");
 const under = document.getElementById("under");
 const SIDES = { port: "Port", starboard: "Starboard", single: "Part" };
-let drawings = [];
+let measured = []; // what the results hold, by photo
+let drawings = []; // the same with what was put right since
 let shown = 0;
+let image = null;
 let viewer = null;
 let layer = null;
 let finger = null;
@@ -18,7 +20,9 @@ let told = null;
 
 function draw() {
   const d = drawings[shown];
-  const image = svg("image", { href: `${api}/photos/${d.photo}/look.jpg`, x: -0.5, y: -0.5, width: d.width, height: d.height });
+  if (image?.dataset.photo !== d.photo) {
+    image = svg("image", { href: `${api}/photos/${d.photo}/look.jpg`, x: -0.5, y: -0.5, width: d.width, height: d.height, "data-photo": d.photo });
+  }
   layer = svg("g");
   for (const card of d.cards) {
     layer.append(svg("path", { class: "rim", d: path(card.corners_px, true) }));
@@ -32,11 +36,10 @@ function draw() {
   if (!viewer) viewer = new Viewer(view, size, scaleTags);
   else if (String(viewer.size) !== String(size)) viewer.fit(size);
   if (!corrector && document.getElementById("tools")) {
-    corrector = new Corrector({ api, view, drawing: () => drawings[shown], viewer: () => viewer, changed });
+    corrector = new Corrector({ api, view, drawing: () => drawings[shown], viewer: () => viewer, changed, walked: read });
   }
   view.replaceChildren(image, layer, ...(corrector ? [corrector.layer] : []));
-  corrector?.choose(corrector.tool);
-  corrector?.show(told);
+  corrector?.show(corrector.told ?? told);
   pending();
   scaleTags();
   tables(d);
@@ -48,7 +51,7 @@ function draw() {
 function drawPattern(pattern) {
   const all = [pattern.ring, ...pattern.holes];
   for (const ring of all) layer.append(svg("path", { class: "rim", d: path(ring, true) }));
-  const kinds = pattern.seen.map((seen, k) => (pattern.by_hand[k] ? "hand" : seen ? "seen" : "guessed"));
+  const kinds = pattern.seen.map((seen, k) => (!seen ? "guessed" : pattern.by_hand[k] ? "hand" : "seen"));
   for (const [kind, numbers] of stretches(kinds)) {
     layer.append(svg("path", { class: kind, d: path(numbers.map((k) => pattern.ring[k])) }));
   }
@@ -63,8 +66,12 @@ function drawPattern(pattern) {
     layer.append(tag(pattern.ring[(edge.from + (count >> 1)) % n], edge.name));
   }
   for (const corner of pattern.corners) {
-    layer.append(svg("rect", { class: "corner", "data-x": corner.at[0], "data-y": corner.at[1] }), tag(corner.at, `${corner.name} corner`));
+    layer.append(svg("rect", { class: "corner", "data-x": corner.at[0], "data-y": corner.at[1] }), tag(corner.at, cornerName(corner)));
   }
+}
+
+function cornerName({ name }) {
+  return name ? `${name} corner` : "new corner";
 }
 
 function tag([x, y], words) {
@@ -100,7 +107,11 @@ function point(event) {
   const at = viewer.at(event);
   const best = nearestOf(drawings[shown].patterns, at);
   if (!best || best.far > 40 * viewer.unit || (corrector && corrector.tool !== "read")) return;
-  const { pattern, k } = best;
+  read(best.pattern, best.k);
+}
+
+/** Say what the outline is at one of its points, and mark it. */
+function read(pattern, k) {
   finger.setAttribute("cx", pattern.ring[k][0]);
   finger.setAttribute("cy", pattern.ring[k][1]);
   finger.setAttribute("visibility", "visible");
@@ -110,9 +121,10 @@ function point(event) {
 function wordsOf(pattern, k) {
   const edge = edgeAt(pattern.edges, k, pattern.ring.length);
   const [x, y] = pattern.ring_mm[k];
-  const how = pattern.by_hand[k] ? "made by hand" : pattern.seen[k] ? "seen" : "guessed";
-  const doubt = pattern.u95_mm[k] === null ? "" : `, ±${length(pattern.u95_mm[k], units, 2)} (95 %)`;
-  return `${SIDES[pattern.side]}, ${edge ? edge.name : "edge"}: ${how}${doubt}; ${length(Math.abs(x), units)} to ${x < 0 ? "port" : "starboard"}, ${length(y, units)} forward`;
+  const how = [pattern.seen[k] ? "" : "guessed", pattern.by_hand[k] ? "made by hand" : ""].filter(Boolean).join(", ") || "seen";
+  const u95 = pattern.u95_mm?.[k] ?? null;
+  const doubt = u95 === null ? "" : `, ±${length(u95, units, 2)} (95 %)`;
+  return `${SIDES[pattern.side]}, ${edge?.name || "edge"}: ${how}${doubt}; ${length(Math.abs(x), units)} to ${x < 0 ? "port" : "starboard"}, ${length(y, units)} forward`;
 }
 
 function tables(d) {
@@ -130,18 +142,51 @@ function tables(d) {
 
 function edgeTable(pattern) {
   const rows = pattern.edges.map((edge) =>
-    el("tr", {}, el("th", { scope: "row" }, corrector ? nameField(edge, corrector) : edge.name), el("td", { className: "number" }, length(edge.length_mm, units))));
+    el("tr", {}, el("th", { scope: "row" }, corrector && edge.name ? nameField(edge, corrector) : edge.name || "edge (gets its name when measured)"), el("td", { className: "number" }, length(edge.length_mm, units))));
   const corners = pattern.corners.map((corner) =>
-    el("tr", {}, el("th", { scope: "row" }, `${corner.name} corner`), el("td", { className: "number" }, corner.deg === null || corner.deg === undefined ? "?" : `${corner.deg.toFixed(2)}°`)));
+    el("tr", {}, el("th", { scope: "row" }, cornerName(corner)), el("td", { className: "number" }, corner.deg === null || corner.deg === undefined ? "?" : `${corner.deg.toFixed(2)}°`)));
   return el("table", {}, el("caption", {}, `${SIDES[pattern.side]}: ${pattern.seen_percent.toFixed(0)} % of the edge seen. ${pattern.words}`), el("tbody", {}, ...rows, ...corners));
 }
 
 let units = "mm";
 
 /** Something was put right: the job is not what was measured any more. */
-function changed() {
+async function changed(what) {
   job.stale = true;
   pending();
+  if (what === "rename") return;
+  const said = await tryOut();
+  if (what === "add") corrector.did(said);
+}
+
+let asked = 0;
+
+/** Draw the outlines with what was put right since they were measured; hands back what the last edit did. */
+async function tryOut() {
+  const number = (asked += 1);
+  const arms = [...new Set(measured.map((d) => d.arm))];
+  const waits = (arm) => {
+    const { edits, dropped } = corrector.waiting(arm);
+    return edits.length > 0 || dropped;
+  };
+  const found = arms.some(waits) ? await attempt(() => send(`${api}/edits/try`)) : { arms: {} };
+  if (!found || number !== asked) return undefined;
+  drawings = measured.map((d) => (found.arms[d.arm]?.patterns && waits(d.arm) ? tried(d, found.arms[d.arm].patterns) : d));
+  draw();
+  return found.arms[drawings[shown].arm]?.said?.at(-1)?.words.join(" ");
+}
+
+/** A photo's drawing with outlines as they were tried. */
+function tried(d, patterns) {
+  const now = (p) => {
+    const found = patterns.find((other) => other.side === p.side);
+    const ring = found?.rings[d.photo];
+    if (!ring) return p;
+    const deg = Object.fromEntries(p.corners.map((corner) => [corner.name, corner.deg]));
+    const corners = found.corners.map(({ at, name }) => ({ name, k: at, at: ring[at], deg: deg[name] ?? null }));
+    return { ...p, ring, ring_mm: found.ring_mm, seen: found.seen, by_hand: found.by_hand, u95_mm: null, corners, edges: found.edges };
+  };
+  return { ...d, tried: true, patterns: d.patterns.map(now) };
 }
 
 /** What was changed and is not in the results yet. */
@@ -151,9 +196,12 @@ function pending() {
   if (!corrector) return;
   const busy = job.work !== null;
   const arms = [...new Set(drawings.map((d) => d.arm))];
-  const waits = arms.some((arm) => corrector.waiting(arm).edits.length || corrector.waiting(arm).dropped);
+  const states = arms.map((arm) => corrector.waiting(arm));
+  const waits = states.some(({ edits, dropped }) => edits.length || dropped);
+  const old = states.some(({ dropped }, k) => dropped && !drawings.find((d) => d.arm === arms[k]).tried);
   line.hidden = !(busy || waits || job.stale);
-  line.textContent = busy ? statusWords(job) : "△ What you put right is kept, and not worked into the results yet.";
+  const drawn = old ? "What you took back shows when it is measured." : "It is drawn as it will be.";
+  line.textContent = busy ? statusWords(job) : `△ What you put right is kept, and not worked into the results yet.${waits ? ` ${drawn}` : ""}`;
   again.hidden = line.hidden || busy;
 }
 
@@ -164,13 +212,17 @@ async function begin() {
   }
   told = await attempt(() => get(`${api}/drawing`));
   if (!told) return;
-  drawings = told.photos;
+  const firsts = new Set(["port", "starboard", "single", "both"].map((arm) => job.photos.find((p) => p.arm === arm)?.id));
+  measured = told.photos.map((d) => ({ ...d, first: firsts.has(d.photo) }));
+  drawings = measured;
+  if (corrector) corrector.told = told;
   units = told.units;
   document.getElementById("looking").hidden = false;
   document.getElementById("pictures").replaceChildren(...drawings.map((d, k) => {
     const button = el("button", { type: "button" }, d.name);
     button.addEventListener("click", () => {
       shown = k;
+      corrector?.choose(corrector.tool);
       draw();
     });
     return button;
@@ -182,7 +234,9 @@ async function begin() {
     document.getElementById("under").textContent = "These results were made by an earlier version. Measure again to see them here.";
     return;
   }
+  if (shown >= drawings.length) shown = 0;
   draw();
+  if (corrector) await tryOut();
 }
 
 document.getElementById("again")?.addEventListener("click", () => attempt(() => send(`${api}/measure`)));

@@ -56,6 +56,14 @@ export class Viewer {
     this.#put();
   }
 
+  /** Move only as far as it takes to have a place well within what is shown. */
+  keep([x, y]) {
+    const [left, top, width, height] = this.box;
+    const off = (at, low, size) => Math.min(at - low - size / 8, 0) + Math.max(at - low - (7 * size) / 8, 0);
+    const [dx, dy] = [off(x, left, width), off(y, top, height)];
+    if (dx || dy) this.shift(dx, dy);
+  }
+
   #middle() {
     return [this.box[0] + this.box[2] / 2, this.box[1] + this.box[3] / 2];
   }
