@@ -178,7 +178,10 @@ def test_where_the_photo_shows_no_edge_nothing_is_kept_and_a_way_out_is_told(
     measured(page, job)
     ring = np.array(drawing(page, job)["patterns"][0]["ring"])
     within = np.flatnonzero(
-        (ring[:, 0] > box[0]) & (ring[:, 0] < box[2]) & (ring[:, 1] > box[1]) & (ring[:, 1] < box[3])
+        (ring[:, 0] > box[0])
+        & (ring[:, 0] < box[2])
+        & (ring[:, 1] > box[1])
+        & (ring[:, 1] < box[3])
     )
     first, last = ring[within[8]].tolist(), ring[within[-8]].tolist()
     told = add(page, job, "follow", first, last)
@@ -219,7 +222,9 @@ def test_a_report_read_back_lies_as_it_was_measured(page: Page, job: str) -> Non
         **pattern,
         "outline_mm": (boat[::-1] * [-1.0, 1.0]).tolist(),
         "laid": {**laid, "flipped": True, **mirrored_laying(laid)},
-        "edges": [{**e, "from": n - 1 - e["to"], "to": n - 1 - e["from"]} for e in pattern["edges"]],
+        "edges": [
+            {**e, "from": n - 1 - e["to"], "to": n - 1 - e["from"]} for e in pattern["edges"]
+        ],
         "corners_mm": {k: [-x, y] for k, (x, y) in pattern["corners_mm"].items()},
     }
     other = outline_of(turned, views)

@@ -5,6 +5,7 @@ import { nearest, nearestOf, path } from "./viewer.js";
 const REACH_MM = 15; // as the pipeline has it
 const NEAR_PX = 36;
 const CORNER_PX = 24; // so near to a corner, the corner is meant
+const END_PX = 18; // farther from the outline, a touch is a place on the way: the outline may be wrong there
 const HINTS = {
   read: "Touch the edge to read it.",
   move: "Touch a point or a corner, then where it belongs; or drag it.",
@@ -44,10 +45,10 @@ export function company(ringMm, k) {
 }
 
 /** The outline's point that a touch means: a corner before a plain point, the nearest of several. */
-export function meant(patterns, at, unit, corners = true) {
+export function meant(patterns, at, unit, corners = true, within = NEAR_PX) {
   const best = nearestOf(patterns, at);
-  if (!best || best.far > NEAR_PX * unit) return null;
-  let least = CORNER_PX * unit;
+  if (!best || best.far > within * unit) return null;
+  let least = Math.min(CORNER_PX, within) * unit;
   for (const pattern of corners ? patterns : []) {
     for (const corner of pattern.corners) {
       const far = Math.hypot(corner.at[0] - at[0], corner.at[1] - at[1]);
@@ -185,7 +186,8 @@ export class Corrector {
 
   /** The outline's point that a place on the photo means: worked out here, whatever lies on top. */
   pick(at) {
-    return meant(this.drawing().patterns, at, this.viewer().unit, this.tool !== "corner");
+    const within = this.tool === "follow" && this.places.length ? END_PX : NEAR_PX;
+    return meant(this.drawing().patterns, at, this.viewer().unit, this.tool !== "corner", within);
   }
 
   /** The ends of the pencil line as they are drawn, and which of them a place means. */
