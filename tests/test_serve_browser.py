@@ -708,7 +708,8 @@ def test_touches_draw_a_stretch_and_mark_one_as_guessed(
             # As near as the screen's pixels: the picture is shown whole.
             assert point == pytest.approx(ring[k], abs=3 * unit)
     tab.get_by_role("button", name="Measure with this").click()
-    expect(tab.locator("#view path.guessed").first).to_be_attached(timeout=60_000)
+    expect(tab.locator("#pending")).to_be_hidden(timeout=60_000)
+    expect(tab.locator("#view path.guessed").first).to_be_attached()
     pattern = page.bench.report(page.shelf.find(port_only))["patterns"]["port"]
     assert 0.5 < 100 - pattern["seen_percent"] < 10
     tab.get_by_role("button", name="Back to what was traced").click()

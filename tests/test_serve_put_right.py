@@ -109,7 +109,8 @@ def test_a_run_is_followed_at_once_and_measured_so_and_replayed_by_the_command_l
     notes = [n["text"] for n in report["notes"] if n["code"] == "made-by-hand"]
     assert "followed anew" in notes[1]
     page_of = (page.shelf.find(job).results / "report.html").read_text(encoding="utf-8")
-    assert "followed anew" in page_of
+    assert "followed anew between places set by hand" in page_of
+    assert "7 % made by hand" in page_of  # 121 of 1789 points
     # ... with the doubt of a measured edge, not of a hand.
     doubt = np.array(after["u95_fit_mm"])
     fresh = np.array(after["by_hand"])

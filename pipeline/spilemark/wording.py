@@ -202,14 +202,17 @@ def drawn_words(patterns: Sequence[RegisteredPattern]) -> str:
 
 
 def photo_words(pattern: RegisteredPattern) -> str:
-    """How much of it was seen, in how many photos."""
+    """How much of it was seen, in how many photos, and how much was made by hand."""
     count = len(pattern.outline.views)
     kind = "scan" if where_it_lay([pattern]) == "on the glass" else "photo"
     photos = f"1 {kind}" if count == 1 else f"{count} {kind}s"
     percent = f"{100 * pattern.outline.seen_fraction:.1f}".removesuffix(".0")
     if pattern.outline.drawn_width_mm is None:
-        return f"{percent} % of the outline seen, in {photos}."
-    return f"{DRAWN} {percent} % of it seen, in {photos}."
+        words = f"{percent} % of the outline seen, in {photos}"
+    else:
+        words = f"{DRAWN} {percent} % of it seen, in {photos}"
+    hand = 100 * float(pattern.outline.ring.by_hand.mean())
+    return f"{words}; {max(hand, 1.0):.0f} % made by hand." if hand else f"{words}."
 
 
 def line_words(pattern: RegisteredPattern, facts: JobFacts) -> str:

@@ -1,11 +1,11 @@
 // Putting right by hand: tools that work with two touches, by dragging, or with the keys.
 import { attempt, el, send, svg } from "./common.js";
-import { nearest, nearestOf, path } from "./viewer.js";
+import { END_PX, NEAR_PX, company, meant } from "./picking.js";
+import { sketched } from "./sketch.js";
+import { nearest, nearestOf } from "./viewer.js";
 
-const REACH_MM = 15; // as the pipeline has it
-const NEAR_PX = 36;
-const CORNER_PX = 24; // so near to a corner, the corner is meant
-const END_PX = 18; // farther from the outline, a touch is a place on the way: the outline may be wrong there
+export { company, meant };
+
 const HINTS = {
   read: "Touch the edge to read it.",
   move: "Touch a point or a corner, then where it belongs; or drag it.",
@@ -20,45 +20,6 @@ const HINTS = {
 };
 const ON_EDGE = ["straight", "guess", "corner"];
 const BEGINS_ON_EDGE = ["move", "draw", "follow"];
-
-/** Distances along a ring, mm, to each of its points from point k, the shorter way round. */
-export function apart(ring, k) {
-  const n = ring.length;
-  const along = new Float64Array(n);
-  for (let j = 1; j < n; j += 1) along[j] = along[j - 1] + Math.hypot(ring[j][0] - ring[j - 1][0], ring[j][1] - ring[j - 1][1]);
-  const round = along[n - 1] + Math.hypot(ring[0][0] - ring[n - 1][0], ring[0][1] - ring[n - 1][1]);
-  return along.map((s) => {
-    const d = Math.abs(s - along[k]);
-    return Math.min(d, round - d);
-  });
-}
-
-/** The points that go along with point k, as [number, share]. */
-export function company(ringMm, k) {
-  const found = [];
-  apart(ringMm, k).forEach((s, j) => {
-    if (s < REACH_MM) found.push([j, 0.5 * (1 + Math.cos((Math.PI * s) / REACH_MM))]);
-  });
-  // In the order along the edge, also where the ring's first point lies within.
-  const cut = found.findIndex(([j], i) => i && j - found[i - 1][0] > 1);
-  return cut > 0 ? [...found.slice(cut), ...found.slice(0, cut)] : found;
-}
-
-/** The outline's point that a touch means: a corner before a plain point, the nearest of several. */
-export function meant(patterns, at, unit, corners = true, within = NEAR_PX) {
-  const best = nearestOf(patterns, at);
-  if (!best || best.far > within * unit) return null;
-  let least = Math.min(CORNER_PX, within) * unit;
-  for (const pattern of corners ? patterns : []) {
-    for (const corner of pattern.corners) {
-      const far = Math.hypot(corner.at[0] - at[0], corner.at[1] - at[1]);
-      if (far >= least) continue;
-      least = far;
-      Object.assign(best, { pattern, k: corner.k ?? nearest(pattern.ring, corner.at)[0], far, corner });
-    }
-  }
-  return best;
-}
 
 export class Corrector {
   constructor({ api, view, drawing, viewer, changed, walked }) {
@@ -398,48 +359,7 @@ export class Corrector {
 
   /** Draw what is being done and what waits; nothing else is drawn again. */
   sketch() {
-    if (!this.told) return;
-    const { unit } = this.viewer();
-    const parts = [];
-    const twice = (d) => parts.push(svg("path", { class: "rim", d }), svg("path", { class: "hand", d }));
-    const d = this.drawing();
-    if (!d.tried) {
-      for (const edit of this.waiting(d.arm).edits) if (edit.photo === d.photo) twice(path(edit.points));
-    }
-    const { centreline, forward } = this.marks();
-    if (centreline) twice(path([centreline.slice(0, 2), centreline.slice(2)]));
-    if (forward) parts.push(svg("circle", { class: "finger", cx: forward[0], cy: forward[1], r: 6 * unit }), this.tag(forward, "bow"));
-    if (this.tool === "line") this.ends().forEach((at, k) => parts.push(this.ring(at, 11, k === this.end)));
-    if (this.tool === "move" || this.tool === "no-corner") {
-      for (const p of d.patterns) for (const corner of p.corners) parts.push(this.ring(corner.at, 11, false));
-    }
-    if (this.grip?.end !== undefined) {
-      const ends = this.ends();
-      ends[this.grip.end] = this.grip.to;
-      twice(path(ends));
-    } else if (this.grip) {
-      const { pattern, k, to } = this.grip;
-      const [dx, dy] = [to[0] - pattern.ring[k][0], to[1] - pattern.ring[k][1]];
-      twice(path(this.grip.with.map(([j, share]) => [pattern.ring[j][0] + share * dx, pattern.ring[j][1] + share * dy])));
-    }
-    if (this.places.length > 1) parts.push(svg("path", { class: "hand", d: path(this.places) }));
-    for (const [x, y] of this.places) parts.push(svg("circle", { class: "finger", cx: x, cy: y, r: 6 * unit }));
-    if (this.cross) {
-      const [x, y] = this.cross;
-      const r = 14 * unit;
-      const plus = `M${x - r} ${y}H${x + r}M${x} ${y - r}V${y + r}`;
-      parts.push(svg("path", { class: "rim", d: plus }), svg("path", { class: "mark", d: plus }));
-    }
-    this.layer.replaceChildren(...parts);
-  }
-
-  ring([x, y], size, taken) {
-    return svg("circle", { class: taken ? "handle taken" : "handle", cx: x, cy: y, r: size * this.viewer().unit });
-  }
-
-  tag([x, y], words) {
-    const { unit } = this.viewer();
-    return svg("text", { class: "tag", transform: `translate(${x} ${y}) scale(${unit}) translate(10 5)` }, words);
+    if (this.told) this.layer.replaceChildren(...sketched(this, this.viewer().unit));
   }
 }
 
