@@ -320,6 +320,30 @@ def test_an_end_of_the_line_is_dragged_or_set_by_two_touches_and_found_again(
     assert "centreline" not in page.shelf.find(job).table["port"]
 
 
+def test_a_corner_is_taken_hold_of_before_a_point_that_lies_nearer(
+    tab: Tab, page: Page, job: str
+) -> None:
+    pattern = page.ask(f"/api/jobs/{job}/drawing").json["photos"][0]["patterns"][0]
+    corner = next(c for c in pattern["corners"] if c["name"] == "outer")["at"]
+    look(tab, page, job)
+    tool(tab, "moves a point")
+    expect(tab.locator("#view circle.handle")).to_have_count(len(pattern["corners"]))
+    x, y = on_screen(tab, pattern["ring"][12])  # some screen pixels along the edge
+    tab.mouse.move(x, y)
+    tab.mouse.down()
+    tab.mouse.move(x - 25, y + 18, steps=5)
+    tab.mouse.up()
+    done(tab, "moved")
+    (row,) = rows(page, job)
+    assert row["points"][0] == pytest.approx(corner, abs=0.02)
+    moved = tab.eval_on_selector_all(
+        "#view rect.corner", "all => all.map((r) => [Number(r.dataset.x), Number(r.dataset.y)])"
+    )
+    assert row["points"][1] == pytest.approx(
+        min(moved, key=lambda p: np.hypot(p[0] - corner[0], p[1] - corner[1])), abs=0.3
+    )
+
+
 def test_no_handle_is_hidden_under_another(tab: Tab, page: Page) -> None:
     """Corners nearer to each other than a thumb: the one that is nearest is meant, and before a plain point."""
     tab.goto(page.address)
