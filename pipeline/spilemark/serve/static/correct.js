@@ -30,6 +30,7 @@ export class Corrector {
     this.end = null; // the end of the pencil line that was taken hold of
     this.cross = null;
     this.asking = false;
+    this.trying = false; // the outlines that are drawn are about to be others
     this.layer = svg("g");
     this.hint = document.getElementById("hint");
     this.box = document.getElementById("tools");
@@ -123,14 +124,20 @@ export class Corrector {
   async ask(what, form) {
     if (this.asking) return undefined;
     this.asking = true;
-    this.view.setAttribute("aria-busy", "true");
+    this.busy();
     const told = await attempt(() => send(`${this.api}/edits/${what}`, form));
     this.asking = false;
-    this.view.removeAttribute("aria-busy");
+    this.busy();
     if (!told) return undefined;
     this.show({ ...this.told, ...told });
     if (!told.missed) await this.changed(what);
     return told;
+  }
+
+  /** Touches wait until what is drawn is what they would be of. */
+  busy(trying = this.trying) {
+    this.trying = trying;
+    this.view.setAttribute("aria-busy", String(this.trying || this.asking));
   }
 
   async step(what) {
@@ -167,7 +174,7 @@ export class Corrector {
   }
 
   down(event) {
-    if (this.tool === "read") return;
+    if (this.tool === "read" || this.trying) return;
     if (this.start) {
       // A second finger: the picture is being zoomed, not worked on.
       this.drop();
@@ -220,7 +227,7 @@ export class Corrector {
 
   /** One touch with a tool, by finger, mouse or key. */
   tap(at) {
-    if (this.asking || !this.button.instead.hidden) return;
+    if (this.asking || this.trying || !this.button.instead.hidden) return;
     if (this.tool === "line" && !this.places.length) {
       if (this.end !== null) {
         this.setEnd(this.end, at);

@@ -169,8 +169,11 @@ async function tryOut() {
     const { edits, dropped } = corrector.waiting(arm);
     return edits.length > 0 || dropped;
   };
+  corrector.busy(true);
   const found = arms.some(waits) ? await attempt(() => send(`${api}/edits/try`)) : { arms: {} };
-  if (!found || number !== asked) return undefined;
+  if (number !== asked) return undefined;
+  corrector.busy(false);
+  if (!found) return undefined;
   drawings = measured.map((d) => (found.arms[d.arm]?.patterns && waits(d.arm) ? tried(d, found.arms[d.arm].patterns) : d));
   draw();
   return found.arms[drawings[shown].arm]?.said?.at(-1)?.words.join(" ");
