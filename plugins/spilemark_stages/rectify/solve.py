@@ -234,7 +234,7 @@ class _System:
         return robust_noise(self.rows(x)[0], keep > 0)
 
     def minimise(
-        self, x: Floats, weighting: Weighting, enough: float = 1e-8, damping: float = 1e-8
+        self, x: Floats, weighting: Weighting, enough: float = 1e-7, damping: float = 1e-8
     ) -> Floats:
         """Least squares over the free unknowns."""
         free = self.layout.free

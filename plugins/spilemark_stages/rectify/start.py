@@ -26,7 +26,7 @@ from spilemark_stages.rectify.layout import Layout, gauge_card
 from spilemark_stages.rectify.model import Priors, board_points
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 
-_TRIED_CARDS = 6
+_TRIED_CARDS = 4
 _FEWEST_IN_LINE = 2
 """Cards of two rows needed: one line of crossings leaves the tilt about it open."""
 
