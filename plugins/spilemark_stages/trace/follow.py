@@ -44,8 +44,8 @@ _WINDOW_MM = 12.0
 _ASIDE_PX = (-44.0, -34.0, -24.0, -16.0, 24.0, 34.0, 44.0)
 """Lines beside it, on which there should be none."""
 _CLEAR, _SEEN = 3.0, 1.5
-"""How many times as great as theirs its step is where there clearly is one, and where it counts as seen.
-On rendered photos with truth: 5 and more on 19 of 20 clear edges, 2 on the median line across a face."""
+"""How many times as great as theirs its step is where there clearly is one, and where it counts as seen:
+own judgement; ``benchmarks/followed.py`` says what comes of it."""
 _LEAST_STEP = 0.004
 _PARTS, _SIDES_POINTS = 0.25, 9
 """Of what parts face and bench as a rule, so much must do so there; over so many points."""
