@@ -22,7 +22,7 @@ from spilemark.records import Bools, Floats
 REACHES_MM = (5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0)
 """Half-lengths of edge that a parabola is put through."""
 _LIMIT_MM = 0.02
-_LIMIT_SIGMAS = 1.8
+_LIMIT_SIGMAS = 2.2
 """A wider parabola may leave the narrowest by so much, or so many standard deviations of the points."""
 _CLEAR_SIGMAS = 4.0
 _CLEAR_MM = 0.12
