@@ -43,7 +43,7 @@ def phone(browser: Browser, page: Page, job: str) -> None:
     tab.goto(link)
     tab.get_by_role("button", name="Let this phone in").tap()
     tab.locator("#take input").set_input_files(SAMPLES / "port.jpg")
-    tab.locator("#verdict[data-good=yes]").wait_for(timeout=60_000)
+    tab.locator("#verdict[data-good=yes]").wait_for(timeout=300_000)
     picture = Image.open(io.BytesIO(tab.screenshot())).convert("RGB")
     picture.quantize(64).save(PHONE, optimize=True)
     about.close()
@@ -56,7 +56,7 @@ def main() -> None:
         with running(Path(folder)) as page:
             (entry,) = page.shelf.entries()
             page.post(f"/api/jobs/{entry.id}/measure")
-            page.until(entry.id, lambda s: s["status"] == "measured")
+            page.until(entry.id, lambda s: s["status"] == "measured", seconds=600)
             sent = page.new_job(boat="Pepperwort", thickness="3.07", distances="A-H = 767.5")
             found = shutil.which("chromium") or shutil.which("chromium-browser")
             browser = play.chromium.launch(executable_path=found, args=["--no-sandbox"])
