@@ -49,7 +49,7 @@ class Lanes:
 
     def __init__(self, shelf: Shelf, news: News) -> None:
         self._shelf, self._news = shelf, news
-        self._measurer = Worker("measure", memory_bytes=_MEASURE_BYTES, niceness=10)
+        self._measurer = Worker("measure", memory_bytes=_MEASURE_BYTES, niceness=5)
         self._checker = Worker("check", memory_bytes=_CHECK_BYTES)
         self._changed = threading.Condition()
         self._waiting: list[Work] = []
