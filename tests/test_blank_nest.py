@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 
 import numpy as np
 import pytest
@@ -10,8 +11,10 @@ from shapely import Polygon, box
 from shop_zoo import knee
 
 from spilemark.blank.boards import boards_for
-from spilemark.blank.nest import nest_pair
+from spilemark.blank.nest import _touch, nest_pair
+from spilemark.blank.shapes import Floats
 from spilemark.errors import UsageError
+from spilemark.testing.blanks import random_case
 
 KNEE = knee(step=2.0).points_mm
 
@@ -82,3 +85,34 @@ def test_no_nest_beats_the_area_of_the_parts() -> None:
 def test_lengths_below_zero(told: dict[str, object]) -> None:
     with pytest.raises(UsageError, match="zero or more"):
         nest_pair(KNEE, **told)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_what_is_slid_touches_and_no_more(seed: int) -> None:
+    """Against shapely's areas and distances: two knees, odd shapes, also with level sides."""
+    one, other = (random_case(k).part_mm for k in (seed, seed + 50))
+    other = np.vstack([other, other[-1] + [10.0, 0.0]]) if seed % 2 else other
+    slide = _touch(one, other)
+    low, high = Polygon(one).buffer(0), Polygon(other + [slide, 0.0]).buffer(0)
+    assert low.distance(high) == pytest.approx(0.0, abs=1e-6)
+    assert low.intersection(high).area < 1e-3
+    nearer = Polygon(other + [slide - 0.1, 0.0]).buffer(0)
+    assert low.intersection(nearer).area > 0.0
+
+
+def test_a_pair_of_knees_as_measured_comes_in_a_second_or_two() -> None:
+    """A measured edge is no drawn one: many short sides, all of which have to keep clear."""
+    ring = as_measured(2500)
+    busy = time.process_time()
+    pair = nest_pair(ring, kerf_mm=6.0, around_mm=3.0, board_mm=(900.0, 300.0))
+    assert time.process_time() - busy < 8.0
+    drawn = nest_pair(KNEE, kerf_mm=6.0, around_mm=3.0, board_mm=(900.0, 300.0))
+    assert pair.length_mm == pytest.approx(drawn.length_mm, abs=3.0)
+
+
+def as_measured(count: int) -> Floats:
+    """The knee with so many points, each a tenth of a millimetre off its line."""
+    line = Polygon(KNEE).exterior
+    at = np.linspace(0.0, line.length, count, endpoint=False)
+    points = np.array([line.interpolate(s).coords[0] for s in at])
+    return points + np.random.default_rng(4).normal(0.0, 0.1, points.shape)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from spilemark.blank.shapes import Floats, Pose, area_of
 from spilemark.errors import UsageError
+
+Indices = NDArray[np.intp]
 
 _TURN_STEP_DEG = 5.0
 _ROWS = 120
@@ -214,21 +216,33 @@ def _turned(ring: Floats, turn: float, *, flipped: bool) -> Floats:
 
 def _side(ring: Floats, pitch: float, way: float) -> Floats:
     """Farthest x by rows across, to the right (1) or the left (-1, sign changed); none: -inf."""
+    a, b = ring, np.roll(ring, -1, axis=0)
+    low, high = np.minimum(a[:, 1], b[:, 1]), np.maximum(a[:, 1], b[:, 1])
+    first = np.floor(low / pitch).astype(np.intp)
+    side, row = _each(first, np.floor(high / pitch).astype(np.intp) + 1)
+    # A side counts in every row it touches, at its farthest there: no corner is cut.
+    far = np.full(len(side), -np.inf)
+    for edge in (row, row + 1):
+        y = np.clip(edge * pitch, low[side], high[side])
+        far = np.maximum(far, way * _x_at(a[side], b[side], y, way))
     rows = np.full(2 * _ROWS, -np.inf)
-    for a, b in pairwise(np.concatenate([ring, ring[:1]])):
-        low, high = sorted((a[1], b[1]))
-        first = math.floor(low / pitch) + _ROWS
-        last = math.floor(high / pitch) + _ROWS
-        # A side counts in every row it touches, at its farthest there: no corner is cut.
-        edges = np.clip((np.arange(first, last + 2) - _ROWS) * pitch, low, high)
-        rise = b[1] - a[1]
-        x = np.array([a[0], b[0]]) if rise == 0.0 else a[0] + (edges - a[1]) * (b[0] - a[0]) / rise
-        if rise == 0.0:
-            rows[first] = max(rows[first], float((way * x).max()))
-            continue
-        far = np.maximum(way * x[:-1], way * x[1:])
-        rows[first : last + 1] = np.maximum(rows[first : last + 1], far)
+    np.maximum.at(rows, row + _ROWS, far)
     return rows
+
+
+def _each(first: Indices, stop: Indices) -> tuple[Indices, Indices]:
+    """All whole numbers from ``first`` up to ``stop`` of each row, with the row's number."""
+    count = stop - first
+    row = np.repeat(np.arange(len(count)), count)
+    return row, np.arange(len(row)) - np.repeat(np.cumsum(count) - count - first, count)
+
+
+def _x_at(a: Floats, b: Floats, y: Floats, way: float) -> Floats:
+    """Across, of sides at heights within them; of a level one its end to the right (1) or the left (-1)."""
+    rise = b[:, 1] - a[:, 1]
+    level = rise == 0.0
+    x = a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / np.where(level, 1.0, rise)
+    return np.where(level, way * np.maximum(way * a[:, 0], way * b[:, 0]), x)
 
 
 def _touch(one: Floats, other: Floats) -> float:
@@ -240,16 +254,16 @@ def _touch(one: Floats, other: Floats) -> float:
 
 
 def _ahead(corners_of: Floats, sides_of: Floats, way: float) -> float:
-    y = corners_of[:, 1, None]
     a, b = sides_of, np.roll(sides_of, -1, axis=0)
-    low, high = np.minimum(a[:, 1], b[:, 1]), np.maximum(a[:, 1], b[:, 1])
-    meets = (y >= low) & (y <= high)
-    rise = np.where(b[:, 1] == a[:, 1], 1.0, b[:, 1] - a[:, 1])
-    x = a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / rise
-    flat = np.minimum(a[:, 0], b[:, 0]) if way > 0 else np.maximum(a[:, 0], b[:, 0])
-    x = np.where(b[:, 1] == a[:, 1], flat, x)
-    gap = np.where(meets, way * (corners_of[:, 0, None] - x), -np.inf)
-    return float(gap.max())
+    # A side meets few of the corners by height: only those are asked, not each with each.
+    corners = corners_of[np.argsort(corners_of[:, 1])]
+    first = np.searchsorted(corners[:, 1], np.minimum(a[:, 1], b[:, 1]), side="left")
+    stop = np.searchsorted(corners[:, 1], np.maximum(a[:, 1], b[:, 1]), side="right")
+    side, corner = _each(first, stop)
+    if not len(side):
+        return -math.inf
+    x = _x_at(a[side], b[side], corners[corner, 1], -way)
+    return float((way * (corners[corner, 0] - x)).max())
 
 
 def _exact(
