@@ -21,15 +21,10 @@ from spilemark.records import (
 from spilemark.results import JobResult
 from spilemark_stages.write.report_words import Row, Table
 
-_LAID = {
-    "centreline": "on their pencil lines",
-    "corner and edge": "on outer corner and straight edge",
-    "best fit": "as they fit best",
-}
-_QUESTIONS = {
-    "centreline": "Will a part made from one, flipped, sit in the boat where the other sat?",
-    "corner and edge": "Will it fit into the corner of the hull? Needs no pencil line.",
-    "best fit": "Is it the same shape, wherever it sits? Needs no pencil line.",
+_ANSWERS = {
+    "centreline": "on their pencil lines: does a flipped part sit where the other sat?",
+    "corner and edge": "on corner and edge: does it fit into the hull's corner?",
+    "best fit": "as they fit best: is it the same shape?",
 }
 
 
@@ -74,15 +69,13 @@ def laying_table(
     for alignment in comparison.alignments:
         worst = _worst(alignment)
         gap, band = ("not seen", "–") if worst is None else judged(*worst)[:2]
-        rows.append(
-            (_LAID[alignment.datum], _QUESTIONS[alignment.datum], gap, band, _tally(alignment))
-        )
+        rows.append((_ANSWERS[alignment.datum], gap, band, _tally(alignment)))
     return Table(
         title="The sides laid on each other: each way answers its own question",
-        head=("laid", "what it answers", "largest gap", "95 %", "stretches"),
+        head=("laid, and what it answers", "largest gap", "95 %", "stretches"),
         rows=tuple(rows),
         under="Where the lines are short or badly drawn, the first is the least certain and the "
-        "others stand beside it. What turns a pattern as a whole (a racked hull) shows in the first "
+        "others, which need no line, stand beside it. What turns a pattern as a whole (a racked hull) shows in the first "
         "only.",
     )
 
