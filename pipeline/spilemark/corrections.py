@@ -233,7 +233,10 @@ class _Hand:
         fresh = (away > _SAME_MM) & np.roll(away > _SAME_MM, -1)
         long, unseen = float(step[fresh].sum()), float(step[fresh & ~ring.seen].sum())
         gap = f"; {unseen:.0f} mm of that could not be seen" if unseen >= 1.0 else ""
-        words = f"{long:.0f} mm of the edge were followed anew, up to {away[at]:.1f} mm from where it was"
+        words = (
+            f"{long:.0f} mm of the edge were followed anew between places set by hand, up to"
+            f" {away[at]:.1f} mm from where it was"
+        )
         return self._told(changed, words + gap, at, float(away[at]))
 
     def _told(
