@@ -237,6 +237,38 @@ def test_a_line_that_is_another_is_drawn_once() -> None:
     assert not {"finished", "second-face"} & styles
 
 
+@pytest.mark.parametrize(
+    ("bevel", "drawn", "told"),
+    [
+        # Standing: the far face is the larger one, and the saw goes round it.
+        (
+            "hull edge = 12 standing",
+            {"cutting"},
+            {"cutting": "CUTTING LINE: saw square to this first, then bevel and plane;"
+             " also the finished line of the far face"},
+        ),
+        # Under: the pattern's face is the larger one, and the saw follows the pattern.
+        (
+            "hull edge = 12 under",
+            {"second-face"},
+            {"outline": "the pattern as it was measured;"
+             " also the CUTTING LINE: saw square to this first, then bevel;"
+             " also the finished line where the pattern lay"},
+        ),
+    ],
+)  # fmt: skip
+def test_bevels_alone_still_say_where_the_saw_goes(
+    bevel: str, drawn: set[str], told: dict[str, str]
+) -> None:
+    (template, *_) = build_templates(worked(shop={"stock": "18 mm", "bevels": [bevel]}))
+    assert {s.style for s in template.strokes} & {"finished", "second-face", "cutting"} == drawn
+    legend = dict(template.legend)
+    assert told.items() <= legend.items()
+    assert sum("CUTTING LINE" in words for words in legend.values()) == 1
+    written = " ".join(label.text for label in template.labels)
+    assert all(words in written for words in told.values())
+
+
 def test_every_line_has_a_layer_of_its_own(tmp_path: Path) -> None:
     template = templates()["port"]
     text = svg.svg_text(template, svg.Options())

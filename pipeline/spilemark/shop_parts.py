@@ -165,6 +165,13 @@ def bevel_sheet(
     )
 
 
+_NOTHING_ALLOWED = {
+    False: "No allowance is given: finished and cutting line are one.",
+    True: "Nothing is allowed for saw, plane or glue: the cutting line goes round both faces of the part.",
+}
+"""By whether there are bevels, for which the cutting line must make room."""
+
+
 def cut_notes(
     part: Part,
     order: ShopOrder,
@@ -176,7 +183,7 @@ def cut_notes(
     told = allowance_lines(order.allowances(part.outline), units)
     return [
         *planed_lines(order.planed, units),
-        *(told or ("No allowance is given: finished and cutting line are one.",)),
+        *(told or (_NOTHING_ALLOWED[bool(order.bevels)],)),
         *outgrown_lines(lines, units),
         *router,
         *warnings_of(part),

@@ -25,6 +25,12 @@ _LEGEND: dict[_Style, str] = {
     "second-face": "finished line of the far face",
     "cutting": "CUTTING LINE: saw square to this first, then bevel and plane",
 }
+_ALSO: dict[_Style, str] = {
+    "outline": "",
+    "finished": "also the finished line where the pattern lay",
+    "second-face": "also the finished line of the far face",
+    "cutting": "also the CUTTING LINE: saw square to this first, then bevel",
+}
 DASHES: dict[str, tuple[float, ...]] = {
     "finished": (5.0, 1.5),
     "second-face": (1.5, 1.5),
@@ -48,6 +54,8 @@ class ShopDrawing:
     labels: tuple[Label, ...] = ()
     lines: tuple[Floats, ...] = ()
     styles: tuple[_Style, ...] = ()
+    also: tuple[tuple[_Style, _Style], ...] = ()
+    """A line that is drawn, and one that lies on it and is not drawn again."""
 
     @property
     def extent(self) -> Floats:
@@ -66,27 +74,33 @@ def shop_drawing(found: PartShop, tolerance_mm: float) -> ShopDrawing:
         Largest distance of drawn curves from the lines reckoned.
     """
     lines = found.lines
+    # The saw's line first: where two are one, it is the one by which the wood is cut.
     each: tuple[tuple[_Style, ShopOutline | None], ...] = (
+        ("cutting", lines.cutting),
         ("finished", lines.finished),
         ("second-face", lines.second_face),
-        ("cutting", lines.cutting),
     )
-    strokes: list[Stroke] = []
-    drawn: list[ShopOutline] = [lines.pattern]
-    styles: list[_Style] = ["outline"]
+    strokes: dict[_Style, Stroke] = {}
+    drawn: dict[_Style, ShopOutline] = {"outline": lines.pattern}
+    also: list[tuple[_Style, _Style]] = []
     for style, outline in each:
-        if outline is None or any(_same(outline, other) for other in drawn):
+        if outline is None:
             continue
-        drawn.append(outline)
-        styles.append(style)
-        strokes.append(_stroke(style, outline, tolerance_mm))
+        under = next((s for s, other in drawn.items() if _same(outline, other)), None)
+        if under is not None:
+            also.append((under, style))
+            continue
+        drawn[style] = outline
+        strokes[style] = _stroke(style, outline, tolerance_mm)
+    styles = tuple(style for style in _LEGEND if style in drawn)
     outer = lines.cutting
     ticks, words = _stations(found.card, lines.finished, outer)
     return ShopDrawing(
-        (*strokes, *ticks),
+        (*(strokes[style] for style in styles if style in strokes), *ticks),
         tuple(words),
-        tuple(outline.points_mm for outline in drawn[1:]),
-        tuple(styles) if len(styles) > 1 else (),
+        tuple(drawn[style].points_mm for style in styles if style in strokes),
+        styles if strokes or found.card else (),
+        tuple(also),
     )
 
 
@@ -107,9 +121,8 @@ def shop_legend(
         y -= _LINE_MM
         at = y + 0.35 * _WORDS_MM
         strokes += _sample(style, left_mm, at)
-        labels.append(
-            _label(_LEGEND[style], left_mm + _SAMPLE_MM + 4.0, y, bold=style == "cutting")
-        )
+        words, bold = _line_words(drawing, style), style == _sawn_to(drawing)
+        labels.append(_label(words, left_mm + _SAMPLE_MM + 4.0, y, bold=bold))
     y -= 0.4 * _LINE_MM
     for text in allowed_words(found, units):
         for row in wrapped(text, width_mm, _WORDS_MM):
@@ -135,7 +148,18 @@ def _sample(style: _Style, left_mm: float, y_mm: float) -> list[Stroke]:
 
 def legend_words(drawing: ShopDrawing) -> tuple[tuple[str, str], ...]:
     """Each style of outline that was drawn, and what it is; empty where the pattern stands alone."""
-    return tuple((style, _LEGEND[style]) for style in drawing.styles)
+    return tuple((style, _line_words(drawing, style)) for style in drawing.styles)
+
+
+def _line_words(drawing: ShopDrawing, style: _Style) -> str:
+    """What a line is, with all that it is as well."""
+    told = [_LEGEND[style], *(_ALSO[other] for line, other in drawing.also if line == style)]
+    return "; ".join(dict.fromkeys(words for words in told if words))
+
+
+def _sawn_to(drawing: ShopDrawing) -> _Style:
+    """The line that the saw follows."""
+    return next((line for line, other in drawing.also if other == "cutting"), "cutting")
 
 
 def allowed_words(found: PartShop, units: Units) -> list[str]:

@@ -147,7 +147,11 @@ def _line_names(template: Template) -> list[str]:
 def _saw_to(template: Template) -> str:
     """The one line that matters most, in the largest letters there is room for."""
     styles_drawn = [style for style, _ in template.legend]
-    return f"; {_LINE_NAMES['cutting']}" if "cutting" in styles_drawn else ""
+    if not styles_drawn:
+        return ""
+    # Without a line of its own it lies on the pattern: all bevels are under, nothing is allowed.
+    own = "cutting" in styles_drawn
+    return f"; {_LINE_NAMES['cutting'] if own else 'solid: CUTTING LINE as well'}"
 
 
 def sheet_words(template: Template, printer: PrinterProfile | None) -> SheetWords:
