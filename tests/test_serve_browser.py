@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from bench_server import SAMPLES, Page, running
 from drawn_jobs import result
-from playwright.sync_api import Browser, BrowserContext, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Route, expect, sync_playwright
 from playwright.sync_api import Page as Tab
 from test_own_mirror import halves_of, hook, laid
 
@@ -401,6 +401,48 @@ def test_the_sums_are_drawn_while_one_types(tab: Tab, page: Page, measured: str)
     assert "board" not in page.shelf.find(measured).table
 
 
+def test_an_old_answer_never_stands_beside_new_choices(tab: Tab, page: Page, measured: str) -> None:
+    tab.goto(f"{page.address}/jobs/{measured}/sums")
+    board, keep = tab.locator("[data-sum=board]"), tab.get_by_role("button", name="Keep this")
+    tab.get_by_label("Size of the board").fill("900 x 340")
+    expect(board.locator(".finding")).to_contain_text("IT FITS", timeout=30_000)
+    # Grain is said at once, not in a fold.
+    expect(board.locator(".dangers")).to_contain_text("GRAIN WAS NOT MINDED")
+    expect(board.get_by_text("GRAIN WAS NOT MINDED")).to_have_count(1)
+    expect(keep).to_be_enabled()
+    asked: list[Route] = []
+
+    def hold(route: Route) -> None:
+        asked.append(route)
+
+    tab.route("**/sums/try", hold)
+    tab.get_by_label("both sides, one the other's mirror image").check()
+    # Before anything was answered, or asked.
+    assert board.locator(".finding").text_content() == "◐ working …"
+    assert keep.is_disabled()
+    expect(board.locator(".dangers p")).to_have_count(0)
+    expect(board.locator("details")).to_be_hidden()
+    while not asked:
+        tab.wait_for_timeout(20)
+    wrong = {"words": [], "wrong": "This was not done within 20 seconds.", "drawing": None}
+    asked[0].fulfill(json={"board": wrong})
+    expect(board.locator(".finding")).to_have_text("✕ This was not done within 20 seconds.")
+    expect(board.locator("svg.view")).to_be_hidden()
+    expect(keep).to_be_enabled()
+    tab.unroute("**/sums/try")
+    tab.get_by_label("Size of the board").fill("900 x 350")
+    expect(board.locator(".finding")).to_contain_text("THE PAIR", timeout=30_000)
+    expect(board.locator(".dangers")).to_contain_text("MIRROR IMAGE")
+    # A stack that is bent too tight says so beside its form.
+    lamination = tab.locator("[data-sum=lamination]")
+    for name, text in (("Thickness of the stack", "18"), ("Strips", "6 mm"), ("Wood", "white oak"),
+                       ("Width of the finished knee", "18")):  # fmt: skip
+        tab.get_by_label(name, exact=True).fill(text)
+    expect(lamination.locator(".finding")).to_contain_text("FORM, male", timeout=30_000)
+    expect(lamination.locator(".dangers")).to_contain_text("break")
+    assert broken_rules(tab) == []
+
+
 def test_a_printer_is_measured_on_the_page_and_chosen_for_the_sheets(
     tab: Tab, page: Page, measured: str
 ) -> None:
@@ -417,6 +459,8 @@ def test_a_printer_is_measured_on_the_page_and_chosen_for_the_sheets(
     tab.get_by_label("Along", exact=True).fill("100.3")
     tab.get_by_role("button", name="Keep this printer").click()
     expect(tab.locator("#kept")).to_contain_text('Kept as "bench inkjet"')
+    expect(tab.locator("#known")).to_contain_text("bench inkjet")
+    expect(tab.get_by_role("link", name="Test sheet made up for bench inkjet")).to_be_visible()
     assert broken_rules(tab) == []
     tab.get_by_role("link", name="Back to").click()
     tab.get_by_label("A4 in bench inkjet").check()

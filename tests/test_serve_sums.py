@@ -7,6 +7,7 @@ import json
 import math
 import re
 import shutil
+from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from bench_server import SAMPLES, Page
 from spilemark import cli
 from spilemark.errors import UsageError
 from spilemark.serve import sums
+from spilemark.serve.lanes import SlowSum
 
 HULL = {"port_diagonal": "3667.0", "starboard_diagonal": "3663.8", "breadth": "1240"}
 SHOP = {"stock": "18", "bevels": "hull edge = 0:10 under, 300:18 under; transom edge = 12 under",
@@ -200,6 +202,39 @@ def test_without_a_board_it_is_told_what_to_buy(page: Page, job: str) -> None:
     got = tried(page, job, board={"size": "", "grain_within": "20"})["board"]
     assert got["drawing"] is None
     assert got["words"][0].startswith("Smallest board for one part")
+
+
+def test_a_sum_that_ends_by_its_limit_says_so_itself(
+    page: Page, job: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ended = Future[dict[str, Any]]()
+    ended.set_exception(SlowSum(20.0))
+    monkeypatch.setattr(page.bench.lanes, "reckon", lambda task: ended)
+    got = tried(page, job, board={"size": "760 x 340"}, lamination=WOOD)
+    for section in ("board", "lamination"):
+        assert "not done within 20 seconds" in got[section]["wrong"]
+        assert got[section]["drawing"] is None
+    assert got["block"] == {"words": [], "dangers": [], "wrong": "", "drawing": None}
+    assert "photo" not in json.dumps(got).lower()
+
+
+def test_the_limit_of_a_sum_is_not_the_photo_s(page: Page) -> None:
+    with pytest.raises(SlowSum, match="there is no answer"):
+        page.bench.lanes.reckon({"do": "sums", "what": []}, seconds=-1.0).result(60)
+
+
+def test_dangers_are_told_apart(page: Page, job: str) -> None:
+    got = tried(
+        page, job, lamination={**WOOD, "strips": "6 mm"}, board={"size": "760 x 340", "pair": "yes"}
+    )
+    assert any("WARNING" in line for line in got["lamination"]["dangers"])
+    assert [line.split(":")[0].split(",")[0] for line in got["board"]["dangers"]] == [
+        "GRAIN WAS NOT MINDED", "THE SECOND IS THE FIRST ONE'S MIRROR IMAGE",
+    ]  # fmt: skip
+    for section in ("lamination", "board"):
+        assert set(got[section]["dangers"]) < set(got[section]["words"])
+    minded = tried(page, job, lamination=WOOD, board={"size": "760 x 340", "grain_within": "20"})
+    assert minded["board"]["dangers"] == []
 
 
 def tried(page: Page, job: str, **forms: Any) -> dict[str, Any]:

@@ -28,6 +28,10 @@ MIRRORED = (
     "THE SECOND IS THE FIRST ONE'S MIRROR IMAGE, not the other side's own pattern: no hull is quite alike on "
     "both sides. Compare them first, and lay the larger."
 )
+UNMINDED = (
+    "GRAIN WAS NOT MINDED: it may run any way across the part, and short grain breaks. Tell the greatest angle "
+    "that grain may be off, such as 20 degrees."
+)
 SPARE = "The numbers within the line tell how much wood there is beyond it."
 _GRAIN_WORDS = {
     "told": "as told",
@@ -53,17 +57,21 @@ def board_lines(laid: Laid, units: Show = "mm") -> list[str]:
         lines = []
     if laid.fits is not True:
         lines.append(_buy(laid, units))
+    lines[1:1] = board_dangers(laid)
     if laid.order.grain_within_deg < 90.0:
         lines.append(
             f"Grain of the wood kept within {show_degrees(laid.order.grain_within_deg, 0)} of the "
             f"part's ({_GRAIN_WORDS[laid.grain.basis]})."
         )
-    else:
-        lines.append(
-            "GRAIN WAS NOT MINDED: it may run any way across the part, and short grain breaks. "
-            "Say how far it may be off, such as --grain-within 20 or grain_within = 20."
-        )
     return [*lines, SHORT_GRAIN]
+
+
+def board_dangers(laid: Laid) -> list[str]:
+    """What must stand beside the finding: wood that would break, or a part of the wrong shape."""
+    return [
+        *([UNMINDED] if laid.order.grain_within_deg >= 90.0 else []),
+        *([MIRRORED] if laid.pair is not None else []),
+    ]
 
 
 def board_sheet(
@@ -173,16 +181,15 @@ def _pair_lines(laid: Laid, found: NestedPair, units: Show) -> list[str]:
     size = f"{_up(found.length_mm, units)} of length and {_up(found.width_mm, units)} of width"
     gap = f"{show_length(found.between_mm, units)} between the two, {show_length(found.around_mm, units)} around"
     if laid.fits is None:
-        return [f"The pair takes {size}, {gap}.", MIRRORED]
+        return [f"The pair takes {size}, {gap}."]
     if found.fits:
-        return [f"THE PAIR FITS: it takes {size}, {gap}.", MIRRORED]
+        return [f"THE PAIR FITS: it takes {size}, {gap}."]
     long, wide = found.short_mm
     return [
         (
             f"THE PAIR DOES NOT FIT: it takes {size}, {gap}; the board lacks {_up(long, units)} of length and "
             f"{_up(wide, units)} of width."
-        ),
-        MIRRORED,
+        )
     ]
 
 

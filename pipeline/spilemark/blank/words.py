@@ -115,6 +115,17 @@ def warning_lines(bends: Sequence[Bend], units: Show = "mm") -> list[str]:
     return [words for bend in bends if (words := _warning(bend, units))]
 
 
+def danger_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
+    """What of :func:`lamination_lines` must stand beside its finding: strips that break, glue that sets."""
+    told = knee.strips
+    late = told.working_time_min is not None and not told.in_time
+    return [
+        *warning_lines(knee.lamination.tightest, units),
+        *narrow_lines(knee),
+        *([_time_words(knee)] if late else []),
+    ]
+
+
 def brief_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
     """A form in two lines, and that its strips may break: for every sheet of paper."""
     found = knee.lamination
@@ -338,7 +349,7 @@ def _time_words(knee: LaminatedKnee) -> str:
         "source: time your own dry run)"
     )
     if told.working_time_min is None:
-        return f"TIME: {rate}. Read the working time off the glue's label and tell it: working_time. {OPEN_TIME}"
+        return f"TIME: {rate}. Read the glue's working time off its label and have them done within it. {OPEN_TIME}"
     if told.in_time:
         return f"TIME: {rate}; the glue's {told.working_time_min:.0f} minutes allow it. {OPEN_TIME}"
     return (

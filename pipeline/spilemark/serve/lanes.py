@@ -15,7 +15,7 @@ from spilemark.serve.entries import Entry, ShelfPhoto, put_slip, read_slip
 from spilemark.serve.news import News
 from spilemark.serve.shelf import Shelf
 from spilemark.serve.steps import Progress
-from spilemark.serve.worker import WorkEnded, Worker, WorkStopped
+from spilemark.serve.worker import WorkEnded, Worker, WorkSlow, WorkStopped
 from spilemark.storage import remove_scratch
 
 _ASKED, _END = "asked", "end.json"
@@ -26,6 +26,17 @@ _STOPPED = "Stopped by you; what was measured before is as it was."
 _CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens",
                  "edge")  # fmt: skip
 _CHECK_OF_ARM = ("scan", "edge")
+
+
+class SlowSum(UsageError):
+    """A sum was ended by its limit of time."""
+
+    def __init__(self, seconds: float) -> None:
+        super().__init__(
+            f"This was not done within {seconds:.0f} seconds and was ended: there is no answer.",
+            "Is the computer busy with something else? Let that end, then change a field to have it "
+            "tried again.",
+        )
 
 
 @dataclass(slots=True)
@@ -135,6 +146,9 @@ class Lanes:
         def work() -> None:
             try:
                 answer.set_result(self._checker.do(task, seconds=seconds))
+            except WorkSlow:
+                # No photo is to blame for a sum.
+                answer.set_exception(SlowSum(seconds))
             except WorkEnded as error:
                 answer.set_exception(UsageError(error.what, error.todo))
             except Exception as error:

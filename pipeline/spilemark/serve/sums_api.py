@@ -14,9 +14,10 @@ from spilemark.blank.species import WOODS
 from spilemark.blank_job import TABLES, rooted
 from spilemark.jobfile import rooted_shop
 from spilemark.serve import sums
+from spilemark.serve.lanes import SlowSum
 from spilemark.serve.pages import ARM_WORDS, JobPages, about, error_page, page
 from spilemark.serve.routes import told
-from spilemark.serve.sums_tried import DRAWINGS, SECTIONS
+from spilemark.serve.sums_tried import DRAWINGS, SECTIONS, unanswered
 
 SIDES = ("port", "starboard", "single")
 
@@ -73,7 +74,11 @@ class SumsApi(JobPages):
             "draw": draw if draw in DRAWINGS else DRAWINGS[0],
         }
         answer = self._bench.lanes.reckon(task)
-        return JSONResponse(await asyncio.wrap_future(answer))
+        try:
+            return JSONResponse(await asyncio.wrap_future(answer))
+        except SlowSum as error:
+            # Said where the answer would stand: what stood there is of other choices.
+            return JSONResponse(unanswered(task["what"], str(error)))
 
     async def keep(self, request: Request) -> Response:
         """Keep the forms in the job file."""

@@ -7,6 +7,7 @@ drawing is the one that it writes.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, cast
@@ -39,7 +40,8 @@ def tried(task: dict[str, Any]) -> dict[str, Any]:
     Returns
     -------
     dict
-        By section ``words``, ``wrong`` (why there is no answer, or empty) and ``drawing`` (as
+        By section ``words``, ``dangers`` (those of the words by which somebody could be hurt or wood
+        be lost), ``wrong`` (why there is no answer, or empty) and ``drawing`` (as
         :func:`spilemark.serve.drawn.as_drawing` makes it, or None); "block" as well where a
         lamination was asked.
     """
@@ -48,14 +50,22 @@ def tried(task: dict[str, Any]) -> dict[str, Any]:
         try:
             told |= _SUMS[section](task)
         except SpilemarkError as error:
-            told[section] = {"words": [], "wrong": str(error), "drawing": None}
-            if section == "lamination":
-                told["block"] = {"words": [], "wrong": "", "drawing": None}
+            told |= unanswered([section], str(error))
     return told
 
 
-def _answer(words: Any, drawing: dict[str, Any] | None) -> dict[str, Any]:
-    return {"words": [*words], "wrong": "", "drawing": drawing}
+def unanswered(sections: Iterable[str], why: str) -> dict[str, Any]:
+    """What stands at sums that have no answer."""
+    told = {section: _answer((), None) | {"wrong": why} for section in sections}
+    if "lamination" in told:
+        told["block"] = _answer((), None)
+    return told
+
+
+def _answer(
+    words: Iterable[str], drawing: dict[str, Any] | None, dangers: Iterable[str] = ()
+) -> dict[str, Any]:
+    return {"words": [*words], "dangers": [*dangers], "wrong": "", "drawing": drawing}
 
 
 def _hull(task: dict[str, Any]) -> dict[str, Any]:
@@ -129,7 +139,7 @@ def _lamination(task: dict[str, Any]) -> dict[str, Any]:
     from spilemark.blank.marks import marks_of
     from spilemark.blank.orders import lamination_order
     from spilemark.blank.sheets import blank_sheet, block_sheet, form_sheet, layout_sheet
-    from spilemark.blank.words import block_lines, lamination_lines
+    from spilemark.blank.words import block_lines, danger_lines, lamination_lines
     from spilemark.units import parse_length
 
     tables, units = task["tables"], task["units"]
@@ -151,7 +161,9 @@ def _lamination(task: dict[str, Any]) -> dict[str, Any]:
     block = block_sheet(knee, "", units, marks)
     none = ["The lamination fills the corner: no block is needed."]
     return {
-        "lamination": _answer(lamination_lines(knee, units), layered(sheet)),
+        "lamination": _answer(
+            lamination_lines(knee, units), layered(sheet), danger_lines(knee, units)
+        ),
         "block": _answer(none, None)
         if block is None
         else _answer(block_lines(knee, units), layered(block)),
@@ -160,7 +172,7 @@ def _lamination(task: dict[str, Any]) -> dict[str, Any]:
 
 def _board(task: dict[str, Any]) -> dict[str, Any]:
     from spilemark.blank.board import board_order, lay
-    from spilemark.blank.board_words import board_lines, board_sheet
+    from spilemark.blank.board_words import board_dangers, board_lines, board_sheet
     from spilemark.blank.marks import marks_of
 
     units = task["units"]
@@ -168,7 +180,8 @@ def _board(task: dict[str, Any]) -> dict[str, Any]:
     laid = _lines(task)
     found = lay(laid.finished, order, laid.cutting.points_mm, bevelled=laid.bevelled)
     sheet = board_sheet(found, "", units, marks_of(laid.part, laid.order))
-    return {"board": _answer(board_lines(found, units), None if sheet is None else layered(sheet))}
+    drawing = None if sheet is None else layered(sheet)
+    return {"board": _answer(board_lines(found, units), drawing, board_dangers(found))}
 
 
 _SUMS = {"hull": _hull, "shop": _shop, "lamination": _lamination, "board": _board}

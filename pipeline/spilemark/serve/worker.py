@@ -48,6 +48,10 @@ class WorkerLost(WorkEnded):
     """The process took too long, or died."""
 
 
+class WorkSlow(WorkerLost):
+    """It took too long."""
+
+
 class WorkFailed(WorkEnded):
     """The task itself failed, in words."""
 
@@ -139,7 +143,7 @@ class Worker:
             if self._stop.is_set():
                 raise WorkStopped("Stopped by you.", "")
             if time.monotonic() > until:
-                raise WorkerLost(
+                raise WorkSlow(
                     f"It took longer than {seconds:.0f} seconds and was ended.",
                     "Is the photo damaged, or very large? Take it again with the usual setting.",
                 )

@@ -12,5 +12,14 @@ form.addEventListener("submit", (event) => {
       el("p", { className: "status" }, `✓ Kept as "${told.name}". Choose it where you print.`),
       ...told.words.map((line) => el("p", {}, line)),
     );
+    await listAgain();
   });
 });
+
+/** The list as the server has it now. */
+async function listAgain() {
+  const answer = await fetch(location.href);
+  if (!answer.ok) return;
+  const now = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("known");
+  if (now) document.getElementById("known").replaceChildren(...document.importNode(now, true).childNodes);
+}

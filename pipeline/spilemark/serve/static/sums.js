@@ -8,6 +8,7 @@ const form = document.getElementById("sums");
 /** What has to be reckoned again when a table changes. */
 const TOUCHES = { hull: ["hull"], shop: ["shop", "lamination", "board"], lamination: ["lamination"], board: ["board"] };
 const WAIT_MS = 350;
+const WORKING = "◐ working …";
 const places = {};
 const stale = new Set();
 let waiting = null;
@@ -39,6 +40,7 @@ function wanting(section, told) {
 function say(name, answer) {
   const place = places[name];
   if (!place) return;
+  place.root.removeAttribute("aria-busy");
   place.ink?.show(answer.drawing);
   const [first = "", ...rest] = answer.words;
   const finding = answer.wrong ? `✕ ${answer.wrong}` : first;
@@ -47,8 +49,11 @@ function say(name, answer) {
   said.classList.toggle("wrong", Boolean(answer.wrong));
   const more = place.root.querySelector("details");
   if (!more) return;
-  more.hidden = rest.length === 0;
-  more.querySelector("ul").replaceChildren(...rest.map((line) => el("li", {}, line)));
+  const dangers = answer.dangers ?? [];
+  place.root.querySelector(".dangers").replaceChildren(...dangers.map((line) => el("p", {}, `⚠ ${line}`)));
+  const quiet = rest.filter((line) => !dangers.includes(line));
+  more.hidden = quiet.length === 0;
+  more.querySelector("ul").replaceChildren(...quiet.map((line) => el("li", {}, line)));
   place.root.querySelector(".note").textContent = answer.note ?? "";
   const card = place.root.querySelector(".card");
   const [head, ...rows] = answer.card ?? [];
@@ -58,7 +63,33 @@ function say(name, answer) {
     el("tbody", {}, ...rows.map((row) => el("tr", {}, ...row.map((cell) => el("td", {}, cell))))));
 }
 
+/** Take an answer away that is of other choices; its drawing stays, covered, so that nothing jumps. */
+function forget(name) {
+  const place = places[name];
+  if (!place || place.root.hasAttribute("aria-busy")) return;
+  place.root.setAttribute("aria-busy", "true");
+  const said = place.root.querySelector(".finding");
+  said.textContent = WORKING;
+  said.classList.remove("wrong");
+  place.root.querySelector(".dangers")?.replaceChildren();
+  place.root.querySelector(".note")?.replaceChildren();
+  for (const part of place.root.querySelectorAll("details, .card")) part.hidden = true;
+}
+
+/** Nothing is kept while an answer to it is wanting. */
+function mayKeep(yes) {
+  const button = form.querySelector("button[type=submit]");
+  if (button) button.disabled = !yes;
+}
+
 const none = (words) => ({ words: [words], wrong: "", drawing: null });
+
+/** What stands at a section whose sum came to no end. */
+function unanswered(section, why) {
+  const told = { [section]: { words: [], wrong: why, drawing: null } };
+  if (section === "lamination") told.block = none("");
+  return told;
+}
 
 /** Reckon what is stale, one section after the other; what changes meanwhile waits its turn. */
 async function reckon() {
@@ -76,24 +107,25 @@ async function reckon() {
         if (section === "lamination") say("block", none(""));
         continue;
       }
-      places[section].root.setAttribute("aria-busy", "true");
       const side = form.elements.side?.value ?? "";
-      const answer = await attempt(() => send(`${api}/sums/try`, { ...told, side, what: [section], draw: form.elements.draw.value }));
-      places[section].root.removeAttribute("aria-busy");
+      const asked = { ...told, side, what: [section], draw: form.elements.draw.value };
+      const answer = await send(`${api}/sums/try`, asked).catch((error) => unanswered(section, error.message));
       // Something was typed meanwhile: its answer will come, this one is of before.
-      if (answer && !stale.has(section)) for (const [name, one] of Object.entries(answer)) say(name, one);
+      if (!stale.has(section)) for (const [name, one] of Object.entries(answer)) say(name, one);
     }
   } finally {
     busy = false;
+    mayKeep(stale.size === 0);
   }
 }
 
 function changed(sections) {
   for (const section of sections) if (section === "hull" || job.measured) stale.add(section);
   for (const section of stale) {
-    const said = places[section].root.querySelector(".finding");
-    said.textContent ||= "… reckoning";
+    forget(section);
+    if (section === "lamination") forget("block");
   }
+  mayKeep(stale.size === 0);
   clearTimeout(waiting);
   waiting = setTimeout(reckon, WAIT_MS);
 }
