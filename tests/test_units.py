@@ -151,3 +151,20 @@ def test_rounding_to_a_sixteenth_costs_at_most_half_of_one(mm: float) -> None:
 )
 def test_a_doubt_is_shown_rounded_up(mm, units, shown):
     assert format_fine(rounded_up_mm(mm, units, 2), units) == shown
+
+
+@pytest.mark.parametrize(
+    ("text", "mm", "sigma_mm"),
+    [
+        ("0.125 ± 0.01 in", 3.175, 0.254),
+        ("0.31 ± 0.01 cm", 3.1, 0.1),
+        ("3.1 ± 0.1 mm", 3.1, 0.1),
+        ("3.1 ± 0.1", 3.1, 0.1),
+    ],
+)
+def test_a_unit_at_the_end_is_of_the_length_and_of_its_doubt(
+    text: str, mm: float, sigma_mm: float
+) -> None:
+    read = parse_measured(text)
+    assert read.mm == pytest.approx(mm)
+    assert read.sigma_mm == pytest.approx(sigma_mm)

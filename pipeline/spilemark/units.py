@@ -74,7 +74,8 @@ def parse_measured(text: str) -> Measured:
     """Read a length with an optional ``±`` (also ``+-`` or ``+/-``): ``3.1mm±0.1``.
 
     The doubt takes the length's unit where it has none of its own (inches
-    behind feet-inches-eighths), and counts as one standard deviation.  Behind
+    behind feet-inches-eighths), a length without a unit takes the doubt's, and
+    the doubt counts as one standard deviation.  Behind
     feet-inches-eighths only the sign ± is understood, since ``+-`` there is a
     sixteenth less a thirty-second.
 
@@ -89,9 +90,10 @@ def parse_measured(text: str) -> Measured:
             f'"{text}" can be read in two ways: +- behind eighths is a 32nd of an inch.',
             "Write the doubt with the sign ±: 4-1-3±1/16.",
         )
-    length = _length(parts[0], whole=text)
     if len(parts) == 1:
-        return length
+        return _length(text)
+    # "0.125 ± 0.01 in" is read as it is spoken: a unit at the end is of both.
+    length = _length(parts[0], bare=_named_unit(parts[1]) or "mm", whole=text)
     doubt = _length(parts[1], bare=_last_unit(parts[0]), whole=text)
     if doubt.mm <= 0:
         raise UsageError(f'"{text}" has a doubt of nothing.', "Write for example 3.1mm±0.1.")
@@ -139,12 +141,18 @@ def _bare_unit(number: re.Match[str], after_feet: bool, bare: str) -> str:
     return "in" if after_feet or number.group("top") else bare
 
 
+def _named_unit(text: str) -> str:
+    """The last unit that a text names; empty where it names none."""
+    found = _UNIT.findall(_respell(text))
+    return str(found[-1]) if found else ""
+
+
 def _last_unit(text: str) -> str:
     if is_feet_inches(text):
         return "in"
-    found = _UNIT.findall(_respell(text))
-    if found:
-        return str(found[-1])
+    named = _named_unit(text)
+    if named:
+        return named
     return "in" if "/" in _respell(text) else "mm"
 
 

@@ -11,12 +11,14 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
+from spilemark.errors import UsageError
 from spilemark.printers import read_printers
 from spilemark.serve.entries import Entry, NotThere, put_slip, read_slip
 from spilemark.serve.outputs import outputs_of
 from spilemark.serve.pages import JobPages, about, error_page, page
 from spilemark.serve.routes import told
 from spilemark.serve.sheet import form_of, lay_paper
+from spilemark.units import INCH_MM
 
 
 class OutputsApi(JobPages):
@@ -42,9 +44,19 @@ class OutputsApi(JobPages):
             **about(entry, state, "print"),
             out=outputs_of({path.name: file_id for file_id, path in found.items()}),
             any=bool(found),
+            thick=await run_in_threadpool(self._too_thick, entry),
             printers=printers,
             paper=form_of(entry.table)["paper"] or "a4",
         )
+
+    def _too_thick(self, entry: Entry) -> str:
+        """A thickness that no pattern has, in both units; empty where there is none."""
+        try:
+            notes = self._bench.report(entry)["notes"]
+        except UsageError:
+            return ""
+        mm = next((note["value"] for note in notes if note["code"] == "thick-stock"), None)
+        return f"{mm:.4g} mm ({mm / INCH_MM:.3g} in)" if mm else ""
 
     async def paper(self, request: Request) -> Response:
         """Make the sheets for another paper or printer: kept in the job, and measured again."""

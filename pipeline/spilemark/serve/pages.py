@@ -18,6 +18,7 @@ from spilemark.results import ARMS
 from spilemark.serve.entries import Entry
 from spilemark.serve.routes import BenchRoutes, Handler, told
 from spilemark.serve.sheet import PRINTER, form_of
+from spilemark.wording import THICK_MM
 
 _CHOSEN = {"units": "mm", "paper": "a4", "cards_on": "bench"}
 _REMEMBERED = ("units", "paper")
@@ -41,7 +42,7 @@ def _templates() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals |= {"papers": PAPERS, "printer_choices": printer_choices}
+    made.globals |= {"papers": PAPERS, "printer_choices": printer_choices, "thick_mm": THICK_MM}
     return made
 
 
