@@ -168,7 +168,7 @@ def test_enlargement_is_round_and_keeps_the_gap_on_the_sheet(fuller):
 def test_gaps_in_words():
     assert gap_words(2.24, 0.41, "mm") == "+2.2 ±0.4"
     assert gap_words(-0.26, 0.3, "mm") == "\u22120.3 ±0.3"
-    assert gap_words(25.4 / 8, 25.4 / 64, "in") == '+1/8" ±1/64"'
+    assert gap_words(25.4 / 8, 25.4 / 64, "in") == '+0.125" ±0.016"'
 
 
 def test_equal_comparisons_give_equal_bytes(fuller, tmp_path):

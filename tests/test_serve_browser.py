@@ -401,6 +401,22 @@ def test_the_sums_are_drawn_while_one_types(tab: Tab, page: Page, measured: str)
     assert "board" not in page.shelf.find(measured).table
 
 
+@pytest.mark.parametrize(
+    ("how", "mm", "shown"),
+    [
+        # By hand: 25.4 mm to the inch, sixteenths in lowest terms, doubts to a thousandth.
+        ("length", 295.1, '11 5/8"'), ("length", 25.4, '1"'), ("length", 0.5, '0"'), ("length", 304.6, '12"'),
+        ("length", -12.7, '-1/2"'), ("fine", 0.277, '0.011"'), ("fine", 1.5, '0.059"'),
+    ],
+)  # fmt: skip
+def test_inches_on_the_pages_are_written_in_one_way(
+    tab: Tab, page: Page, how: str, mm: float, shown: str
+) -> None:
+    tab.goto(f"{page.address}/help")
+    script = "([how, mm]) => import('/static/common.js').then((m) => m[how](mm, 'in', 2))"
+    assert tab.evaluate(script, [how, mm]) == shown
+
+
 def test_an_old_answer_never_stands_beside_new_choices(tab: Tab, page: Page, measured: str) -> None:
     tab.goto(f"{page.address}/jobs/{measured}/sums")
     board, keep = tab.locator("[data-sum=board]"), tab.get_by_role("button", name="Keep this")

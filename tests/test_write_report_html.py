@@ -196,6 +196,7 @@ def test_in_inches_no_length_is_left_in_millimetres():
     assert not [cell for cell in told if re.search(r"\d mm", cell)]
     assert [cell for cell in told if '"' in cell]
     assert "1/16 inch" in content.rounding
+    assert "1/32" in content.rounding
 
 
 def test_long_parts_are_told_in_feet():

@@ -36,9 +36,9 @@ from spilemark_stages.write.shop_page import MARGIN_MM, shop_page
 from spilemark_stages.write.shop_rows import (
     UNLIKE,
     edge_tables,
-    sixteenths,
     stretches_of,
     take_off_words,
+    thirty_seconds,
 )
 from spilemark_stages.write.tiled_pdf import sheet_words
 
@@ -154,7 +154,9 @@ def test_words_are_large_enough_and_do_not_lie_on_each_other(kind):
     # 7 point is the least of printed small print; 10 point for what is read with the saw
     # running: common practice, no source.
     assert min(w.size_mm for w in words) * 72 / 25.4 >= 7.0
-    figures = [w for w in words if re.fullmatch(r"\d+(\.\d)?", w.text) and w.size_mm > 3.0]
+    figures = [
+        w for w in words if re.fullmatch(r"\d+(\.\d)?|\d*[ /\d]*\"", w.text) and w.size_mm > 3.0
+    ]
     assert figures
     assert min(w.size_mm for w in figures) * 72 / 25.4 >= 10.0
     boxes = [box_of(w) for w in words]
@@ -222,7 +224,7 @@ def test_take_off_is_the_bump_where_it_was_planted():
     assert worst.s_mm == pytest.approx(BUMP[0], abs=5.0)
     off, inches = take_off_words(worst, Side.PORT)
     assert float(off) == pytest.approx(BUMP[1], abs=0.25)
-    assert inches == sixteenths(worst.gap_mm)
+    assert inches == thirty_seconds(worst.gap_mm)
     assert take_off_words(worst, Side.STARBOARD) == ("–", "")
 
 
@@ -268,13 +270,13 @@ def test_what_was_not_seen_is_not_called_the_same():
 @pytest.mark.parametrize(
     ("mm", "words"),
     [
-        # Nearest sixteenth by hand; a sign where more than 1/64 in (0.397 mm) is left over.
-        (0.0, "0"), (0.3, "< 1/16"), (0.6, "< 1/16"), (0.9, "1/16−"), (1.1, "1/16−"), (1.6, "1/16"), (2.2, "1/16+"), (3.175, "1/8"),
-        (4.0, "3/16−"), (12.7, "1/2"), (25.4, "1"), (27.0, "1 1/16"),
+        # Nearest thirty-second (0.79375 mm) by hand.
+        (0.0, '0"'), (0.3, '< 1/32"'), (0.6, '1/32"'), (0.9, '1/32"'), (1.1, '1/32"'), (1.6, '1/16"'), (2.2, '3/32"'),
+        (3.175, '1/8"'), (4.0, '5/32"'), (12.7, '1/2"'), (25.4, '1"'), (27.0, '1 1/16"'),
     ],
 )  # fmt: skip
-def test_sixteenths_tell_what_is_left_over(mm, words):
-    assert sixteenths(mm) == words
+def test_what_comes_off_is_told_to_a_thirty_second(mm, words):
+    assert thirty_seconds(mm) == words
 
 
 def asked(plain: JobResult, hull: dict[str, object] | None = None, **table: object) -> JobResult:
@@ -454,7 +456,7 @@ def _arrow_degrees(sheet: Sheet) -> float:
         ({}, "Thickness of the pattern: 3.1 mm, as told."),
         ({"thickness_mm": 31.0}, "31 mm, as told. Pattern stock that thick?"),
         ({"thickness_mm": None}, "Thickness of the pattern: NOT TOLD, 3 mm taken."),
-        ({"thickness_mm": 3.175, "units": "in"}, '0.125" (3.175 mm), as told.'),
+        ({"thickness_mm": 3.175, "units": "in"}, 'pattern: 0.125", as told.'),
         ({"cards_on": "pattern"}, "its thickness does not count"),
     ],
 )

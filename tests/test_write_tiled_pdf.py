@@ -300,6 +300,19 @@ def test_check_lines_run_straight_over_all_joins(paper, turn):
     assert all(over.values())
 
 
+def test_a_job_in_inches_has_millimetres_at_the_check_bars_only():
+    facts = replace(drawn_jobs.FACTS, units="in")
+    pattern = drawn_jobs.pattern(zoo.knee(side="port"), noise_seed=5)
+    taped = replace(drawn_jobs.TAPED, words='taped A-H 29.232"')
+    drawn = build_template(pattern, facts, taped, {"program": "x"})
+    for sheet in tiled_sheets(drawn, Options()):
+        for mark in sheet.marks:
+            if isinstance(mark, Words) and re.search(r"\d\s?mm", mark.text):
+                assert mark.text == "100 mm"
+    lines = [m.text for m in tiled_sheets(drawn, Options())[0].marks if isinstance(m, Words)]
+    assert any(re.search(r'1: \d+( \d+/\d+)?"', text) for text in lines), lines
+
+
 @pytest.mark.parametrize(("paper", "turn"), JOBS)
 def test_every_sheet_says_where_it_belongs(paper, turn):
     layout = layout_of(paper, turn)

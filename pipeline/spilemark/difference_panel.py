@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from spilemark.frames import outward_normals
 from spilemark.records import Alignment, Floats, Outline, Station, Verdict
 from spilemark.template import runs_of, straight_ends
-from spilemark.units import Units, format_inches
+from spilemark.units import Units, format_fine
 
 FONT = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, Arial, sans-serif"
 FULLER, LEANER = "#d9822b", "#2b5c9e"
@@ -220,7 +220,7 @@ def gap_words(gap_mm: float, u95_mm: float, units: Units) -> str:
     sign = "+" if gap_mm > 0 else "\u2212"
     if units == "mm":
         return f"{sign}{abs(gap_mm):.1f} ±{u95_mm:.1f}"
-    return f"{sign}{format_inches(abs(gap_mm), 64)} ±{format_inches(u95_mm, 64)}"
+    return f"{sign}{format_fine(abs(gap_mm), units)} ±{format_fine(u95_mm, units)}"
 
 
 def _apart(a: Sequence[float], b: Sequence[float]) -> float:

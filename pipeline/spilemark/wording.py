@@ -16,7 +16,7 @@ from spilemark.records import (
     View,
 )
 from spilemark.uncertainty import u95_datum, u95_fit
-from spilemark.units import INCH_MM, format_fine, format_length, rounded_up_mm
+from spilemark.units import format_fine, format_length, rounded_up_mm
 
 CHECK_BARS = (
     "Measure the check bars in both directions before cutting. If they are wrong, do not cut."
@@ -149,7 +149,7 @@ def size_words(scale: ScaleStatement, views: Sequence[View], facts: JobFacts) ->
 
 
 def _stock(mm: float, facts: JobFacts) -> str:
-    return f"{mm:g} mm" if facts.units == "mm" else f'{mm / INCH_MM:.3f}" ({mm:g} mm)'
+    return f"{mm:g} mm" if facts.units == "mm" else format_fine(mm, "in")
 
 
 THICK_MM = 15.0

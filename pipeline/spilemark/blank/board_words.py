@@ -155,7 +155,7 @@ def _placed_lines(laid: Laid, found: Placement, units: Show) -> list[str]:
             )
         ]
         lines += [
-            f"Short by up to {_up(s.by_mm, units, 1)} near ({s.at_mm[0]:.0f}, {s.at_mm[1]:.0f}) mm on the wood, "
+            f"Short by up to {_up(s.by_mm, units, 1)} near {_place(s.at_mm, units)} on the wood, "
             f"over {show_length(_run(laid, s.from_mm, s.to_mm), units, 0)} of its outline."
             for s in found.short[:4]
         ]
@@ -170,6 +170,13 @@ def _placed_lines(laid: Laid, found: Placement, units: Show) -> list[str]:
         f"{show_length(float(np.median(spare)), units)} over half of it."
     )
     return lines
+
+
+def _place(at_mm: tuple[float, float], units: Show) -> str:
+    """A place on the wood, across and up from its own corner."""
+    if units == "mm":
+        return f"({at_mm[0]:.0f}, {at_mm[1]:.0f}) mm"
+    return f"({show_length(at_mm[0], units)}, {show_length(at_mm[1], units)})"
 
 
 def _run(laid: Laid, start: float, stop: float) -> float:

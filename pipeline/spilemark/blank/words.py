@@ -11,6 +11,7 @@ from spilemark.blank.lamination import wood_kinds
 from spilemark.blank.springback import ShopFactor
 from spilemark.blank.trial import TrialBend, TrialFinding
 from spilemark.shop.lengths import Show, show_degrees, show_doubt, show_length
+from spilemark.shop.part_words import amount_words
 from spilemark.units import INCH_MM
 
 TRIAL = (
@@ -244,7 +245,7 @@ def strip_lines(knee: LaminatedKnee, units: Show = "mm") -> list[str]:
     ]
     board = (
         f"Ripped from one edge they take {show_length(told.board_width_needed_mm, units, 0)} of width at a kerf "
-        f"of {_thin(cutting.kerf_mm, units)}."
+        f"of {amount_words(cutting.kerf_mm, units)}."
     )
     if told.boards is not None and cutting.board_mm is not None:
         board += (
@@ -363,7 +364,7 @@ def _width_words(knee: LaminatedKnee, units: Show) -> str:
     width = show_length(cutting.width_mm, units)
     planing = show_length(cutting.edge_planing_mm, units)
     if cutting.pair:
-        kerf = _thin(cutting.kerf_mm, units)
+        kerf = amount_words(cutting.kerf_mm, units)
         return f"two of {width}, ripped apart with a kerf of {kerf}, and {planing} to plane"
     return f"{width} and {planing} to plane"
 
@@ -375,7 +376,7 @@ def _safe_mm(bend: Bend) -> float:
 
 
 def _thin(mm: float, units: Show) -> str:
-    """A thickness; in inches as a decimal, since a sixteenth is half of a strip."""
+    """A strip's thickness; in inches as a decimal, as a caliper reads it: a sixteenth is half of a strip."""
     return show_length(mm, "mm") if units == "mm" else f'{mm / INCH_MM:.3f}"'
 
 

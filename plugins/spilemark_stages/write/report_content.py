@@ -36,7 +36,7 @@ from spilemark_stages.write.report_words import (
     Share,
     Table,
 )
-from spilemark_stages.write.shop_rows import fitted_alignment, sixteenths, stretches_of
+from spilemark_stages.write.shop_rows import fitted_alignment, stretches_of, thirty_seconds
 
 _LAID = {
     "centreline": "on their pencil lines",
@@ -173,7 +173,7 @@ class _Teller:
     def taken(self, mm: float) -> str:
         if self.units == "mm":
             return format_mm(mm)
-        return f'{sixteenths(mm)}" ({mm / INCH_MM:.2f}")'
+        return thirty_seconds(mm)
 
     def pattern(self, pattern: RegisteredPattern) -> PatternWords:
         side = wording.SIDE_WORDS[pattern.side]
@@ -388,7 +388,7 @@ class _Teller:
             )
         return (
             "Lengths to the nearest 1/16 inch (feet and inches from 36 inches on); gaps to 0.01 inch, and"
-            " where wood comes off to the nearest 1/16, with + or − where it is over 1/64 more or less;"
+            " where wood comes off to the nearest 1/32;"
             " doubts are rounded up. report.json holds every number in millimetres."
         )
 

@@ -332,10 +332,9 @@ class _Page:
     def take_off(self, row: Row, side: Side, x: float, y: float) -> None:
         mm, inches = take_off_words(row, side)
         bold = bool(row.letter) and bool(inches)
-        first, second = (mm, inches) if self.units == "mm" else (inches or mm, mm if inches else "")
+        text = mm if self.units == "mm" else inches or mm
         size = _CELL_MM if inches or mm == "–" else SMALL_MM
-        self.say(first, x, y, size, bold=bold)
-        self.say(second, x + (11.5 if self.units == "mm" else 15.5), y, _CELL_MM - 0.25, bold=bold)
+        self.say(text, x, y, size, bold=bold)
 
     def offsets(self, row: Row) -> tuple[str, str]:
         """Place of a station: from the pencil line across, from the outer corner forward."""

@@ -22,7 +22,7 @@ from spilemark.results import JobResult
 from spilemark.shop.faces import bevel_at_deg
 from spilemark.shop.part_words import bevel_words
 from spilemark.shop_job import PartShop
-from spilemark.units import INCH_MM, Units, format_length
+from spilemark.units import INCH_MM, Units, format_inches
 from spilemark.walks import Walk, walks
 
 PITCHES_MM = {
@@ -33,7 +33,6 @@ PITCHES_MM = {
 
 _AT_END = 0.4
 """No station nearer than this share of the pitch to the far end of an edge, or to a worst place."""
-_SMALL_INCH = 1 / 64
 _LETTERS = 26
 _CLOSER = 4
 """Stations stand so many times closer in a stretch where wood comes off."""
@@ -231,25 +230,16 @@ def _told(part: PartShop, edge: str, s_mm: float) -> str:
     return bevel_words(bevel_at_deg(part.part.outline, order.stock_mm, mine[0], s_mm))
 
 
-def sixteenths(mm: float) -> str:
-    """A small length as sixteenths of an inch; ``+`` or ``−`` where it is over 1/64 more or less.
-
-    ``1/16+`` for 2.2 mm; ``< 1/16`` for less than half a sixteenth that is more than nothing.
-    """
-    parts = mm / INCH_MM * 16
-    if 0.0 < parts < 0.5:
-        return "< 1/16"
-    whole = math.floor(parts + 0.5)
-    rest = (parts - whole) / 16
-    sign = "+" if rest > _SMALL_INCH else "−" if rest < -_SMALL_INCH else ""
-    return f"{format_length(whole * INCH_MM / 16, 'in').removesuffix(chr(34))}{sign}"
+def thirty_seconds(mm: float) -> str:
+    """A small length to the nearest thirty-second of an inch; never nothing for something."""
+    return '< 1/32"' if 0.0 < mm / INCH_MM * 32 < 0.5 else format_inches(mm, 32)
 
 
 def take_off_words(row: Row, side: Side) -> tuple[str, str]:
-    """Wood to take off a part as large as both, to fit one side: mm, and sixteenths."""
+    """Wood to take off a part as large as both, to fit one side: mm, and thirty-seconds."""
     if row.gap_mm is None or not math.isfinite(row.gap_mm):
         return "not seen", ""
     off = row.gap_mm if side is Side.PORT else -row.gap_mm
     if off <= 0 or not row.proved:
         return "–", ""
-    return f"{off:.1f}", sixteenths(off)
+    return f"{off:.1f}", thirty_seconds(off)

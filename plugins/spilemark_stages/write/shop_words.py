@@ -10,8 +10,8 @@ from spilemark.results import JobResult
 from spilemark.shop import horning_words
 from spilemark.shop.part_words import allowance_lines, planed_lines
 from spilemark.shop_job import PartShop, ShopResult
-from spilemark.units import INCH_MM, Units, format_length
-from spilemark_stages.write.shop_rows import Stretch, sixteenths
+from spilemark.units import INCH_MM, Units, format_length, format_mm
+from spilemark_stages.write.shop_rows import Stretch, thirty_seconds
 
 TEXT_MM, SMALL_MM = 3.5, 2.75
 _MOST_STRETCHES = 4
@@ -118,17 +118,16 @@ def _take_off(
     comparison: SideComparison, stretches: Sequence[Stretch], units: Units, *, drawn: bool
 ) -> list[Text]:
     tolerance = f"{round(comparison.tolerance_mm, 2):g} mm"
+    rounded = "Millimetres to a tenth."
     if units == "in":
-        tolerance = f'{comparison.tolerance_mm / INCH_MM:.2f}" ({tolerance})'
+        tolerance = f'{comparison.tolerance_mm / INCH_MM:.2f}"'
+        rounded = 'Inches to a thirty-second (< 1/32": less than half of one).'
     saw = (
         "of one part as large as both patterns, so much comes off to fit that side"
         if drawn
         else "saw each blank to the outer of the two lines, then take off so much to fit that side"
     )
-    words = (
-        f"OFF: {saw} (– : none, or less than can be seen). Millimetres to a tenth; inches to a"
-        f" sixteenth (< 1/16: less than half of one), with + or − where over 1/64 more or less. Tolerance {tolerance}."
-    )
+    words = f"OFF: {saw} (– : none, or less than can be seen). {rounded} Tolerance {tolerance}."
     texts: list[Text] = [
         *([(_PATTERNS_ONLY, TEXT_MM - 0.3, True)] if drawn else []),
         (words, SMALL_MM, False),
@@ -149,10 +148,10 @@ _PATTERNS_ONLY = (
 def _cannot_put_back(stretch: Stretch, units: Units) -> str:
     cut = stretch.cut
     start, stop = (format_length(v, units, 0) for v in (cut.from_mm, cut.to_mm))
+    short = format_mm(cut.most_mm) if units == "mm" else thirty_seconds(cut.most_mm)
     return (
         f"{stretch.letter}  WOOD CANNOT BE PUT BACK: {cut.edge}, {start} to {stop}. Sawn to"
-        f" {cut.side}'s pattern, {stretch.fuller}'s part comes out {cut.most_mm:.1f} mm"
-        f" ({sixteenths(cut.most_mm)} in) short."
+        f" {cut.side}'s pattern, {stretch.fuller}'s part comes out {short} short."
     )
 
 

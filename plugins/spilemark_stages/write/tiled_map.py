@@ -8,7 +8,7 @@ from spilemark import wording
 from spilemark.ink import Area, Mark, Point, Sheet, Stroke, Words, box, cross, moved, placed
 from spilemark.records import JobFacts, ScaleBasis, Template
 from spilemark.tiling import Box
-from spilemark.units import Units, format_fine, format_inches
+from spilemark.units import format_fine
 from spilemark_stages.write.tiled_band import band_marks, column, fitted, surround
 from spilemark_stages.write.tiled_part import legible
 from spilemark_stages.write.tiled_sheet import Job, arrow
@@ -169,7 +169,7 @@ def _text(job: Job, template: Template, at: Point, width: float, bottom: float) 
     figure_width = 50.0
     marks: list[Mark] = list(moved(_join_figure(), x + width - figure_width, y - 2.0))
     beside = y + 34.0
-    for number, step in enumerate(_steps(job, template), start=1):
+    for number, step in enumerate(_steps(job), start=1):
         room = width - figure_width - 4.0 if y < beside else width
         lines = column(step, (x + 6.0, y), room - 6.0, size_mm=_STEP_MM)
         marks.append(Words(text=f"{number}", at=(x, y), size_mm=1.15 * _STEP_MM, bold=True))
@@ -210,9 +210,8 @@ def _legend_row(job: Job, style: str, text: str, at: Point, width: float) -> tup
     )
 
 
-def _steps(job: Job, template: Template) -> tuple[str, ...]:
-    units: Units = "mm" if template.facts is None else template.facts.units
-    lengths = [f"{line.name}: {_length(line.length_mm, units)}" for line in job.check_lines]
+def _steps(job: Job) -> tuple[str, ...]:
+    lengths = [f"{line.name}: {job.check_words(line)}" for line in job.check_lines]
     told = "; ".join(lengths) if len(lengths) <= _LISTED else "each carries its length"
     return (
         "Print at 100\u00a0% (“actual size”), never “fit to page”. Measure the bars on every sheet.",
@@ -221,12 +220,6 @@ def _steps(job: Job, template: Template) -> tuple[str, ...]:
         f"Check lines run straight over all joins. Cross to cross, {told}.",
         "Tape it. Trace from the ply pattern itself where you can: it is truer than taped paper.",
     )
-
-
-def _length(mm: float, units: Units) -> str:
-    """In mm for the steel rule, with inches before it for those who think in them."""
-    exact = f"{mm:.1f}\u00a0mm"
-    return exact if units == "mm" else f"{format_inches(mm).replace(' ', '-')} ({exact})"
 
 
 def _known(template: Template) -> tuple[str, ...]:

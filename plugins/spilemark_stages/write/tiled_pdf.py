@@ -123,6 +123,7 @@ def tiled_sheets(template: Template, options: Options) -> tuple[Sheet, ...]:
         title=legible(template.title, bold=True),
         pens=styles.pens(options),
         forward_known=template.pattern.forward_known,
+        units="mm" if template.facts is None else template.facts.units,
     )
     sheets = [tile_sheet(job, place) for place in layout.places]
     if len(sheets) > 1:

@@ -15,6 +15,7 @@ from spilemark.ink_files import text_width_mm
 from spilemark.records import Floats
 from spilemark.tile_joins import CheckLine, Join, check_lines, joins
 from spilemark.tiling import Box, Layout, Place
+from spilemark.units import Units, format_inches
 from spilemark_stages.write.styles import Pen
 from spilemark_stages.write.tiled_band import Page, SheetWords, band_marks, little_map
 from spilemark_stages.write.tiled_part import Part, label_box, part_marks
@@ -47,6 +48,13 @@ class Job:
     title: str
     pens: dict[str, Pen]
     forward_known: bool = True
+    units: Units = "mm"
+
+    def check_words(self, line: CheckLine) -> str:
+        """A check line's length as a rule reads it: tenths of a millimetre, or thirty-seconds of an inch."""
+        if self.units == "mm":
+            return f"{line.length_mm:.1f}\u00a0mm"
+        return format_inches(line.length_mm, 32).replace(" ", "\u00a0")
 
     @cached_property
     def joins(self) -> tuple[Join, ...]:
@@ -293,7 +301,9 @@ def _line_name(job: Job, place: Place, line: CheckLine) -> tuple[Mark, ...]:
     core = rectangle(*job.layout.core_box(place))
     shown = LineString([line.start, line.stop]).intersection(core)
     texts = [
-        f"check line {line.name}: straight over all joins, {line.length_mm:.1f} mm",
+        f"check line {line.name}: straight over all joins, {job.check_words(line)}".replace(
+            "\u00a0", " "
+        ),
         f"check line {line.name}",
     ]
     sizes = [text_width_mm(Words(text=t, at=(0, 0), size_mm=_SMALL_MM)) + 8.0 for t in texts]

@@ -126,8 +126,23 @@ export function svg(name, attributes = {}, ...children) {
   return made;
 }
 
-/** A length, mm, as the job shows lengths. */
-export function length(mm, units = "mm", digits = 1) {
+const INCH_MM = 25.4;
+const SIXTEENTHS = 16;
+const INCH_DIGITS = 3;
+
+/** A gap or a doubt, mm, as the job shows lengths: too small for fractions of an inch. */
+export function fine(mm, units = "mm", digits = 1) {
   if (mm === null || mm === undefined) return "?";
-  return units === "in" ? `${(mm / 25.4).toFixed(digits + 2)} in` : `${mm.toFixed(digits)} mm`;
+  return units === "in" ? `${(mm / INCH_MM).toFixed(INCH_DIGITS)}"` : `${mm.toFixed(digits)} mm`;
+}
+
+/** A length of wood, mm: in inches to the nearest sixteenth, in lowest terms. */
+export function length(mm, units = "mm", digits = 1) {
+  if (mm === null || mm === undefined || units !== "in") return fine(mm, units, digits);
+  const parts = Math.round((Math.abs(mm) / INCH_MM) * SIXTEENTHS);
+  const whole = Math.floor(parts / SIXTEENTHS);
+  let [top, bottom] = [parts % SIXTEENTHS, SIXTEENTHS];
+  while (top && top % 2 === 0) [top, bottom] = [top / 2, bottom / 2];
+  const words = [whole || !top ? `${whole}` : "", top ? `${top}/${bottom}` : ""].filter(Boolean).join(" ");
+  return `${mm < 0 && parts ? "-" : ""}${words}"`;
 }

@@ -1,5 +1,5 @@
 // Both sides over each other, or a part on the centreline over its own mirror image.
-import { attempt, el, get, jobHere, length, svg } from "./common.js";
+import { attempt, el, fine, get, jobHere, length, svg } from "./common.js";
 import { Viewer, edgeAt, framed, legend, nearest, path } from "./viewer.js";
 
 const job = jobHere();
@@ -65,7 +65,7 @@ function wordsAt(k) {
   if (gap === null) return `${names[k]}: not seen on both sides`;
   const [other, own] = told.halves ? ["the port half is", "the starboard half"] : ["starboard", "port"];
   const way = gap > 0 ? "fuller" : "leaner";
-  return `${names[k]}: ${other} ${length(Math.abs(gap), units)} ${way} than ${own}, ±${length(laid.u95_mm[k], units)} (95 %)`;
+  return `${names[k]}: ${other} ${fine(Math.abs(gap), units)} ${way} than ${own}, ±${fine(laid.u95_mm[k], units)} (95 %)`;
 }
 
 function read() {
@@ -73,7 +73,7 @@ function read() {
   const [x, y] = onPage(port[k]);
   finger.setAttribute("cx", x);
   finger.setAttribute("cy", y);
-  tag.textContent = laid.gap_mm[k] === null ? "not seen" : `${laid.gap_mm[k] > 0 ? "+" : ""}${length(laid.gap_mm[k], units)} ±${length(laid.u95_mm[k], units)}`;
+  tag.textContent = laid.gap_mm[k] === null ? "not seen" : `${laid.gap_mm[k] > 0 ? "+" : ""}${fine(laid.gap_mm[k], units)} ±${fine(laid.u95_mm[k], units)}`;
   const [left, , wide] = viewer.box;
   const over = x > left + 0.6 * wide;
   tag.setAttribute("x", x + (over ? -14 : 14) * viewer.unit);
@@ -88,8 +88,8 @@ function lay(datum) {
   const head = el("tr", {}, ...["Edge", "At", against, "±", "Verdict"].map((w) => el("th", { scope: "col" }, w)));
   const rows = laid.stations.map((s) =>
     el("tr", {}, el("td", {}, s.edge), el("td", { className: "number" }, length(s.s_mm, units, 0)),
-      el("td", { className: "number" }, s.gap_mm === null ? "?" : `${s.gap_mm > 0 ? "+" : ""}${length(s.gap_mm, units, 2)}`),
-      el("td", { className: "number" }, length(s.u95_mm, units, 2)), el("td", {}, VERDICTS[s.verdict] ?? s.verdict)));
+      el("td", { className: "number" }, s.gap_mm === null ? "?" : `${s.gap_mm > 0 ? "+" : ""}${fine(s.gap_mm, units, 2)}`),
+      el("td", { className: "number" }, fine(s.u95_mm, units, 2)), el("td", {}, VERDICTS[s.verdict] ?? s.verdict)));
   document.getElementById("stretches").replaceChildren(
     el("caption", { className: "quiet" }, `Plus: ${told.halves ? "the port half" : "starboard"} is fuller there. Distances run along each edge from the outer corner.`),
     el("thead", {}, head), el("tbody", {}, ...rows));

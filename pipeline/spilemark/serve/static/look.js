@@ -1,5 +1,5 @@
 // The photo with what was found in it.
-import { attempt, el, get, jobHere, length, listen, send, statusWords, svg } from "./common.js";
+import { attempt, el, fine, get, jobHere, length, listen, send, statusWords, svg } from "./common.js";
 import { Corrector, nameField } from "./correct.js";
 import { Viewer, edgeAt, legend, nearestOf, path, stretches } from "./viewer.js";
 
@@ -123,7 +123,7 @@ function wordsOf(pattern, k) {
   const [x, y] = pattern.ring_mm[k];
   const how = [pattern.seen[k] ? "" : "guessed", pattern.by_hand[k] ? "made by hand" : ""].filter(Boolean).join(", ") || "seen";
   const u95 = pattern.u95_mm?.[k] ?? null;
-  const doubt = u95 === null ? "" : `, ±${length(u95, units, 2)} (95 %)`;
+  const doubt = u95 === null ? "" : `, ±${fine(u95, units, 2)} (95 %)`;
   return `${SIDES[pattern.side]}, ${edge?.name || "edge"}: ${how}${doubt}; ${length(Math.abs(x), units)} to ${x < 0 ? "port" : "starboard"}, ${length(y, units)} forward`;
 }
 
