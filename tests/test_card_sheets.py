@@ -292,14 +292,14 @@ def test_every_sheet_says_what_a_builder_needs(paper, sheets):
         for words in (
             f"sheet {number} of {sheets}",
             "Print at 100 %",
-            "--printed-bar",
+            "Tell the program both, across first.",
             "Steel rule",
             "100 mm across",
             "100 mm along",
             "4 in across",
             "4 in along",
             "batten",
-            "--batten A-B=800.2mm",
+            "batten A-B = 800.2",
             "both ways",
             f"{fit_to_page_mm(PAPERS[paper], PAPERS[paper]):.2f}",
         ):

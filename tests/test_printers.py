@@ -324,7 +324,7 @@ def test_the_test_sheet_asks_not_to_be_scaled_and_tells_what_to_type(tmp_path):
     text = pypdfium2.PdfDocument(str(path))[0].get_textpage().get_text_bounded()
     text = " ".join(text.replace("\xa0", " ").split())
     for words in (
-        "spilemark printer measure shop --paper letter --across 99.8mm --along 100.2mm",
+        "the paper Letter, and across and along as you read them",
         "ACROSS 180 mm",
         "ALONG 240 mm",
         "96.29 or 93.56",

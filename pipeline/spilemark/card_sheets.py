@@ -333,14 +333,14 @@ def _paragraphs(paper: Paper) -> tuple[tuple[str, bool], ...]:
     batten = (
         "Glue two cards flat on a stiff straight strip, 600 to 1000 mm apart. Measure once with "
         "a steel rule, fine cross to fine cross. Write length and date on the strip. "
-        "Tell the program: --batten\u00a0A-B=800.2mm"
+        "Tell the program: batten A-B\u00a0=\u00a0800.2"
     )
     return (
         ("1. Measure the bars", True),
         ("Steel rule, middle of end stroke to middle of end stroke.", False),
         ("across\u00a0________\u00a0mm", False),
         ("along\u00a0________\u00a0mm", False),
-        ("Tell the program: --printed-bar\u00a099.8,100.1", False),
+        ("Tell the program both, across first.", False),
         (shrunk, False),
         ("2. Check the corners", True),
         (square, False),

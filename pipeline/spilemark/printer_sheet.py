@@ -159,13 +159,6 @@ def _advice(paper: Paper, left: float, top: float, right: float) -> tuple[Mark, 
         f"{fit_to_page_mm(paper, cousin):.2f} instead of 100, the page was shrunk to fit "
         f"{paper.name.capitalize()} or {cousin.name.capitalize()}. Print it again at 100\u00a0%."
     )
-    command = f"spilemark printer measure shop --paper {paper.name} "
-    diagonal = math.hypot(short, long)
-    by_bars = command + "--across\u00a099.8mm --along\u00a0100.2mm"
-    by_crosses = command + (
-        f"--long --across\u00a0{short * 0.998:.1f}mm --along\u00a0{long * 1.002:.1f}mm "
-        f"--diagonals\u00a0{diagonal:.1f},{diagonal - 0.2:.1f}"
-    )
     paragraphs = (
         ("1. Measure with a steel rule, middle of end stroke to middle of end stroke.", True),
         ("100 mm across ____________     100 mm along ____________", False),
@@ -173,9 +166,12 @@ def _advice(paper: Paper, left: float, top: float, right: float) -> tuple[Mark, 
         ("2. Better: measure cross to cross, they are further apart.", True),
         (f"{short:g} mm across ____________     {long:g} mm along ____________", False),
         ("diagonal 1 ____________     diagonal 2 ____________     (alike: square)", False),
-        ("3. Tell the program, with a name for this printer:", True),
-        (by_bars, False),
-        (f"or, cross to cross: {by_crosses}", False),
+        ("3. Tell the program, where it measures printers:", True),
+        (
+            f"a name for this printer, the paper {paper.name.capitalize()}, and across and along as you read them: "
+            "of the bars, or cross to cross with both diagonals. Say which.",
+            False,
+        ),
         (
             "printer ______________________   paper ______________________   date ____________",
             False,
