@@ -168,8 +168,10 @@ def _advice(paper: Paper, left: float, top: float, right: float) -> tuple[Mark, 
         ("diagonal 1 ____________     diagonal 2 ____________     (alike: square)", False),
         ("3. Tell the program, where it measures printers:", True),
         (
-            f"a name for this printer, the paper {paper.name.capitalize()}, and across and along as you read them: "
-            "of the bars, or cross to cross with both diagonals. Say which.",
+            (
+                f"a name for this printer, the paper {paper.name.capitalize()}, and across and along as you "
+                "read them: of the bars, or cross to cross with both diagonals. Say which."
+            ),
             False,
         ),
         (
