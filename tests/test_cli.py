@@ -176,6 +176,14 @@ def test_a_side_need_not_be_named_where_there_is_one(monkeypatch: pytest.MonkeyP
     assert said["both"] == {"photos": ["a.jpg"], "forward": [1, 2], "face": "down"}
 
 
+def test_thickness_is_of_all_patterns_or_of_a_side(monkeypatch: pytest.MonkeyPatch) -> None:
+    words = "--port a --starboard b --thickness 3 --thickness starboard:3.3mm"
+    said = planned(monkeypatch, *shlex.split(words))
+    assert said["thickness"] == "3"
+    assert said["starboard"] == {"photos": ["b"], "thickness": "3.3mm"}
+    assert "thickness" not in said["port"]
+
+
 def test_the_sides_of_a_job_file_count(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     (tmp_path / "j.toml").write_text('[starboard]\nphotos = ["s.jpg"]')
     said = planned(monkeypatch, str(tmp_path / "j.toml"), "--forward", "1,2")
@@ -189,6 +197,9 @@ def test_the_sides_of_a_job_file_count(monkeypatch: pytest.MonkeyPatch, tmp_path
         ("--port a --forward aft:1,2", '"aft" is no side'),
         ("--port a --forward 1;2", "not a row of numbers"),
         ("--port a --date soon", "not a date"),
+        ("--port a --thickness 3 --thickness 4", "--thickness was given 2 times"),
+        ("--port a --thickness aft:3", '"aft" is no side'),
+        ("--port a --out k --distance aft:A-H=700", '"aft" is no side'),
         ("--port a --units cubits", "cubits"),
         ("--prt a", "No such option"),
         ("--out knee", "No photo was given"),

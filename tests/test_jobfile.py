@@ -103,6 +103,34 @@ def test_the_command_line_wins_and_its_paths_are_its_own(tmp_path: Path) -> None
     assert (order.facts.thickness_mm, order.facts.thickness_sigma_mm) == (6.0, 0.1)
 
 
+SIDED = """
+thickness = "3 mm"
+[port]
+photos = ["p.jpg"]
+thickness = "6.18 mm ± 0.05"
+[starboard]
+photos = ["s.jpg"]
+"""
+
+
+def test_a_side_may_have_a_thickness_of_its_own(tmp_path: Path) -> None:
+    facts = read_order(job(tmp_path, SIDED), {}).facts
+    assert facts.thickness_for("port") == (6.18, 0.05)
+    assert facts.thickness_for("starboard") == (3.0, 0.1)
+    # Said anew of all patterns on the command line, it is so of all.
+    facts = read_order(job(tmp_path, SIDED), {"thickness": "5mm"}).facts
+    assert facts.thickness_for("port") == facts.thickness_for("starboard") == (5.0, 0.1)
+    facts = read_order(job(tmp_path, SIDED), {"starboard": {"thickness": "6.03"}}).facts
+    assert facts.thickness_for("port") == (6.18, 0.05)
+    assert facts.thickness_for("starboard") == (6.03, 0.1)
+
+
+def test_patterns_in_one_photo_have_one_thickness() -> None:
+    table = {"both": {"photos": ["b.jpg"]}, "port": {"thickness": "6"}}
+    with pytest.raises(UsageError, match="both patterns lie in the same photo"):
+        order_from(table, "The job")
+
+
 def test_what_is_not_said_has_the_documented_default() -> None:
     facts = ordered().facts
     assert (facts.thickness_mm, facts.printed_bar_mm, facts.distances) == (None, None, ())

@@ -116,6 +116,22 @@ def test_survey_of_a_drawn_photo() -> None:
     assert not [n for n in survey.notes if n.severity == "warn"]
 
 
+def test_each_side_is_measured_with_its_own_thickness_and_its_own_doubt() -> None:
+    port = drawn(count=4)
+    other = dataclasses.replace(straight(drawn(count=4)), arm="starboard")
+    job = JobFacts(thickness_of_arm={"port": (6.18, 0.1), "starboard": (6.03, 0.1)})
+    survey = rectify((straight(port), other), shop_cards(), job, Options())
+    assert [round(v.plane.height_mm, 2) for v in survey.views] == [6.18, 6.03]
+    assert not [n for n in survey.notes if n.code == "thickness-assumed"]
+    kinds = [c.id for c in survey.causes if c.kind == "face height"]
+    assert kinds == ["face-height:port", "face-height:starboard"]
+    # One side alone may be told; of the other it is assumed, and said.
+    half = JobFacts(thickness_of_arm={"port": (6.18, 0.1)})
+    survey = rectify((straight(port), other), shop_cards(), half, Options())
+    assert [round(v.plane.height_mm, 2) for v in survey.views] == [6.18, 3.0]
+    assert [n for n in survey.notes if n.code == "thickness-assumed"]
+
+
 def test_nothing_measured_is_said() -> None:
     survey = rectify((straight(drawn()),), shop_cards(), JobFacts(), Options())
     assert survey.scale.basis is ScaleBasis.NOMINAL

@@ -20,7 +20,7 @@ from spilemark.log import log_text
 from spilemark.outputs import write_outputs
 from spilemark.recipe import Kitchen, prepare, read_recipe, standard_recipe
 from spilemark.records import StraightPhoto
-from spilemark.results import JobRequest, JobResult
+from spilemark.results import ARMS, JobRequest, JobResult
 from spilemark.storage import check_target, results_folder
 from spilemark.strict import nearest
 
@@ -156,7 +156,15 @@ def with_battens(card_set: CardSet, battens: tuple[Batten, ...]) -> CardSet:
 
 def _check_distances(order: JobOrder, card_set: CardSet) -> None:
     known = [card.name for card in card_set.cards]
-    lengths = [("distance", one, other) for one, other, *_ in order.facts.distances]
+    lengths = []
+    for one, other, *_ in order.facts.distances:
+        # "port:A" says of which side's photos the tape was.
+        arm, colon, name = one.rpartition(":")
+        if colon and arm not in ARMS:
+            raise UsageError(
+                f'The distance {one}-{other}: "{arm}" is no side.', f"Sides are {', '.join(ARMS)}."
+            )
+        lengths.append(("distance", name, other))
     lengths += [("batten", *batten.cards) for batten in order.battens]
     for what, one, other in lengths:
         for name in (one, other):

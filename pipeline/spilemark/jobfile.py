@@ -31,6 +31,7 @@ so both have one meaning and one check.  The whole of a job file::
     forward = [2000, 300]                  # a point towards the bow, upright px
     face = "up"                            # or "down": which face was photographed
     scan = true                            # for these files alone
+    thickness = "3.2 mm"                   # of this pattern, where the sides differ
     edge = "cut"                           # likewise
     line_from_edge = "square to transom edge"   # or "along ...": where the line is but a short tick
 
@@ -88,6 +89,8 @@ from spilemark.results import ARMS
 from spilemark.shop_job import ShopRequest, shop_request
 from spilemark.strict import check_keys, convert
 
+_THICKNESS_MM = (0.1, 150.0)
+
 
 class _Sheet(msgspec.Struct, kw_only=True):
     """A job file without its tables."""
@@ -123,6 +126,7 @@ class _Arm(msgspec.Struct, kw_only=True):
     forward: list[float] | None = None
     face: Literal["up", "down"] | None = None
     scan: bool | None = None
+    thickness: Length | None = None
     edge: Literal["cut", "scribed"] | None = None
     line_from_edge: str | None = None
     corrections: list[Correction] = []
@@ -175,6 +179,13 @@ def read_order(job_file: Path | None, said: dict[str, Any], only: str = "") -> J
         out = said.get("out", table.get("out"))
         said = {**said, "out": str(Path(out) / part.folder)} if out else said
     where = f"The job file {job_file}{f' (part {part.name})' if part.name else ''}"
+    if "thickness" in said:
+        # Said anew of all patterns, it does not leave one of them with what the file held.
+        table = {
+            key: {k: v for k, v in value.items() if k != "thickness"} if key in ARMS else value
+            for key, value in table.items()
+            if key not in ARMS or isinstance(value, dict)
+        }
     order = order_from(laid_over(table, said), where)
     dropped = (*part.dropped, *dropped_points(table, said))
     return replace(order, notes=tuple(_not_used(words) for words in dropped))
@@ -285,6 +296,15 @@ def _check_arms(photos: dict[str, tuple[Path, ...]], arms: dict[str, _Arm], wher
             f"{where} gives a single part together with a port or starboard one.",
             "A part on the centreline is a job of its own: run it by itself.",
         )
+    sided = any(arms[a].thickness is not None for a in ("port", "starboard"))
+    if sided and ("both" in photos or "single" in photos):
+        one = (
+            "both patterns lie in the same photo, where" if "both" in photos else "of a single part"
+        )
+        raise UsageError(
+            f"{where} tells a thickness of one side, but {one} one thickness counts.",
+            "Photograph each side by itself, or tell one thickness for both.",
+        )
     served = {"port", "starboard", "both"} if "both" in photos else set(photos)
     for arm, sheet in arms.items():
         said = (sheet.centreline, sheet.forward, sheet.face, sheet.edge, sheet.line_from_edge)
@@ -299,7 +319,7 @@ def _check_arms(photos: dict[str, tuple[Path, ...]], arms: dict[str, _Arm], wher
 def _facts(
     sheet: _Sheet, arms: dict[str, _Arm], edge_names: dict[str, str], where: str
 ) -> JobFacts:
-    thickness = measured(sheet.thickness, "thickness", (0.1, 150.0), where)
+    thickness = measured(sheet.thickness, "thickness", _THICKNESS_MM, where)
     offset = measured(sheet.centreline_offset, "centreline_offset", (0.0, 20_000.0), where)
     tolerance = measured(sheet.tolerance, "tolerance", (0.05, 100.0), where)
     doubt = measured(sheet.line_doubt, "line_doubt", (0.0, 10.0), where)
@@ -311,6 +331,7 @@ def _facts(
         date=sheet.date,
         thickness_mm=thickness.mm if thickness else None,
         thickness_sigma_mm=sigma_of(thickness, THICKNESS_SIGMA_MM),
+        thickness_of_arm=_own_thickness(arms, where),
         cards_on=sheet.cards_on,
         printed_bar_mm=printed_bar(sheet.printed_bar, where),
         distances=tuple(distance(text, where) for text in sheet.distances),
@@ -336,6 +357,16 @@ def _facts(
         printer=sheet.printer or "",
         lens=find_lens(sheet.lens).name if sheet.lens else "",
     )
+
+
+def _own_thickness(arms: dict[str, _Arm], where: str) -> dict[str, tuple[float, float]]:
+    own: dict[str, tuple[float, float]] = {}
+    for arm, sheet in arms.items():
+        place = f"{where}, [{arm}],"
+        read = measured(sheet.thickness, "thickness", _THICKNESS_MM, place)
+        if read is not None:
+            own[arm] = (read.mm, sigma_of(read, THICKNESS_SIGMA_MM))
+    return own
 
 
 def _faces(arms: dict[str, _Arm]) -> dict[str, Literal["up", "down"]]:

@@ -137,9 +137,9 @@ def batten(text: str, where: str) -> Batten:
 def _between(text: str, what: str, where: str) -> tuple[str, str, Measured]:
     cards, _, length = text.partition("=")
     names = [name.strip() for name in re.split("[-–]", cards)]
-    if len(names) == 2 and names[0] and names[0] == names[1]:
+    if len(names) == 2 and names[1] and names[0].rpartition(":")[2].strip() == names[1]:
         raise UsageError(
-            f'{where}: the {what} "{text}" names the card {names[0]} twice.',
+            f'{where}: the {what} "{text}" names the card {names[1]} twice.',
             "It runs from one card's cross to another's, such as A-H=742.5mm.",
         )
     if len(names) != 2 or not all(names) or not length.strip():

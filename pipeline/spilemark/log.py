@@ -41,7 +41,11 @@ def _facts(result: JobResult) -> Iterator[str]:
         if facts.thickness_mm is None
         else _with_sigma(facts.thickness_mm, facts.thickness_sigma_mm)
     )
-    yield f"  thickness: {stock}"
+    own = facts.thickness_of_arm
+    if not own or facts.thickness_mm is not None:
+        yield f"  thickness: {stock}"
+    for arm, (mm, sigma) in own.items():
+        yield f"  thickness of the {arm} pattern: {_with_sigma(mm, sigma)}"
     for one, other, mm, sigma in facts.distances:
         yield f"  taped {one}-{other}: {_with_sigma(mm, sigma)}"
     if facts.printed_bar_mm is not None:

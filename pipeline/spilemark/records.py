@@ -694,6 +694,8 @@ class JobFacts:
     """The job's own date; outputs never read the clock."""
     thickness_mm: float | None = None
     thickness_sigma_mm: float = 0.1
+    thickness_of_arm: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """By arm: mm and sigma mm, where a side's pattern was measured for itself."""
     cards_on: Literal["bench", "pattern"] = "bench"
     printed_bar_mm: tuple[float, float] | None = None
     """Measured lengths of the nominal 100 mm bars, across and along the sheet."""
@@ -725,6 +727,10 @@ class JobFacts:
     """Name of a stored printer that sheets of true size make up for; empty: none."""
     lens: str = ""
     """Name of a stored lens that photos start from; empty: none."""
+
+    def thickness_for(self, arm: str) -> tuple[float | None, float]:
+        """Thickness of the patterns of an arm as told, or None, and its sigma, mm."""
+        return self.thickness_of_arm.get(arm, (self.thickness_mm, self.thickness_sigma_mm))
 
 
 RECORDS: tuple[type, ...] = (

@@ -135,11 +135,12 @@ def stock_words(views: Sequence[View], facts: JobFacts) -> str:
         return ""
     if facts.cards_on == "pattern":
         return "The cards lay on the pattern: its thickness does not count."
-    if facts.thickness_mm is None:
+    told, _ = facts.thickness_for(views[0].straight.arm)
+    if told is None:
         taken = max(round(views[0].plane.height_mm, 1), 0.0)
         return f"Thickness of the pattern: NOT TOLD, {_stock(taken, facts)} taken."
-    thick = _stock(facts.thickness_mm, facts)
-    doubt = " Pattern stock that thick?" if facts.thickness_mm > THICK_MM else ""
+    thick = _stock(told, facts)
+    doubt = " Pattern stock that thick?" if told > THICK_MM else ""
     return f"Thickness of the pattern: {thick}, as told.{doubt}"
 
 
@@ -158,8 +159,9 @@ THICK_MM = 15.0
 
 def thick_stock(facts: JobFacts) -> Note | None:
     """Ask about a pattern thicker than any pattern stock: most likely a decimal point was lost."""
-    mm = facts.thickness_mm
-    if mm is None or mm <= THICK_MM or facts.cards_on == "pattern":
+    own = [mm for mm, _ in facts.thickness_of_arm.values()]
+    mm = max([*own, facts.thickness_mm or 0.0])
+    if mm <= THICK_MM or facts.cards_on == "pattern":
         return None
     return Note(
         code="thick-stock",

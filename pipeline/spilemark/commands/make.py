@@ -71,8 +71,10 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
 @click.option("--out", metavar="DIR", help="Folder for the results; made if it is not there.")
 @click.option(
     "--thickness",
-    metavar="LENGTH[±]",
-    help="Caliper reading of the pattern's stock, mm, such as 3.1mm±0.1. [default: not known]",
+    multiple=True,
+    metavar="[SIDE:]LENGTH[±]",
+    help="Caliper reading of the pattern's stock, mm, such as 3.1mm±0.1, or port:3.2mm where the "
+    "sides differ. [default: not known]",
 )
 @click.option(
     "--batten",
@@ -86,8 +88,9 @@ def _photos(side: str, words: str) -> Callable[[Any], Any]:
     "--distance",
     "distances",
     multiple=True,
-    metavar="A-H=LENGTH[±]",
-    help="Taped between the crosses of two cards, mm; may be given again for other pairs.",
+    metavar="[SIDE:]A-H=LENGTH[±]",
+    help="Taped between the crosses of two cards, mm; may be given again for other pairs, or as "
+    "port:A-H=... where the cards were moved between the sides.",
 )
 @click.option(
     "--printed-bar",

@@ -41,12 +41,28 @@ def said_on_command(
         said.setdefault(side, {})["line_from_edge"] = text.strip()
     for side, text in _by_side(told.pop("edge"), given_arms, "--edge", each=False):
         said.setdefault(side, {})["edge"] = text.strip().lower()
+    _lay_thickness(said, told)
     if told.get("date") is not None:
         told["date"] = date_of(told["date"])
     for key in ("battens", "distances"):
         if told.get(key):
             told[key] = [*told[key]]
     return said | {key: value for key, value in told.items() if value not in (None, ())}
+
+
+def _lay_thickness(said: dict[str, Any], told: dict[str, Any]) -> None:
+    """Put each thickness where it belongs: at the top, or at its side."""
+    common = [text for text in told.get("thickness") or () if ":" not in text]
+    own = [text for text in told.pop("thickness", None) or () if ":" in text]
+    if len(common) > 1:
+        raise UsageError(
+            f"--thickness was given {len(common)} times: {', '.join(common)}.",
+            "Say of which side each is: --thickness port:3.1mm --thickness starboard:3.3mm.",
+        )
+    for side, text in _by_side(own, [], "--thickness", each=True):
+        said.setdefault(side, {})["thickness"] = text.strip()
+    if common:
+        told["thickness"] = common[0]
 
 
 def _by_side(

@@ -88,7 +88,10 @@ class _Arm:
         }
         self._photos: dict[str, str] = task["photos"].get(arm, {})
         self._scan = arm in task["scans"]
-        self._facts = JobFacts(thickness_mm=report["job"]["thickness_mm"])
+        self._facts = JobFacts(
+            thickness_mm=report["job"]["thickness_mm"],
+            thickness_of_arm=report["job"].get("thickness_of_arm", {}),
+        )
 
     def told(self, rows: Rows) -> dict[str, Any]:
         """Outlines and words after these edits."""

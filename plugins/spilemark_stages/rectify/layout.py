@@ -39,7 +39,8 @@ class Layout:
     lack of squareness is asked after the solve."""
     own_print: dict[tuple[str, str], int]
     """By (arm, card name), of cards of another print: how much larger it is than the others."""
-    height: int
+    height: dict[str, int]
+    """By arm: the pattern's face; one for all arms of which no thickness of their own was told."""
     length: dict[str, int]
     """By id of the measured length: its true value."""
     ties: tuple[tuple[str, Length], ...]
@@ -71,7 +72,9 @@ def lay_out(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> Layout:
                 cards[photo.arm, seen.card.name] = take(CARD)
     print_scale, print_shear = take(2), take(1).start
     own_print = {card: take(1).start for card in cards if card in beliefs.reprinted}
-    height = take(1).start
+    every_arm = tuple(dict.fromkeys(photo.arm for photo in photos))
+    shared = take(1).start if any(arm not in beliefs.heights for arm in every_arm) else -1
+    height = {arm: take(1).start if arm in beliefs.heights else shared for arm in every_arm}
     ties = tuple(
         (arm, length)
         for length in beliefs.lengths

@@ -251,7 +251,12 @@ def gather_priors(layout: Layout, photos: Sequence[PhotoObservation], beliefs: B
         rows.append(row)
         causes.append(Cause(id=f"print-scale-{name}", kind=beliefs.print_kind))
     believe(layout.print_shear, 0.0, beliefs.print_shear_sigma, "print-shear", beliefs.print_kind)
-    believe(layout.height, beliefs.height_mm, beliefs.height_sigma_mm, "face-height", "face height")
+    for arm, at_height in layout.height.items():
+        if arm in beliefs.heights:
+            believe(at_height, *beliefs.heights[arm], f"face-height:{arm}", "face height")
+    shared = next((at for arm, at in layout.height.items() if arm not in beliefs.heights), None)
+    if shared is not None:
+        believe(shared, beliefs.height_mm, beliefs.height_sigma_mm, "face-height", "face height")
     for length in {tie.id: tie for _, tie in layout.ties}.values():
         believe(layout.length[length.id], length.mm, length.sigma_mm, length.id, length.kind)
     return Priors(np.array(rows), centre, tuple(causes))

@@ -123,6 +123,8 @@ class Beliefs:
     height_mm: float = 3.0
     """Pattern's face above the plane of the cards."""
     height_sigma_mm: float = 0.4
+    heights: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """The same and its sigma by arm, where a side's pattern was measured for itself, mm."""
     lift_mm: float = 0.2
     """Paper's mean height above that plane."""
     lift_sigma_mm: float = 0.15

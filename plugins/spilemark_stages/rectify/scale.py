@@ -40,7 +40,8 @@ def gather_beliefs(
         x for x in lengths if any(set(x.cards) <= seen.get(arm, set()) for arm in x.arms or seen)
     )
     height, height_sigma = _height(job)
-    beliefs = Beliefs(lengths=used, height_mm=height, height_sigma_mm=height_sigma)
+    heights = {} if job.cards_on == "pattern" else {**job.thickness_of_arm}
+    beliefs = Beliefs(lengths=used, height_mm=height, height_sigma_mm=height_sigma, heights=heights)
     if job.printed_bar_mm is not None:
         across, along = (bar / NOMINAL_BAR_MM for bar in job.printed_bar_mm)
         sigma = bar_sigma_mm / NOMINAL_BAR_MM
@@ -295,7 +296,8 @@ def scale_notes(
             )
         )
     on_glass = all(photo.is_scan for photo in photos)
-    if job.thickness_mm is None and job.cards_on == "bench" and not on_glass:
+    silent = [p.arm for p in photos if job.thickness_for(p.arm)[0] is None]
+    if silent and job.cards_on == "bench" and not on_glass:
         notes.append(
             Note(
                 code="thickness-assumed",

@@ -333,7 +333,7 @@ def _view_numbers_by_x(system: _System, x: Floats, k: int) -> Floats:
         by[0, at.start] = x[group.start]
         by[2, at.start + 1] = by[3, at.start + 2] = 1.0
     by[9:15, layout.pose[k]] = pose_of(x, layout, system.photos, k)[1]
-    by[15, layout.height] = 1.0
+    by[15, layout.height[system.photos[k].arm]] = 1.0
     return by
 
 
@@ -349,8 +349,9 @@ def _solved_view(
         first = here.stop
         residuals.append(-seen.reshape(-1, 2)[here] * card.sigma_px[:, None])
         kept.append(keep[here] > 0)
+    face = x[layout.height[photos[k].arm]]
     numbers = np.concatenate(
-        [lens_of(x, layout, photos, k), pose_of(x, layout, photos, k)[0], [x[layout.height]]]
+        [lens_of(x, layout, photos, k), pose_of(x, layout, photos, k)[0], [face]]
     )
     rows = slice(VIEW_NUMBERS * k, VIEW_NUMBERS * (k + 1))
     return SolvedView(numbers, gain[rows], tuple(residuals), tuple(kept))

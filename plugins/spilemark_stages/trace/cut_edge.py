@@ -124,7 +124,8 @@ def _thickness(view: View, job: JobFacts, options: Options) -> float:
     """Height of the face above whatever it lies on, mm."""
     if view.plane.height_mm > 0.05:
         return view.plane.height_mm
-    return options.unknown_thickness_mm if job.thickness_mm is None else job.thickness_mm
+    told, _ = job.thickness_for(view.straight.arm)
+    return options.unknown_thickness_mm if told is None else told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
