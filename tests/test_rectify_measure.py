@@ -196,10 +196,11 @@ def test_the_width_of_an_edge_is_told_whatever_its_height(blur_px: float) -> Non
 @pytest.mark.parametrize(
     ("case", "words"),
     [
-        ("dark", "very dark"),
-        ("white", "washed out"),
-        ("blur", "blurred"),
-        ("moved", "blurred"),
+        # The cause stands first; that no card was read is what came of it.
+        ("dark", r"^\S+ is very dark: no scale card"),
+        ("white", r"^\S+ is washed out: no scale card"),
+        ("blur", r"^\S+ is blurred: no scale card.*Rest the elbows"),
+        ("moved", r"^\S+ is blurred: no scale card"),
         ("none", "--cards"),
         ("smooth bench", "^(?!.*blurred).*--cards"),
         ("grey", "Lay at least one printed card.*may be blurred"),

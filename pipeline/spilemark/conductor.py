@@ -29,6 +29,7 @@ from spilemark.blank_job import BlankResult, blank_sums, part_lines
 from spilemark.card_places import check_card_places
 from spilemark.corrections import Follow, corrected
 from spilemark.errors import UsageError
+from spilemark.note_words import shown_in
 from spilemark.own_mirror import OwnMirror, called_apart, has_own_mirror, own_mirror
 from spilemark.picking import pick_patterns
 from spilemark.recipe import Kitchen
@@ -149,7 +150,12 @@ class _Run:
             patterns=patterns,
             comparison=comparison,
             halves=halves,
-            notes=_gather(photos, survey, self.left(outlines), patterns, comparison, self.notes),
+            notes=tuple(
+                shown_in(note, request.facts.units)
+                for note in _gather(
+                    photos, survey, self.left(outlines), patterns, comparison, self.notes
+                )
+            ),
             versions=self.versions(),
             options=self.options(),
             timings_s=self.timings,

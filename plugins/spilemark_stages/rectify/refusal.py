@@ -42,22 +42,24 @@ def no_card_error(straight: StraightPhoto, card_set: CardSet) -> NoScale:
     what = f'No scale card of the set "{card_set.name}" was found in {photo.path.name}.'
     if photo.is_scan:
         return NoScale(what, _ON_GLASS)
+    name = photo.path.name
+    unread = f'no scale card of the set "{card_set.name}" could be read in it'
     level = float(np.median(grey[::8, ::8]))
     if max(grey.shape) < _SMALL_PX:
-        todo = (
-            f"The picture is only {photo.width_px} x {photo.height_px} pixels: send the original."
-        )
-    elif level < _DARK:
-        todo = "The photo is very dark: more light, or the flash turned to the ceiling."
-    elif level > _BRIGHT:
-        todo = "The photo is washed out: less light, or step out of the sun."
-    else:
-        todo = {
-            "sharp": _LAY,
-            "blurred": f"The photo is blurred: {_AGAIN}, with the printed cards in it.",
-            "unknown": f"{_LAY} If they lie there, the photo may be blurred: {_AGAIN}.",
-        }[judge(grey)]
-    return NoScale(what, todo)
+        what = f"{name} is only {photo.width_px} x {photo.height_px} pixels: {unread}."
+        return NoScale(what, "Send the original as the camera stored it.")
+    if level < _DARK:
+        what = f"{name} is very dark: {unread}."
+        return NoScale(what, "More light, or the flash turned to the ceiling.")
+    if level > _BRIGHT:
+        what = f"{name} is washed out: {unread}."
+        return NoScale(what, "Less light, or step out of the sun.")
+    sharp = judge(grey)
+    if sharp == "blurred":
+        todo = f"{_AGAIN[:1].upper()}{_AGAIN[1:]}, with the printed cards in it."
+        return NoScale(f"{name} is blurred: {unread}.", todo)
+    maybe = "" if sharp == "sharp" else f" If they lie there, the photo may be blurred: {_AGAIN}."
+    return NoScale(what, f"{_LAY}{maybe}")
 
 
 def check_photos_connect(photos: Sequence[PhotoObservation]) -> None:

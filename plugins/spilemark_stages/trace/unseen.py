@@ -44,7 +44,7 @@ def unseen_notes(piece: TracedPiece, outer: TracedRing) -> tuple[Note, ...]:
 
 
 def faint_note(piece: TracedPiece) -> tuple[Note, ...]:
-    """Said of a pattern that hardly differs from its bench."""
+    """Said of a pattern that is hardly lighter or darker than its bench."""
     if not piece.faint:
         return ()
     name = piece.view.straight.photo.path.name
@@ -52,10 +52,10 @@ def faint_note(piece: TracedPiece) -> tuple[Note, ...]:
         Note(
             code="faint-edge",
             severity="info",
-            text=f"The pattern in {name} looks much like its bench: its edge was told by faint"
-            " differences of hue and by where the grain ends, and the doubt was widened. Look at"
-            " the overlay. A bench of another colour, or sheets of it slid under the edges, would"
-            " make it sharper.",
+            text=f"The pattern in {name} is about as light as its bench along much of its edge: there"
+            " the edge was told by hue and by where the grain ends, and the doubt was widened. Look"
+            " at the overlay. A bench that is much lighter or darker, or sheets of such paper slid"
+            " under the edges, would make it sharper.",
             photo=name,
         ),
     )
