@@ -135,7 +135,7 @@ def test_a_wrong_answer_is_told_on_the_page_and_nothing_is_lost(
         tab.get_by_label("Boat", exact=True).fill("Wren")
         tab.get_by_label("Thickness of the pattern's stock").fill("about three")
         tab.get_by_role("button", name="Make the job").click()
-        expect(tab.get_by_role("alert")).to_contain_text("thickness")
+        expect(tab.get_by_role("alert")).to_contain_text("Thickness")
         assert tab.get_by_label("Boat", exact=True).input_value() == "Wren"
         tab.get_by_label("Thickness of the pattern's stock").fill("1/8")
         tab.get_by_label("inches").check()

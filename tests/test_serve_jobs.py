@@ -247,7 +247,7 @@ def test_what_cannot_be_measured_says_what_to_do(page: Page, tmp_path: Path) -> 
     page.post(f"/api/jobs/{job}/measure")
     state = page.until(job, lambda s: s["work"] is None and s["end"] is not None)
     assert state["status"] == "failed"
-    assert "No scale card" in state["end"]["words"]
+    assert "no scale card" in state["end"]["words"]
 
 
 def test_the_list_tells_of_each_step_as_it_is_done(page: Page) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -10,8 +11,9 @@ import pytest
 from bench_server import SAMPLES
 
 from spilemark.errors import UnreadableInput, UsageError
-from spilemark.jobfile import read_order
+from spilemark.jobfile import order_from, read_order
 from spilemark.serve.entries import NotThere
+from spilemark.serve.form_errors import FormWrong
 from spilemark.serve.sheet import arms_open, form_of, lay_in, table_from
 from spilemark.serve.shelf import Shelf
 
@@ -67,6 +69,91 @@ def test_bare_numbers_are_in_the_unit_that_the_form_shows() -> None:
     assert table["thickness"] == "1/8 in"
     assert table["distances"] == ["A-H = 29 1/4 in", "B-C = 400 mm"]
     assert table["tolerance"] == "1.5 mm"
+
+
+@pytest.mark.parametrize(
+    ("typed", "pairs"),
+    [
+        ("C-E 481.1", ["C-E = 481.1"]),
+        ("C-E = 481.1, B-C = 311.5", ["C-E = 481.1", "B-C = 311.5"]),
+        ("C-E 481,1\nB – C: 311,5 ± 0,3", ["C-E = 481,1", "B-C = 311,5 ± 0,3"]),
+        ("C to E is 19 in; B-C=311.5 mm,", ["C-E = 19 in", "B-C = 311.5 mm"]),
+    ],
+)
+def test_distances_are_understood_as_people_write_them(typed: str, pairs: list[str]) -> None:
+    assert table_from({"distances": typed})["distances"] == pairs
+    assert len(order_from(table_from({"distances": typed}), "The form").facts.distances) == len(
+        pairs
+    )
+
+
+@pytest.mark.parametrize(
+    ("typed", "bars"),
+    [
+        ("100.4 across 99.9 along", (100.4, 99.9)),
+        ("99.9 along, 100.4 across", (100.4, 99.9)),
+        ("along: 99,9 across: 100,4", (100.4, 99.9)),
+        ("100.4 and 99.9", (100.4, 99.9)),
+        ("100.4 99.9", (100.4, 99.9)),
+        ("99.6,99.8", (99.6, 99.8)),
+        ("99,6 x 99,8", (99.6, 99.8)),
+        ("100.2", (100.2, 100.2)),
+    ],
+)
+def test_check_bars_are_understood_as_people_write_them(
+    typed: str, bars: tuple[float, float]
+) -> None:
+    table = table_from({"printed_bar": typed})
+    assert order_from(table, "The form").facts.printed_bar_mm == pytest.approx(bars)
+
+
+def test_what_is_not_understood_is_told_at_each_field_in_its_own_words() -> None:
+    form = {"boat": "Wren", "thickness": "about three", "distances": "C-E 48l; B-C 311",
+            "starboard_thickness": "900", "printed_bar": "30 x 40", "port_distances": "C-C 300",
+            "date": "soon"}  # fmt: skip
+    with pytest.raises(FormWrong) as told:
+        table_from(form)
+    words = {f.field: f.words for f in told.value.fields}
+    assert set(words) == {*form} - {"boat"}
+    assert words["thickness"].startswith('"about three" is not a length. Write for example 3.1')
+    assert words["starboard_thickness"].startswith("900 is not between 0.1 and 150 mm.")
+    assert "48l" in words["distances"]
+    assert "names the card C twice" in words["port_distances"]
+    assert words["date"].startswith("soon is not a date")
+    for said in words.values():  # no key of a job file, no option of the command line
+        assert not re.search(r"--|printed_bar|This job|§|port:", said)
+
+
+def test_sides_that_differ_are_those_of_the_command_line(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    form = {"boat": "Wren", "thickness": "6", "port_thickness": "6.18", "distances": "A-B 300",
+            "port_distances": "C-E 481.1, B-C 311.5", "starboard_distances": "C-E 481.0"}  # fmt: skip
+    entry = shelf.create(table_from(form))
+    put_photo(shelf, entry.id)
+    put_photo(shelf, entry.id, "starboard", JPEG + b"2")
+    facts = read_order(entry.job.file, {}).facts
+    assert facts.thickness_for("port")[0] == 6.18
+    assert facts.thickness_for("starboard")[0] == 6.0
+    assert [(d[0], d[1], d[2]) for d in facts.distances] == [
+        ("A", "B", 300.0), ("port:C", "E", 481.1), ("port:B", "C", 311.5), ("starboard:C", "E", 481.0),
+    ]  # fmt: skip
+    shown = form_of(shelf.find(entry.id).table)
+    assert shown["distances"] == "A-B = 300"
+    assert shown["port_distances"] == "C-E = 481.1; B-C = 311.5"
+    assert (shown["port_thickness"], shown["starboard_thickness"]) == ("6.18", "")
+    # Taken out again, the photos stay.
+    shelf.change(shelf.find(entry.id), lambda d: lay_in(d, table_from({"boat": "Wren"})))
+    facts = read_order(entry.job.file, {}).facts
+    assert facts.thickness_for("port")[0] is None
+    assert len(shelf.find(entry.id).photos) == 2
+
+
+def test_the_side_that_has_no_photo_yet_may_be_told(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create(table_from({"boat": "Wren", "starboard_thickness": "6.03"}))
+    put_photo(shelf, entry.id)
+    put_photo(shelf, entry.id, "starboard", JPEG + b"2")
+    assert read_order(entry.job.file, {}).facts.thickness_for("starboard")[0] == 6.03
 
 
 def test_new_answers_stand_above_the_tables(tmp_path: Path) -> None:

@@ -458,6 +458,10 @@ def _arrow_degrees(sheet: Sheet) -> float:
         ({"thickness_mm": None}, "Thickness of the pattern: NOT TOLD, 3 mm taken."),
         ({"thickness_mm": 3.175, "units": "in"}, 'pattern: 0.125", as told.'),
         ({"cards_on": "pattern"}, "its thickness does not count"),
+        (
+            {"thickness_of_arm": {"port": (6.18, 0.1), "starboard": (6.03, 0.1)}},
+            "6.18 mm, as told.",
+        ),
     ],
 )
 def test_the_thickness_stands_beside_the_scale_on_every_page(told: dict, words: str, tmp_path):

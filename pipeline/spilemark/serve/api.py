@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -20,6 +21,7 @@ from spilemark.serve.bodies import save_body
 from spilemark.serve.drawing import photo_drawings
 from spilemark.serve.edits import edits_told
 from spilemark.serve.entries import Entry, NotThere, ShelfPhoto
+from spilemark.serve.found import plain_words
 from spilemark.serve.routes import BenchRoutes, told
 from spilemark.serve.sheet import lay_in, table_from
 
@@ -61,6 +63,7 @@ class Api(BenchRoutes):
             f"{job}/measure": self.measure,
             f"{job}/stop": self.stop,
             f"{photo}/aside": self.set_aside,
+            f"{job}/aside/{{photo}}/back": self.bring_back,
         }
         return [
             *(Route(path, told(h), methods=["GET"]) for path, h in gets.items()),
@@ -131,7 +134,7 @@ class Api(BenchRoutes):
             # Whether there is room is asked of every file on the shelf: not on the server's own time.
             path = await run_in_threadpool(held.enter_context, shelf.incoming(entry))
             await save_body(request, path, shelf.limits.photo_bytes)
-            photo = await run_in_threadpool(shelf.keep, entry, arm, path)
+            photo = await run_in_threadpool(shelf.keep, entry, arm, path, _own_name(request))
         entry = await run_in_threadpool(shelf.find, entry.id)
         verdict = self._bench.lanes.check(entry, photo, urgent=urgent)
         self._bench.news.tell(entry.id)
@@ -143,11 +146,24 @@ class Api(BenchRoutes):
         photo = entry.photo(request.path_params["photo"])
         await run_in_threadpool(self._bench.shelf.set_aside, entry, photo)
         self._bench.news.tell(entry.id)
-        return JSONResponse({})
+        return JSONResponse({"name": photo.path.name})
+
+    async def bring_back(self, request: Request) -> Response:
+        """Take a photo that was set aside into its job again."""
+        entry = await self.entry(request)
+        photo = await run_in_threadpool(
+            self._bench.shelf.bring_back, entry, request.path_params["photo"]
+        )
+        self._bench.news.tell(entry.id)
+        return JSONResponse({"id": photo.id, "name": photo.path.name})
 
     async def measure(self, request: Request) -> Response:
-        """Let a job wait for its turn to be measured."""
+        """Let a job wait for its turn to be measured; ``leave_out`` names photos to set aside first."""
         entry = await self.entry(request)
+        left = (await self.form(request)).get("leave_out", [])
+        for photo_id in left if isinstance(left, list) else []:
+            await run_in_threadpool(self._bench.shelf.set_aside, entry, entry.photo(str(photo_id)))
+            entry = await run_in_threadpool(self._bench.shelf.find, entry.id)
         await run_in_threadpool(self._bench.lanes.ask, entry)
         return JSONResponse({}, 202)
 
@@ -236,9 +252,11 @@ class Api(BenchRoutes):
         )
 
 
-def plain_words(text: str) -> str:
-    """A note without its hints for the command line."""
-    return re.sub(r"\s*\([^()]*--[a-z][^()]*\)", "", text)
+def _own_name(request: Request) -> str:
+    """The name that a file had where it came from, as a page tells it; to be shown, never opened."""
+    told = unquote(request.headers.get("x-file-name", "")[:400])
+    name = re.split(r"[/\\]", told)[-1]
+    return "".join(c for c in name if c.isprintable())[:80].strip()
 
 
 def result_file(path: Path, name: str) -> Response:

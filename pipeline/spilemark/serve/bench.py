@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
 from pathlib import Path
 from typing import Any
 
 from spilemark.errors import UsageError
-from spilemark.serve.entries import Entry
+from spilemark.serve.entries import Entry, id_of, own_names
+from spilemark.serve.found import found_in
 from spilemark.serve.lanes import Lanes, check_of, end_of
 from spilemark.serve.news import News
 from spilemark.serve.sheet import arms_open
-from spilemark.serve.shelf import Shelf
+from spilemark.serve.shelf import ASIDE, Shelf, aside_of
 
 
 class Bench:
@@ -67,14 +69,22 @@ class Bench:
 
     def states(self) -> list[dict[str, Any]]:
         """Every job's state."""
-        return [self.state(entry) for entry in self.shelf.entries()]
+        return [self.state(entry, closely=False) for entry in self.shelf.entries()]
 
-    def state(self, entry: Entry) -> dict[str, Any]:
-        """What a page shows of a job, as plain data."""
+    def _found(self, entry: Entry) -> dict[tuple[str, str], dict[str, Any]]:
+        """What the last measurement said of each photo; nothing where there was none."""
+        with contextlib.suppress(UsageError, KeyError, TypeError, ValueError):
+            return found_in(self.report(entry))
+        return {}
+
+    def state(self, entry: Entry, *, closely: bool = True) -> dict[str, Any]:
+        """What a page shows of a job, as plain data; ``closely``: with what the report found."""
         work = self.lanes.work_of(entry.id)
         end = end_of(entry)
         measured = (entry.results / "report.json").is_file()
         stale = measured and _stale(entry)
+        found = self._found(entry) if measured and closely else {}
+        names = own_names(entry)
         photos = [
             {
                 "id": photo.id,
@@ -83,8 +93,19 @@ class Bench:
                 "there": photo.path.is_file(),
                 "thumb": (entry.bench / f"{photo.id}.thumb.jpg").is_file(),
                 "check": check_of(entry, photo),
+                "own_name": names.get(photo.path.name, ""),
+                "found": found.get((photo.arm, photo.path.name)),
             }
             for photo in entry.photos
+        ]
+        aside = [
+            {
+                "id": id_of(f"{ASIDE}/{path.name}"),
+                "arm": arm,
+                "name": path.name,
+                "own_name": names.get(path.name, ""),
+            }
+            for arm, path in aside_of(entry)
         ]
         return {
             "id": entry.id,
@@ -92,6 +113,7 @@ class Bench:
             "problem": entry.problem,
             "several": entry.several,
             "photos": photos,
+            "aside": aside,
             "arms_open": arms_open(entry.table),
             "work": work,
             "end": end,

@@ -118,6 +118,8 @@ class Door:
             listener = listen_on(address, self._port)
         except UsageError:
             listener = listen_on(address, 0)
+        # A phone's page stays open when the door is shut: it finds the next one at the same place.
+        self._port = int(listener.getsockname()[1])
         server = _Quiet(settings(self._app(self), lifespan="off"))
         name = f"[{address}]" if ":" in address else address
         host = f"{name}:{listener.getsockname()[1]}"

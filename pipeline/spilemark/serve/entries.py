@@ -93,6 +93,15 @@ class Entry:
         return {id_of(path.name): path for path in existing_results(self.results)}
 
 
+OWN_NAMES = "names.json"
+"""Slip: what the files of photos were called where they came from."""
+
+
+def own_names(entry: Entry) -> dict[str, str]:
+    """By a photo's name in the job: what its file was called."""
+    return {k: v for k, v in (read_slip(entry.bench / OWN_NAMES) or {}).items() if v != k}
+
+
 def id_of(text: str) -> str:
     """The id of a place."""
     return hashlib.sha256(text.encode()).hexdigest()[:12]

@@ -24,8 +24,8 @@ _SUM_S = 20.0
 _MEASURE_S, _PER_PHOTO_S, _MEASURE_BYTES = 120.0, 60.0, 8_000_000_000
 _STOPPED = "Stopped by you; what was measured before is as it was."
 _CHECK_FIELDS = ("thickness", "cards", "cards_on", "printed_bar", "battens", "scan", "lens",
-                 "edge")  # fmt: skip
-_CHECK_OF_ARM = ("scan", "edge")
+                 "edge", "units")  # fmt: skip
+_CHECK_OF_ARM = ("scan", "edge", "thickness")
 
 
 class SlowSum(UsageError):

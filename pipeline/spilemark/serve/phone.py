@@ -47,6 +47,7 @@ class Phone:
             Route("/in", told(self.come_in), methods=["POST"]),
             Route("/state", told(self.state), methods=["GET"]),
             Route("/photos/{arm}", told(self.photo), methods=["POST"]),
+            Route("/photos/{photo}/aside", told(self.set_aside), methods=["POST"]),
         ]
 
     async def knock(self, request: Request) -> Response:
@@ -67,7 +68,8 @@ class Phone:
         if guest is None:
             return page(
                 "phone_out.html", 403, what="The door is shut.",
-                todo='Press "Let a phone in" at the computer, and scan the code there.',
+                todo='On the laptop, open the job and press "Let a phone in" on its page Photos, then scan'
+                " the new code with the phone's camera.",
             )  # fmt: skip
         entry = await self._entry(guest)
         state = await run_in_threadpool(self._bench.state, entry)
@@ -87,13 +89,24 @@ class Phone:
         said = await asyncio.wrap_future(verdict)
         return JSONResponse({"name": photo.path.name, "verdict": said}, 201)
 
+    async def set_aside(self, request: Request) -> Response:
+        """Take a photo that will not do out of the job; the laptop can bring it back."""
+        entry = await self._entry(self._let_in(request))
+        photo = entry.photo(request.path_params["photo"])
+        await run_in_threadpool(self._bench.shelf.set_aside, entry, photo)
+        self._bench.news.tell(entry.id)
+        return JSONResponse({"name": photo.path.name})
+
     def _guest(self, request: Request) -> Guest | None:
         return self._door.guest(request.cookies.get(COOKIE, ""), _address(request))
 
     def _let_in(self, request: Request) -> Guest:
         guest = self._guest(request)
         if guest is None:
-            raise NotLetIn("The door is shut.", 'Press "Let a phone in" at the computer again.')
+            raise NotLetIn(
+                "The door is shut.",
+                'On the laptop, press "Let a phone in" on the page Photos, and scan the new code.',
+            )
         return guest
 
     async def _entry(self, guest: Guest) -> Entry:
@@ -115,7 +128,15 @@ def _address(request: Request) -> str:
 
 def _little(state: dict[str, Any]) -> dict[str, Any]:
     """What a phone is told of its job."""
-    counts = dict.fromkeys(ARM_WORDS, 0)
+    counts = {arm: {"photos": 0, "bad": 0} for arm in ARM_WORDS}
     for photo in state["photos"]:
-        counts[photo["arm"]] += 1
-    return {"title": state["title"], "arms_open": state["arms_open"], "counts": counts}
+        counts[photo["arm"]]["photos"] += 1
+        counts[photo["arm"]]["bad"] += (photo["check"] or {}).get("good") == "no"
+    keys = ("id", "arm", "name", "own_name", "check")
+    return {
+        "id": state["id"],
+        "title": state["title"],
+        "arms_open": state["arms_open"],
+        "counts": counts,
+        "photos": [{key: photo[key] for key in keys} for photo in state["photos"]],
+    }

@@ -12,9 +12,12 @@ from spilemark.cards import shop_cards
 from spilemark.conductor import survey_photos
 from spilemark.errors import SpilemarkError, UnreadableInput
 from spilemark.jobfile import order_from
+from spilemark.note_words import shown_in
 from spilemark.recipe import Kitchen
 from spilemark.records import Outline, Photo, StraightPhoto, Survey, View
 from spilemark.results import JobRequest
+from spilemark.serve.found import cards_words
+from spilemark.units import Units
 
 GOOD_CARDS = 4
 """From here on the doubt no longer grows quickly with the distance from the cards."""
@@ -23,7 +26,10 @@ _ABOUT_THE_JOB = {
     "face-height", "lying-extension", "converted",
 }  # fmt: skip
 """What is no fault of the photo, and would be said of every one."""
-_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_ALSO = ("outside-cards", "faint-edge")
+"""Told though they are no fault: a photo that is taken otherwise would be better."""
+_BY_ITSELF = ("card-not-flat", "card-of-another-print", "poor-fit", "grainy")
+"""What all photos together may show otherwise: one photo alone tells lens and cards badly apart."""
 
 
 def verdict_on(
@@ -67,7 +73,11 @@ def verdict_on(
         outlines = _call(kitchen, "trace", survey=survey, arm=arm, job=facts)
     except SpilemarkError as error:
         return _no(error, path), photo
-    return _judged(survey, outlines, straight, known), photo
+    return _judged(survey, outlines, straight, known, facts.units), photo
+
+
+def _alone(code: str) -> str:
+    return "By this photo alone, before it is measured: " if code in _BY_ITSELF else ""
 
 
 def _has_line(view: View, outlines: tuple[Outline, ...]) -> bool:
@@ -107,6 +117,7 @@ def _judged(
     outlines: tuple[Outline, ...],
     straight: StraightPhoto,
     known: Collection[str],
+    units: Units,
 ) -> dict[str, Any]:
     (view,) = survey.views
     name = straight.photo.path.name
@@ -114,7 +125,7 @@ def _judged(
     notes = [*straight.photo.notes, *view.straight.notes, *survey.notes]
     for outline in outlines:
         notes += outline.notes
-    told = [n for n in notes if n.code not in _ABOUT_THE_JOB]
+    told = [shown_in(n, units) for n in notes if n.code not in _ABOUT_THE_JOB]
     warned = [n for n in told if n.severity == "warn"]
     soft = any(n.code == "blurred" for n in told)
     whole = bool(outlines) and all(o.whole for o in outlines)
@@ -122,15 +133,14 @@ def _judged(
     # Scans are of parts more often than not.
     missing = [] if straight.photo.is_scan else sorted(set(known) - set(cards))
     good = "mind" if warned or len(cards) < GOOD_CARDS or not whole or missing else "yes"
-    count = _COUNTS[len(cards)] if len(cards) < len(_COUNTS) else str(len(cards))
     words = [
         "not quite sharp" if soft else "sharp",
-        f"{count} card{'' if len(cards) == 1 else 's'} seen ({', '.join(cards)})",
+        cards_words(cards),
         f"{100 * seen:.0f}\u00a0% of the edge seen"
         if whole
         else "the pattern runs out of the photo",
     ]
-    more = [_of_this(n.text, name) for n in warned]
+    more = [_alone(n.code) + _of_this(n.text, name) for n in warned]
     if missing:
         many = len(missing) > 1
         more.append(
@@ -140,7 +150,7 @@ def _judged(
         )
     if len(cards) < GOOD_CARDS:
         more.append("Lay four or more cards round the pattern: the doubt shrinks a good deal.")
-    more += [_of_this(n.text, name) for n in told if n.code == "outside-cards"]
+    more += [_of_this(n.text, name) for n in told if n.code in _ALSO]
     if not _has_line(view, outlines):
         more.append(
             "No pencil line was seen on the pattern: without it the sides are laid on each other by corner and"

@@ -14,6 +14,7 @@ from spilemark.serve.bench import Bench
 from spilemark.serve.bodies import read_form
 from spilemark.serve.door import NotLetIn
 from spilemark.serve.entries import Entry, NotThere
+from spilemark.serve.form_errors import FormWrong
 from spilemark.serve.shelf import TooMuch
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -30,6 +31,10 @@ def told(handler: Handler, say: Callable[[int, str, str], Response] = error_as_j
     async def answer(request: Request) -> Response:
         try:
             return await handler(request)
+        except FormWrong as error:
+            fields = [{"field": f.field, "words": f.words} for f in error.fields]
+            table = {"what": error.what, "todo": error.todo, "fields": fields}
+            return JSONResponse({"error": table}, 400)
         except SpilemarkError as error:
             return say(_status_of(error), error.what, error.todo)
         except ClientDisconnect:

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-import re
+from collections.abc import Mapping
 from typing import Any
 
 import tomlkit
 
-from spilemark.errors import UsageError
+from spilemark.errors import SpilemarkError, UsageError
+from spilemark.jobfile import order_from as check_order
 from spilemark.results import ARMS
+from spilemark.serve.form_errors import PLACE, FieldError, FormWrong, field_error
+from spilemark.serve.typed import bars_in, pairs_in, with_unit
 
 _TEXTS = ("boat", "part")
 _LENGTHS = ("thickness", "centreline_offset", "tolerance")
 _CHOICES = ("units", "paper", "cards_on", "edge")
 _BETWEEN = ("battens", "distances")
-FIELDS: tuple[str, ...] = (*_TEXTS, *_LENGTHS, *_CHOICES, *_BETWEEN, "printed_bar", "date")
-"""What the form of a job asks, by the keys of a job file."""
+_TOP = (*_TEXTS, *_LENGTHS, *_CHOICES, *_BETWEEN, "printed_bar", "date")
+SIDES = ("port", "starboard")
+_OF_SIDE = tuple(f"{side}_{key}" for side in SIDES for key in ("thickness", "distances"))
+FIELDS: tuple[str, ...] = (*_TOP, *_OF_SIDE)
+"""What the form of a job asks, by the keys of a job file; what differs by side begins with the side."""
 PRINTER = "printer:"
 """Before the name of a printer that was measured, where a paper is chosen: it has its own."""
-_BARE = re.compile(r"[\d\s.,/±+-]*\d[\d\s.,/±+-]*")
 
 
 def table_from(form: dict[str, Any]) -> dict[str, Any]:
@@ -28,6 +33,8 @@ def table_from(form: dict[str, Any]) -> dict[str, Any]:
     ------
     UsageError
         A field that is not one of :data:`FIELDS`, or is not a text.
+    FormWrong
+        Fields whose answers are not understood, all of them at once.
     """
     strange = [key for key in form if key not in FIELDS]
     if strange or not all(isinstance(value, str) for value in form.values()):
@@ -35,44 +42,93 @@ def table_from(form: dict[str, Any]) -> dict[str, Any]:
     said = {key: value.strip() for key, value in form.items() if value.strip()}
     inches = said.get("units") == "in"
     table: dict[str, Any] = {}
+    wrong: list[FieldError] = []
     for key in FIELDS:
         if key not in said:
             continue
-        text = said[key]
-        if key in _LENGTHS:
-            table[key] = with_unit(text, inches=inches)
-        elif key in _BETWEEN:
-            table[key] = [pair_with_unit(pair, inches=inches) for pair in rows_in(text)]
-        elif key == "date":
-            table[key] = _date(text)
-        elif key == "paper" and text.startswith(PRINTER):
-            table["printer"] = text.removeprefix(PRINTER)
+        try:
+            told = _told(key, said[key], inches=inches)
+            check_order(told, PLACE)
+        except SpilemarkError as error:
+            wrong.append(field_error(key, said[key], error))
+            continue
+        _lay_over(table, told)
+    if wrong:
+        raise FormWrong(wrong)
+    # A key that followed a table would be within it.
+    return dict(sorted(table.items(), key=lambda item: isinstance(item[1], dict)))
+
+
+def _told(key: str, text: str, *, inches: bool) -> dict[str, Any]:
+    """One field in the words of a job file."""
+    side, _, rest = key.partition("_")
+    if key in _OF_SIDE and rest == "thickness":
+        return {side: {"thickness": with_unit(text, inches=inches)}}
+    if key in _OF_SIDE:
+        return {"distances": [f"{side}:{pair}" for pair in pairs_in(text, inches=inches)]}
+    if key in _LENGTHS:
+        return {key: with_unit(text, inches=inches)}
+    if key in _BETWEEN:
+        return {key: pairs_in(text, inches=inches)}
+    if key == "date":
+        return {key: _date(text)}
+    if key == "paper" and text.startswith(PRINTER):
+        return {"printer": text.removeprefix(PRINTER)}
+    return {key: bars_in(text) if key == "printed_bar" else text}
+
+
+def _lay_over(table: dict[str, Any], told: Mapping[str, Any]) -> None:
+    for key, value in told.items():
+        if key in _BETWEEN:
+            table[key] = [*table.get(key, []), *value]
         else:
-            table[key] = text
-    return table
+            table[key] = value
 
 
 def form_of(table: dict[str, Any]) -> dict[str, str]:
     """The fields of a form that hold what a job file says."""
     form: dict[str, str] = {}
-    for key in FIELDS:
+    for key in _TOP:
         value = table.get(key)
         if value is None:
             form[key] = ""
         elif key in _BETWEEN and isinstance(value, list):
-            form[key] = "; ".join(str(v) for v in value)
+            form[key] = "; ".join(str(v) for v in value if not _side_of(v))
         elif key == "printed_bar" and isinstance(value, list):
             form[key] = " x ".join(f"{v:g}" for v in value)
         else:
             form[key] = str(value)
+    listed = table.get("distances")
+    rows = [str(v) for v in listed] if isinstance(listed, list) else []
+    for side in SIDES:
+        own = table.get(side)
+        thick = own.get("thickness") if isinstance(own, dict) else None
+        form[f"{side}_thickness"] = "" if thick is None else str(thick)
+        mine = [row.partition(":")[2].strip() for row in rows if _side_of(row) == side]
+        form[f"{side}_distances"] = "; ".join(mine)
     if table.get("printer"):
         form["paper"] = f"{PRINTER}{table['printer']}"
     return form
 
 
+def _side_of(row: object) -> str:
+    """The side whose photos a taped distance is of; empty where it is of all."""
+    side, colon, _ = str(row).partition(":")
+    return side.strip() if colon and side.strip() in SIDES else ""
+
+
 def lay_in(document: tomlkit.TOMLDocument, table: dict[str, Any]) -> None:
     """Put a form's answers into a job file; what the form leaves empty is taken out."""
-    for key in (*FIELDS, "printer"):
+    for side in SIDES:
+        thick = table.get(side, {}).get("thickness")
+        own: Any = document.get(side)
+        if thick is not None and own is None:
+            document[side] = {"photos": [], "thickness": thick}
+        elif thick is not None and own.get("thickness") != thick:
+            own["thickness"] = thick
+        elif thick is None and own is not None:
+            own.pop("thickness", None)
+    for key in (*_TOP, "printer"):
         if key == "paper" and "printer" in table and document.get("printer") == table["printer"]:
             # Said beside a printer it is that printer's own.
             continue
@@ -120,22 +176,6 @@ def arms_open(table: dict[str, Any]) -> list[str]:
     if "both" in has or "single" in has:
         return has
     return ["port", "starboard"]
-
-
-def with_unit(text: str, *, inches: bool) -> str:
-    """A length as typed: a bare number is meant in the unit that the form shows."""
-    return f"{text} in" if inches and _BARE.fullmatch(text) else text
-
-
-def pair_with_unit(text: str, *, inches: bool) -> str:
-    """The same of "cards = length" or "edge = length"; any other text stays as it is."""
-    name, equal, length = text.partition("=")
-    return f"{name.strip()} = {with_unit(length.strip(), inches=inches)}" if equal else text
-
-
-def rows_in(text: str) -> list[str]:
-    """Several things that were typed in one field, parted by semicolons or line ends."""
-    return [row.strip() for row in re.split(r"[;\n]", text) if row.strip()]
 
 
 def _date(text: str) -> Any:

@@ -7,6 +7,7 @@ its place in one step.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
@@ -25,7 +26,15 @@ from spilemark.jobfile import order_from
 from spilemark.jobparts import JobPart, parts_of
 from spilemark.many import Job, find_jobs
 from spilemark.results import ARMS
-from spilemark.serve.entries import Entry, NotThere, ShelfPhoto, id_of
+from spilemark.serve.entries import (
+    OWN_NAMES,
+    Entry,
+    NotThere,
+    ShelfPhoto,
+    id_of,
+    own_names,
+    put_slip,
+)
 from spilemark.storage import store_files
 
 JOB_FILE = "job.toml"
@@ -169,8 +178,8 @@ class Shelf:
             finally:
                 path.unlink(missing_ok=True)
 
-    def keep(self, entry: Entry, arm: str, incoming: Path) -> ShelfPhoto:
-        """Make what came in a photo of the job, under a name of our own.
+    def keep(self, entry: Entry, arm: str, incoming: Path, own_name: str = "") -> ShelfPhoto:
+        """Make what came in a photo of the job, under a name of our own; its own is remembered.
 
         Raises
         ------
@@ -202,6 +211,8 @@ class Shelf:
             except SpilemarkError:
                 place.unlink()
                 raise
+            if own_name:
+                put_slip(entry.bench / OWN_NAMES, own_names(entry) | {place.name: own_name})
         return next(p for p in changed.photos if p.path.name == place.name)
 
     def set_aside(self, entry: Entry, photo: ShelfPhoto) -> None:
@@ -226,6 +237,30 @@ class Shelf:
                 aside = entry.folder / ASIDE
                 aside.mkdir(exist_ok=True)
                 photo.path.replace(aside / photo.path.name)
+
+    def bring_back(self, entry: Entry, aside_id: str) -> ShelfPhoto:
+        """Take a photo that was set aside into the job again, as one of the same side.
+
+        Raises
+        ------
+        NotThere
+            None that was set aside has this id.
+        UsageError
+            The job's other photos leave no place for it.
+        """
+        held = {id_of(f"{ASIDE}/{path.name}"): (arm, path) for arm, path in aside_of(entry)}
+        if aside_id not in held:
+            raise NotThere("No photo that was set aside is that one.", "Load the page again.")
+        arm, path = held[aside_id]
+        place = entry.folder / path.name
+        with self._lock, _as_cannot_write(entry.folder):
+            if place.exists():
+                raise CannotWrite(
+                    f"There is a {path.name} in the job already.", "Rename one of the two."
+                )
+            changed = self.change(entry, lambda d: _add_photo(d, arm, place.name))
+            path.replace(place)
+        return next(p for p in changed.photos if p.path.name == place.name)
 
     def mend(self) -> None:
         """After a crash: photos that came in but were not written down are, half ones go."""
@@ -302,6 +337,16 @@ class Shelf:
 def _add_photo(document: tomlkit.TOMLDocument, arm: str, name: str) -> None:
     table: Any = document.setdefault(arm, {})
     table["photos"] = [*table.get("photos", []), name]
+
+
+def aside_of(entry: Entry) -> tuple[tuple[str, Path], ...]:
+    """Photos that were set aside, with the arm that each was of."""
+    if entry.several:
+        return ()
+    with contextlib.suppress(OSError):
+        found = [(_NAME.fullmatch(p.name), p) for p in sorted((entry.folder / ASIDE).iterdir())]
+        return tuple((named["arm"], p) for named, p in found if named and p.is_file())
+    return ()
 
 
 def _touched(entry: Entry) -> float:

@@ -9,7 +9,7 @@ from typing import Any
 import tomlkit
 
 from spilemark.errors import UsageError
-from spilemark.serve.sheet import pair_with_unit, rows_in, with_unit
+from spilemark.serve.typed import pair_with_unit, rows_in, with_unit
 
 _ONE, _SEVERAL, _NUMBER, _WORD, _YES = "one", "several", "number", "word", "yes"
 FIELDS: dict[str, dict[str, str]] = {

@@ -14,13 +14,13 @@ export function trouble(words) {
 }
 
 /** Ask for a change; hands back the answer, or throws words that a person understands. */
-export async function send(path, body, type = "application/json") {
+export async function send(path, body, type = "application/json", more = {}) {
   const form = type === "application/json" ? JSON.stringify(body ?? {}) : body;
   let answer;
   try {
     answer = await fetch(path, {
       method: "POST",
-      headers: { "x-spilemark": "bench", "content-type": type },
+      headers: { "x-spilemark": "bench", "content-type": type, ...more },
       body: form,
     });
   } catch {
@@ -52,6 +52,7 @@ async function read(answer) {
   const error = table.error ?? { what: "That did not work.", todo: "" };
   const thrown = new Error(`${error.what} ${error.todo}`.trim());
   thrown.status = answer.status;
+  thrown.fields = error.fields ?? [];
   throw thrown;
 }
 
@@ -106,6 +107,16 @@ export function statusWords(job) {
 
 /** How a photo was found, by a sign that is not its colour. */
 export const SIGNS = { yes: "✓", mind: "△", no: "✕" };
+
+/** A photo by the name that its file had, and by its name in the job. */
+export function photoName(photo) {
+  return photo.own_name ? `${photo.own_name} (here ${photo.name})` : photo.name;
+}
+
+/** What a sent file tells of its own name. */
+export function nameOf(file) {
+  return { "x-file-name": encodeURIComponent(file.name ?? "").slice(0, 390) };
+}
 
 /** An element with its properties and children. */
 export function el(name, properties = {}, ...children) {

@@ -1,5 +1,5 @@
 // Photos of a job: they come in, are judged, and the job is measured.
-import { SIGNS, attempt, el, get, jobHere, listen, send, statusWords, trouble } from "./common.js";
+import { SIGNS, attempt, el, get, jobHere, listen, nameOf, photoName, send, statusWords, trouble } from "./common.js";
 
 let job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -27,6 +27,84 @@ function show() {
   buttons.stop.hidden = !busy;
   buttons["to-look"].hidden = !job.measured;
   for (const section of document.querySelectorAll(".arm")) showArm(section);
+  showAside();
+  if (busy) hideAsked();
+}
+
+/** Photos that were set aside: where they are, and the way back. */
+function showAside() {
+  const place = document.getElementById("aside");
+  const list = place.querySelector("ul");
+  place.hidden = !job.aside?.length;
+  const wanted = JSON.stringify(job.aside ?? []);
+  if (list.dataset.shown === wanted) return;
+  list.dataset.shown = wanted;
+  list.replaceChildren(...(job.aside ?? []).map((photo) => {
+    const back = el("button", { type: "button" }, "Bring back");
+    back.setAttribute("aria-label", `Bring ${photoName(photo)} back`);
+    back.addEventListener("click", () => attempt(async () => {
+      await send(`${api}/aside/${photo.id}/back`);
+      await refresh();
+      tell(`${photoName(photo)} is among the photos again.`);
+    }));
+    return el("li", {}, el("p", {}, photoName(photo)), back);
+  }));
+}
+
+/** Say what was done, where the eye is and where a reader of the screen hears it. */
+function tell(words) {
+  document.getElementById("done").textContent = words;
+}
+
+async function setAside(photo) {
+  await send(`${api}/photos/${photo.id}/aside`);
+  await refresh();
+  tell(`${photoName(photo)} was set aside: its file is kept in the job's folder set_aside. "Bring back" stands below the photos.`);
+  document.getElementById("done").focus();
+}
+
+const asked = document.getElementById("asked");
+
+function hideAsked() {
+  asked.hidden = true;
+  asked.replaceChildren();
+}
+
+/** Photos that will not do, by what was last said of them. */
+function bad() {
+  return job.photos.filter((photo) => photo.there && !photo.found && photo.check?.good === "no");
+}
+
+async function measure(body = {}) {
+  hideAsked();
+  tell("");
+  await send(`${api}/measure`, body);
+}
+
+/** Before time is lost on a photo that will not do: which one, why, and what may be done. */
+function askAbout(photos) {
+  const button = (words, work) => {
+    const made = el("button", { type: "button" }, words);
+    made.addEventListener("click", work);
+    return made;
+  };
+  const rest = job.photos.length - photos.length;
+  const many = photos.length > 1;
+  const buttons = [];
+  if (rest) {
+    buttons.push(button(`Leave ${many ? "them" : "it"} out and measure`, () => attempt(() => measure({ leave_out: photos.map((photo) => photo.id) }))));
+    buttons.at(-1).className = "main";
+  }
+  buttons.push(button(`Measure with ${many ? "them" : "it"} all the same`, () => attempt(() => measure())));
+  buttons.push(button("Not now", () => { hideAsked(); buttons.measure.focus(); }));
+  asked.replaceChildren(
+    el("h2", { tabIndex: -1 }, many ? "These photos will not do" : "This photo will not do"),
+    ...photos.map((photo) => el("p", {}, `${photoName(photo)}: ${photo.check.words} ${photo.check.more.join(" ")}`)),
+    ...(rest ? [el("p", {}, `Left out, ${many ? "they are" : "it is"} set aside: the files are kept, and can be brought back.`)] : []),
+    el("p", { className: "bar" }, ...buttons),
+  );
+  asked.hidden = false;
+  asked.querySelector("h2").focus();
 }
 
 function showArm(section) {
@@ -41,23 +119,23 @@ function showArm(section) {
 }
 
 function photoLine(photo) {
-  const check = photo.check;
+  const check = photo.found ?? photo.check;
   const words = el("div");
-  if (!photo.there) words.append(el("p", {}, `✕ ${photo.name} is not in the folder.`));
+  if (!photo.there) words.append(el("p", {}, `✕ ${photoName(photo)} is not in the folder.`));
   else if (!check) words.append(el("p", {}, "… looking at it"));
   else {
     words.append(el("p", { className: "status" }, `${SIGNS[check.good] ?? ""} ${check.words}`));
     for (const more of check.more) words.append(el("p", {}, more));
   }
-  words.append(el("p", { className: "quiet" }, photo.name));
+  words.append(el("p", { className: "quiet" }, photoName(photo)));
   if (!job.several) {
     const aside = el("button", { type: "button" }, "Set aside");
-    aside.setAttribute("aria-label", `Set ${photo.name} aside`);
-    aside.addEventListener("click", () => attempt(() => send(`${api}/photos/${photo.id}/aside`)));
+    aside.setAttribute("aria-label", `Set ${photoName(photo)} aside`);
+    aside.addEventListener("click", () => attempt(() => setAside(photo)));
     words.append(aside);
   }
   const picture = photo.there
-    ? el("img", { src: `${api}/photos/${photo.id}/thumb.jpg`, alt: `Photo ${photo.name}`, loading: "lazy" })
+    ? el("img", { src: `${api}/photos/${photo.id}/thumb.jpg`, alt: `Photo ${photoName(photo)}`, loading: "lazy" })
     : el("span");
   return el("li", {}, picture, words);
 }
@@ -82,7 +160,7 @@ async function sendAll(arm, files) {
 async function sendOne(arm, file) {
   for (let again = 2; ; again -= 1) {
     try {
-      return await send(`${api}/photos/${arm}`, file, "application/octet-stream");
+      return await send(`${api}/photos/${arm}`, file, "application/octet-stream", nameOf(file));
     } catch (error) {
       // Refused is refused; a line that broke may hold the second time.
       if (error.status || !again) throw error;
@@ -118,7 +196,11 @@ for (const section of document.querySelectorAll(".arm")) {
 // A photo dropped beside its place must not replace the page.
 for (const name of ["dragover", "drop"]) addEventListener(name, (event) => event.preventDefault());
 
-buttons.measure.addEventListener("click", () => attempt(() => send(`${api}/measure`)));
+buttons.measure.addEventListener("click", () => {
+  const photos = bad();
+  if (photos.length) askAbout(photos);
+  else attempt(() => measure());
+});
 buttons.stop.addEventListener("click", () => attempt(() => send(`${api}/stop`)));
 
 const door = document.getElementById("door");
