@@ -149,6 +149,39 @@ def test_a_photo_comes_in_and_words_come_back(page: Page, job: str) -> None:
     ).read_bytes()
 
 
+def test_a_phone_takes_a_photo_of_its_job_out_and_none_of_another(page: Page, job: str) -> None:
+    other = page.new_job(boat="Secret boat")
+    for made in (job, other):
+        answer = page.ask(
+            f"/api/jobs/{made}/photos/port", "POST", b"\xff\xd8\xff" + bytes(1000),
+            page.ours() | {"X-File-Name": "C%3A%5CDCIM%5CIMG_1%0A.jpg"},
+        )  # fmt: skip
+        assert answer.status == 201
+    phone = let_in(page, job)
+    phone.come_in()
+    page.until(job, lambda s: s["photos"][0]["check"] is not None)
+    told = phone.ask("/state").json
+    assert told["counts"]["port"] == {"photos": 1, "bad": 1}
+    # A name from elsewhere is shown without its folders and without what is no letter.
+    assert told["photos"][0]["own_name"] == "IMG_1.jpg"
+    for strange in ("../../x", "0" * 12, page.state(other)["id"]):
+        assert phone.ask(f"/photos/{strange}/aside", "POST", b"{}").status in (404, 405)
+    stranger = Caller(page, f"http://{HOME}:{phone.port}/in/x")
+    photo = told["photos"][0]["id"]
+    assert stranger.ask(f"/photos/{photo}/aside", "POST", b"{}").status == 403
+    assert phone.ask(f"/photos/{photo}/aside", "POST", b"{}").status == 200
+    assert phone.ask("/state").json["photos"] == []
+    assert len(page.state(other)["photos"]) == 1
+    assert page.state(job)["aside"][0]["own_name"] == "IMG_1.jpg"
+
+
+def test_the_next_door_is_at_the_same_place(page: Page, job: str) -> None:
+    first = let_in(page, job)
+    page.post("/api/door/shut")
+    time.sleep(1.0)
+    assert let_in(page, job).port == first.port
+
+
 def test_a_phone_comes_before_the_queue(page: Page, job: str, tmp_path: Path) -> None:
     crowd = page.new_job(boat="Crowd")
     page.send(crowd, SAMPLES / "port.jpg")

@@ -12,10 +12,10 @@ from bench_server import SAMPLES
 
 from spilemark.errors import UnreadableInput, UsageError
 from spilemark.jobfile import order_from, read_order
-from spilemark.serve.entries import NotThere
+from spilemark.serve.entries import NotThere, id_of
 from spilemark.serve.form_errors import FormWrong
 from spilemark.serve.sheet import arms_open, form_of, lay_in, table_from
-from spilemark.serve.shelf import Shelf
+from spilemark.serve.shelf import ASIDE, Shelf, aside_of
 
 JPEG = b"\xff\xd8\xff\xe0 a photo"
 
@@ -197,6 +197,30 @@ def test_a_photo_set_aside_is_kept_and_its_name_is_not_given_again(tmp_path: Pat
     assert [p.path.name for p in shelf.find(entry.id).photos] == ["port_2.jpg"]
     put_photo(shelf, entry.id, content=JPEG + b"3")
     assert [p.path.name for p in shelf.find(entry.id).photos] == ["port_2.jpg", "port_3.jpg"]
+
+
+def test_a_photo_set_aside_is_brought_back_where_there_is_a_place_for_it(tmp_path: Path) -> None:
+    shelf = shelf_at(tmp_path)
+    entry = shelf.create({"boat": "Curlew"})
+    put_photo(shelf, entry.id)
+    entry = shelf.find(entry.id)
+    shelf.set_aside(entry, entry.photos[0])
+    put_photo(shelf, entry.id, "single")
+    ((arm, path),) = aside_of(shelf.find(entry.id))
+    assert (arm, path.name) == ("port", "port_1.jpg")
+    entry = shelf.find(entry.id)
+    # Beside a part on the centreline there is no port: it stays where it is.
+    with pytest.raises(UsageError, match="single part"):
+        shelf.bring_back(entry, id_of(f"{ASIDE}/{path.name}"))
+    assert path.is_file()
+    shelf.set_aside(entry, entry.photos[0])
+    entry = shelf.find(entry.id)
+    photo = shelf.bring_back(entry, id_of(f"{ASIDE}/{path.name}"))
+    assert photo.path.read_bytes() == JPEG
+    assert [p.path.name for p in shelf.find(entry.id).photos] == ["port_1.jpg"]
+    for strange in ("", "../job.toml", "port_1.jpg"):
+        with pytest.raises(NotThere):
+            shelf.bring_back(entry, strange)
 
 
 def test_after_a_crash_a_photo_that_came_in_is_taken_up_and_half_ones_go(tmp_path: Path) -> None:

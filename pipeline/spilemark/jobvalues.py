@@ -147,7 +147,7 @@ def _between(text: str, what: str, where: str) -> tuple[str, str, Measured]:
             f'{where}: the {what} "{text}" is not two cards and a length.',
             "Write for example A-H=742.5mm or A-H=742.5mm±0.2.",
         )
-    read = measured(length, f"{what} {names[0]}-{names[1]}", (20.0, 30_000.0), where)
+    read = measured(length.strip(), f"{what} {names[0]}-{names[1]}", (20.0, 30_000.0), where)
     assert read is not None
     return names[0], names[1], read
 

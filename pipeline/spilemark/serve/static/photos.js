@@ -90,18 +90,18 @@ function askAbout(photos) {
   };
   const rest = job.photos.length - photos.length;
   const many = photos.length > 1;
-  const buttons = [];
+  const choices = [];
   if (rest) {
-    buttons.push(button(`Leave ${many ? "them" : "it"} out and measure`, () => attempt(() => measure({ leave_out: photos.map((photo) => photo.id) }))));
-    buttons.at(-1).className = "main";
+    choices.push(button(`Leave ${many ? "them" : "it"} out and measure`, () => attempt(() => measure({ leave_out: photos.map((photo) => photo.id) }))));
+    choices.at(-1).className = "main";
   }
-  buttons.push(button(`Measure with ${many ? "them" : "it"} all the same`, () => attempt(() => measure())));
-  buttons.push(button("Not now", () => { hideAsked(); buttons.measure.focus(); }));
+  choices.push(button(`Measure with ${many ? "them" : "it"} all the same`, () => attempt(() => measure())));
+  choices.push(button("Not now", () => { hideAsked(); buttons.measure.focus(); }));
   asked.replaceChildren(
     el("h2", { tabIndex: -1 }, many ? "These photos will not do" : "This photo will not do"),
     ...photos.map((photo) => el("p", {}, `${photoName(photo)}: ${photo.check.words} ${photo.check.more.join(" ")}`)),
     ...(rest ? [el("p", {}, `Left out, ${many ? "they are" : "it is"} set aside: the files are kept, and can be brought back.`)] : []),
-    el("p", { className: "bar" }, ...buttons),
+    el("p", { className: "bar" }, ...choices),
   );
   asked.hidden = false;
   asked.querySelector("h2").focus();
