@@ -143,7 +143,7 @@ def test_a_photo_comes_in_and_words_come_back(page: Page, job: str) -> None:
     assert answer.status == 201, answer.text
     assert answer.json["verdict"]["good"] == "yes"
     assert answer.json["verdict"]["words"].startswith("Sharp, eight cards seen")
-    assert phone.ask("/state").json["counts"]["port"] == 1
+    assert phone.ask("/state").json["counts"]["port"] == {"photos": 1, "bad": 0}
     assert (page.shelf.find(job).folder / "port_1.jpg").read_bytes() == (
         SAMPLES / "port.jpg"
     ).read_bytes()

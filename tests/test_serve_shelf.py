@@ -107,6 +107,20 @@ def test_check_bars_are_understood_as_people_write_them(
     assert order_from(table, "The form").facts.printed_bar_mm == pytest.approx(bars)
 
 
+def test_bare_numbers_of_a_job_in_inches_are_shown_as_the_millimetres_that_they_are() -> None:
+    table = {"units": "in", "thickness": 3.1, "tolerance": "1/16 in", "port": {"thickness": "6.18"},
+             "distances": ["A-H = 742.5", "port:C-E = 19 1/2 in", "starboard:B-C=312.3"]}  # fmt: skip
+    form = form_of(table)
+    assert (form["thickness"], form["tolerance"]) == ("3.1 mm", "1/16 in")
+    assert (form["port_thickness"], form["port_distances"]) == ("6.18 mm", "C-E = 19 1/2 in")
+    assert (form["distances"], form["starboard_distances"]) == ("A-H = 742.5 mm", "B-C = 312.3 mm")
+    # Kept unchanged, it says the same.
+    again = order_from(table_from(form), "The form").facts
+    before = order_from(table, "The job").facts
+    assert again.thickness_mm == before.thickness_mm == 3.1
+    assert [d[2] for d in again.distances] == [d[2] for d in before.distances]
+
+
 def test_what_is_not_understood_is_told_at_each_field_in_its_own_words() -> None:
     form = {"boat": "Wren", "thickness": "about three", "distances": "C-E 48l; B-C 311",
             "starboard_thickness": "900", "printed_bar": "30 x 40", "port_distances": "C-C 300",

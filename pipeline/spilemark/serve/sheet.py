@@ -11,7 +11,7 @@ from spilemark.errors import SpilemarkError, UsageError
 from spilemark.jobfile import order_from as check_order
 from spilemark.results import ARMS
 from spilemark.serve.form_errors import PLACE, FieldError, FormWrong, field_error
-from spilemark.serve.typed import bars_in, pairs_in, with_unit
+from spilemark.serve.typed import as_metric, bars_in, pairs_in, with_unit
 
 _TEXTS = ("boat", "part")
 _LENGTHS = ("thickness", "centreline_offset", "tolerance")
@@ -88,23 +88,24 @@ def _lay_over(table: dict[str, Any], told: Mapping[str, Any]) -> None:
 def form_of(table: dict[str, Any]) -> dict[str, str]:
     """The fields of a form that hold what a job file says."""
     form: dict[str, str] = {}
+    shown = as_metric if table.get("units") == "in" else str
     for key in _TOP:
         value = table.get(key)
         if value is None:
             form[key] = ""
         elif key in _BETWEEN and isinstance(value, list):
-            form[key] = "; ".join(str(v) for v in value if not _side_of(v))
+            form[key] = "; ".join(shown(str(v)) for v in value if not _side_of(v))
         elif key == "printed_bar" and isinstance(value, list):
             form[key] = " x ".join(f"{v:g}" for v in value)
         else:
-            form[key] = str(value)
+            form[key] = shown(str(value)) if key in _LENGTHS else str(value)
     listed = table.get("distances")
     rows = [str(v) for v in listed] if isinstance(listed, list) else []
     for side in SIDES:
         own = table.get(side)
         thick = own.get("thickness") if isinstance(own, dict) else None
-        form[f"{side}_thickness"] = "" if thick is None else str(thick)
-        mine = [row.partition(":")[2].strip() for row in rows if _side_of(row) == side]
+        form[f"{side}_thickness"] = "" if thick is None else shown(str(thick))
+        mine = [shown(row.partition(":")[2].strip()) for row in rows if _side_of(row) == side]
         form[f"{side}_distances"] = "; ".join(mine)
     if table.get("printer"):
         form["paper"] = f"{PRINTER}{table['printer']}"

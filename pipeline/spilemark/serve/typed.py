@@ -28,6 +28,16 @@ def pair_with_unit(text: str, *, inches: bool) -> str:
     return f"{name.strip()} = {with_unit(length.strip(), inches=inches)}" if equal else text
 
 
+def as_metric(text: str) -> str:
+    """A length of a job file for a form in inches: a bare number there is millimetres."""
+    name, equal, length = text.partition("=")
+    if not equal:
+        name, length = "", text
+    if not _BARE.fullmatch(length) or "/" in length:
+        return text
+    return f"{name.strip()} = {length.strip()} mm" if equal else f"{length.strip()} mm"
+
+
 def rows_in(text: str) -> list[str]:
     """Several things that were typed in one field, parted by semicolons or line ends."""
     return [row.strip() for row in re.split(r"[;\n]", text) if row.strip()]
