@@ -152,6 +152,15 @@ def test_what_was_measured_stands_in_place_of_what_was_said_before(tab: Tab, pag
     entry = page.shelf.find(job)
     report = json.loads(json.dumps(report_of(result(sides=("port",)))))
     name = report["provenance"]["photos"][0]["name"]
+    report["notes"] = [
+        {"code": code, "severity": severity, "text": text, "photo": photo, "at_px": None}
+        for code, severity, text, photo in (
+            ("card-disagrees", "warn", f"Card B in {name} is creased (--cards b.toml).", name),
+            ("outside-cards", "info", "The pattern reaches 88 mm outside of the cards.", name),
+            ("face-assumed", "info", f"The face in {name} was taken as the upper one.", name),
+            ("card-disagrees", "warn", "Card D in another.jpg is creased.", "another.jpg"),
+        )
+    ]
     table = entry.job.file.read_text().replace("photos = []", f'photos = ["{name}"]')
     (entry.folder / name).write_bytes((SAMPLES / "port.jpg").read_bytes())
     entry.job.file.write_text(table)
@@ -165,6 +174,13 @@ def test_what_was_measured_stands_in_place_of_what_was_said_before(tab: Tab, pag
     tab.reload()
     expect(tab.locator("[data-arm=port] .photos")).to_contain_text("Measured:")
     expect(tab.locator("[data-arm=port] .photos")).not_to_contain_text("Card C has lifted")
+    told = tab.locator("[data-arm=port] .photos li p").all_inner_texts()
+    assert told[0].startswith("△ Measured: ")
+    assert told[1:3] == [
+        "Card B in this photo is creased.",
+        "The pattern reaches 88 mm outside of the cards.",
+    ]
+    assert len(told) == 4  # and its name: nothing of the other photo, nothing that is no fault
 
 
 def test_a_phone_before_a_shut_door_keeps_its_photo_and_sends_it_when_let_in_again(

@@ -72,6 +72,7 @@ def outside_note(outer: TracedRing, views: tuple[View, ...]) -> tuple[Note, ...]
             value=float(away[far]),
             unit="mm",
             at_mm=(float(at[0]), float(at[1])),
+            photo=views[0].straight.photo.path.name if len(views) == 1 else "",
         ),
     )
 
