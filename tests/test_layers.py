@@ -16,7 +16,7 @@ from shapely import LinearRing
 from spilemark.errors import UsageError, WouldOverwrite
 from spilemark.ink import Stroke, Words
 from spilemark.ink_files import pdf_bytes
-from spilemark.layer_tiles import tiled_sheets
+from spilemark.layer_tiles import printed_sheets, tiled_sheets
 from spilemark.layers import (
     Layer,
     LayeredDrawing,
@@ -106,7 +106,7 @@ def test_crosses_of_neighbouring_sheets_lie_on_each_other():
         # Every page is A4, on whichever edge it stands: ISO 216.
         assert sorted(page.get_size()) == pytest.approx([595.28, 841.89], abs=0.1)
         text = page.get_textpage()
-        for name in set(re.findall(r"\b\d\d[rd]\d\b", text.get_text_range())):
+        for name in set(re.findall(r"\b[A-Z][12]\b", text.get_text_range())):
             where = text.search(name).get_next()
             left, bottom, _, _ = text.get_charbox(where[0])
             places.setdefault(name, []).append((k, left, bottom))
@@ -158,3 +158,30 @@ def test_sheets_make_up_for_a_measured_printer():
         said = [m.text for m in other.marks if isinstance(m, Words)]
         assert any('printer "shop"' in text and "99.50 across" in text for text in said)
         assert any("Not corrected" in m.text for m in sheet.marks if isinstance(m, Words))
+
+
+def test_the_map_shows_every_sheet_row_column_and_join():
+    sheets = printed_sheets(drawing(size=4.0), "a4")
+    tiles = tiled_sheets(drawing(size=4.0), "a4")
+    assert len(sheets) == len(tiles) + 1
+    told = [m.text for m in sheets[0].marks if isinstance(m, Words)]
+    titles = [
+        " ".join(m.text for m in s.marks if isinstance(m, Words) and m.bold) for s in sheets[1:]
+    ]
+    numbers = [text for text in told if text.isdecimal()]
+    for number, title in enumerate(titles, start=1):
+        assert str(number) in numbers
+        assert f"sheet {number} of {len(tiles)}, row" in title
+        row, column = re.search(r"row (\d+), column (\d+)", title).groups()
+        assert {f"Row {row}", f"Column {column}"} <= {*told}
+    crosses = {m.text for s in tiles for m in s.marks if isinstance(m, Words)}
+    met = {text[0] for text in crosses if re.fullmatch(r"[A-Z][12]", text)}
+    assert met
+    assert met <= {*told}
+    # Nothing runs off the paper; a map is not sawn by.
+    points = np.array([p for m in sheets[0].marks if isinstance(m, Stroke) for p in m.points])
+    assert points.min() > 9.0
+    assert (points.max(axis=0) < [sheets[0].width_mm - 9.0, sheets[0].height_mm - 60.0]).all()
+    assert any("NOT TRUE SIZE" in text for text in told)
+    # One sheet needs no map.
+    assert len(printed_sheets(drawing(size=0.5), "a4")) == 1

@@ -12,8 +12,10 @@ from spilemark.card_papers import PAPERS
 from spilemark.frames import signed_area
 from spilemark.ink import Clipped, Mark, Sheet, Stroke, Words, bar, box, cross
 from spilemark.ink_files import text_width_mm, wrapped
+from spilemark.layer_map import map_sheet
 from spilemark.layers import LayeredDrawing, groups, word_box
 from spilemark.printers import PrinterProfile, made_up_for
+from spilemark.tile_joins import joins
 from spilemark.tiling import Layout, Place, Window, hangs_together, plan_layout
 
 Floats = NDArray[np.float64]
@@ -24,7 +26,17 @@ _CLEARANCE_MM = 3.0
 _TEXT_MM, _SMALL_MM, _ROW_MM = 3.3, 2.8, 4.3
 _BAR_ROOM_MM = 58.0
 _SAMPLE_MM = 11.0
-_MOST_WHERE = "row 10 of 10, sheet 10 of 10 (99 sheets, empty ones left out)"
+_MOST_WHERE = "sheet 99 of 99, row 10, column 10"
+
+
+def printed_sheets(
+    drawing: LayeredDrawing, paper: str = "a4", printer: PrinterProfile | None = None
+) -> list[Sheet]:
+    """All that is printed of a drawing: its sheets, before them their map where there are several."""
+    sheets = tiled_sheets(drawing, paper, printer)
+    if len(sheets) > 1:
+        sheets.insert(0, map_sheet(drawing, _layout(drawing, paper), paper))
+    return sheets
 
 
 def tiled_sheets(
@@ -33,8 +45,16 @@ def tiled_sheets(
     """Cut a drawing into sheets of paper, made up for a printer; the drawing's own up stays up.
 
     Neighbours overlap by 12 mm.  In each overlap stand two crosses that both
-    sheets show: where they lie on each other, the sheets are joined.
+    sheets show, called by the letter of their join: where they lie on each
+    other, the sheets are joined.
     """
+    layout = _layout(drawing, paper)
+    corrected_for = made_up_for(printer)
+    sheets = [_sheet(drawing, layout, place, corrected_for) for place in layout.places]
+    return sheets if printer is None else [printer.corrected(sheet) for sheet in sheets]
+
+
+def _layout(drawing: LayeredDrawing, paper: str) -> Layout:
     size = PAPERS[paper]
     windows = [
         Window(
@@ -56,10 +76,7 @@ def tiled_sheets(
         lines_mm=others,
         turn="none",
     )
-    layout = _without_empty(layout, [ring, *others])
-    corrected_for = made_up_for(printer)
-    sheets = [_sheet(drawing, layout, place, corrected_for) for place in layout.places]
-    return sheets if printer is None else [printer.corrected(sheet) for sheet in sheets]
+    return _without_empty(layout, [ring, *others])
 
 
 def _shown(drawing: LayeredDrawing) -> tuple[Floats, list[Floats]]:
@@ -124,9 +141,10 @@ def _head_mm(drawing: LayeredDrawing, width: float) -> float:
 
 def _where(place: Place, layout: Layout) -> str:
     """Which sheet it is, and of how many."""
-    count, whole = len(layout.places), layout.rows * layout.columns
-    where = f"row {place.row} of {layout.rows}, sheet {place.column} of {layout.columns}"
-    return where if count == whole else f"{where} ({count} sheets, empty ones left out)"
+    count = len(layout.places)
+    number = layout.places.index(place) + 1
+    where = f"sheet {number} of {count}"
+    return where if count == 1 else f"{where}, row {place.row}, column {place.column}"
 
 
 def _head(
@@ -178,19 +196,9 @@ def _legend(drawing: LayeredDrawing, y: float, width: float) -> tuple[list[Mark]
 
 def _crosses(layout: Layout, place: Place) -> list[tuple[float, float, str]]:
     """Crosses on the middles of this sheet's joins; both sheets of a join name them alike."""
-    window, half = layout.window_box(place), layout.overlap_mm / 2.0
-    found = []
-    for down, right in ((0, 1), (1, 0), (0, -1), (-1, 0)):
-        if layout.neighbour(place, down, right) is None:
-            continue
-        first = min(place, Place(place.row + down, place.column + right))
-        for k, share in enumerate((0.25, 0.75)):
-            if right:
-                x = window.right - half if right > 0 else window.left + half
-                y = window.bottom + share * (window.top - window.bottom)
-            else:
-                x = window.left + share * (window.right - window.left)
-                y = window.bottom + half if down > 0 else window.top - half
-            way = "r" if right else "d"
-            found.append((x, y, f"{first.row}{first.column}{way}{k + 1}"))
-    return found
+    return [
+        (*at, f"{join.name}{k}")
+        for join in joins(layout)
+        if place in (join.under, join.over)
+        for k, at in enumerate(join.crosses, start=1)
+    ]

@@ -11,7 +11,7 @@ from spilemark.blank.knee import LaminatedKnee
 from spilemark.blank.marks import PartMarks
 from spilemark.blank.sheets import blank_sheet, block_sheet, form_sheet, layout_sheet
 from spilemark.errors import CannotWrite, WouldOverwrite
-from spilemark.layer_tiles import tiled_sheets
+from spilemark.layer_tiles import printed_sheets
 from spilemark.layers import KINDS, Layer, LayeredDrawing, content_of, thinned
 from spilemark.printers import PrinterProfile
 from spilemark.shop.lengths import Show
@@ -71,7 +71,7 @@ def drawing_files(
         for kind in KINDS:
             files[f"{name}{ending}{kind}"] = content_of(drawing, kind)
         if name in TILED:
-            sheets = tiled_sheets(drawing, paper, printer)
+            sheets = printed_sheets(drawing, paper, printer)
             files[f"{name}{ending}_tiled.pdf"] = ink_files.pdf_bytes(sheets, drawing.title)
     return files
 

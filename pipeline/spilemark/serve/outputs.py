@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 _SIDES = {"port": "Port", "starboard": "Starboard", "single": "Part"}
 _WOOD = {
@@ -70,8 +70,7 @@ def outputs_of(files: Mapping[str, str]) -> Outputs:
 
 def _templates(left: dict[str, str]) -> Iterable[Paper]:
     for side, title in _SIDES.items():
-        found = _paper(left, side, title, "The template at true size.", whole="One large page")
-        yield from (replace(paper, mapped=True) for paper in found)
+        yield from _paper(left, side, title, "The template at true size.", whole="One large page")
 
 
 def _shop(left: dict[str, str]) -> Iterable[Paper]:
@@ -94,7 +93,7 @@ def _paper(
     sheets, page = left.pop(f"{stem}_tiled.pdf", ""), left.pop(f"{stem}.pdf", "")
     opens = [(label, file) for label, file in (("Sheets of paper", sheets), (whole, page)) if file]
     if opens:
-        yield Paper(title, words, tuple(opens), sheets or page)
+        yield Paper(title, words, tuple(opens), sheets or page, mapped=bool(sheets))
 
 
 def _drawings(left: dict[str, str]) -> Iterable[Row]:

@@ -23,7 +23,7 @@ async function leaves() {
   }
 }
 
-/** Of a template's sheets the first is the map of the others, where there are several. */
+/** Of several sheets of paper the first is the map of the others, where there are several. */
 function sheets(pages, mapped) {
   if (pages === 1) return "One sheet.";
   return mapped ? `${pages - 1} sheets; the first page is the map of how they lie.` : `${pages} sheets.`;
