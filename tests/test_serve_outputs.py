@@ -46,6 +46,7 @@ def test_results_come_in_groups_and_none_is_lost() -> None:
     out = outputs_of(files)
     assert [paper.title for paper in out.prints] == ["Port", "Page for the saw"]
     assert out.prints[0].opens[0] == ("Sheets of paper", "id of port_tiled.pdf")
+    assert [paper.mapped for paper in (*out.prints, *out.wood)] == [True, False, True, *4 * [False]]
     assert [paper.title for paper in out.wood] == [
         "Form, port",
         "Corner block, port",
