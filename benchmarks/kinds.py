@@ -2,8 +2,8 @@
 
     python benchmarks/kinds.py FOLDER [--basis mixed|taped|bar|nominal] [--only SCENE ...]
 
-The kind of a scene is the first word of its name (``lo_news``: lo), a leading
-``held`` left out.  p50, p95, seen and within as in ``accuracy.py``; "worst"
+The kind of a scene is the first word of its name that names one (``lo_news``,
+``held_lo_news``: lo).  p50, p95, seen and within as in ``accuracy.py``; "worst"
 is the largest error of anything that was called seen; "corners" the 95th
 percentile of the distances of true corners from the nearest corner found; a
 corner that was not found within 5 mm counts as missed.
@@ -69,8 +69,7 @@ def main() -> None:
 
 
 def _measure(scene: TruthScene, told: argparse.Namespace) -> Row:
-    kind = scene.name.removeprefix("held_").split("_")[0]
-    row = Row(scene.name, kind if kind in KINDS else "easy")
+    row = Row(scene.name, next((w for w in scene.name.split("_") if w in KINDS), "easy"))
     piece, arm = scene.pieces[0], engine.arm_of(scene)
     try:
         result = engine.run({arm: (scene, scene.photos)}, engine.basis_of(scene, told.basis), told)

@@ -65,7 +65,8 @@ def outline_notes(
         Note(
             code="hole-doubtful",
             severity="info",
-            text="Something like a hole could not be measured all round and was left out.",
+            text="Something like a hole was left out: it could not be measured all round, or it is"
+            " small and not round, as knots are.",
             at_mm=(float(at[0]), float(at[1])),
             photo=name,
         )

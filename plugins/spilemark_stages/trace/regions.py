@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from spilemark.lens import mm_per_px_across, pixels_to_plane
 from spilemark.records import Bools, Floats, View
 from spilemark_stages.trace.bench import Relative, log_features, relative_to_bench
+from spilemark_stages.trace.card_paper import paper_mask
 from spilemark_stages.trace.clutter import without_clutter
 from spilemark_stages.trace.cutting import cuts, holes_in, patches, revised, weakness
 from spilemark_stages.trace.densities import (
@@ -104,6 +105,8 @@ class _Paper:
     """Its chessboard, within the box."""
     like: Mask
     """What beside it may be its paper."""
+    corners: Floats | None
+    """(4, 2) of its chessboard, px of the box; None of a tag, which lies on the face."""
 
 
 class _Finder:
@@ -119,6 +122,7 @@ class _Finder:
         across = [mm_per_px_across(at, np.array([n]), view.plane)[0] for n in ((1.0, 0), (0, 1.0))]
         self.mm = self.factor * float(np.sqrt(across[0] * across[1]))
         self.cards = self._card_labels(view)
+        self.boards = [to_small(card.outline_px, self.factor) for card in view.cards]
         self.hidden = self.cards > 0
 
     def _card_labels(self, view: View) -> Mask:
@@ -168,7 +172,10 @@ class _Finder:
             )
             core = (self.cards[box] == k).astype(np.uint8)
             near = _grown(core, _PAPER_REACH_MM / self.mm)
-            found.append(_Paper(box, core, near & _paper_like(relative.values[box], core)))
+            like = near & _paper_like(relative.values[box], core)
+            board = self.boards[k - 1] if k <= len(self.boards) else None
+            corners = None if board is None else board - (box[1].start, box[0].start)
+            found.append(_Paper(box, core, like, corners))
         return found
 
     def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
@@ -237,10 +244,14 @@ def _fill_cards(papers: list[_Paper], mm: float, face: Mask, stray: Mask) -> tup
         paper = stray[box] & one.like
         _, parts = cv2.connectedComponents((paper | core).astype(np.uint8))
         card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
+        blurred, share = _beyond(card, part, mm)
+        if share > 0.5 and one.corners is not None:
+            # A card of white stock is as white as the paper: then the paper's own rim tells.
+            sheet = paper_mask(part | card, one.corners, mm)
+            if sheet is not None:
+                card |= sheet
+                blurred, share = _beyond(card, part, mm)
         covered[box] |= cv2.dilate(card, disc(1.0 / mm)) > 0
-        blurred = np.asarray(cv2.dilate(card, disc(_RIM_MM / mm)), dtype=np.uint8)
-        rim = np.asarray(cv2.dilate(blurred, disc(_RIM_MM / mm)) > 0) & (blurred == 0)
-        share = float(part[rim].mean()) if rim.any() else 0.0
         if share > 0.9:
             part[card > 0] = 1
         elif share > 0.1:
@@ -248,6 +259,13 @@ def _fill_cards(papers: list[_Paper], mm: float, face: Mask, stray: Mask) -> tup
         else:
             part[card > 0] = 0
     return face, covered
+
+
+def _beyond(card: Mask, face: Mask, mm: float) -> tuple[Mask, float]:
+    """A card with the blur of its edge, and how much of what lies round that is face."""
+    blurred = np.asarray(cv2.dilate(card, disc(_RIM_MM / mm)), dtype=np.uint8)
+    rim = np.asarray(cv2.dilate(blurred, disc(_RIM_MM / mm)) > 0) & (blurred == 0)
+    return blurred, float(face[rim].mean()) if rim.any() else 0.0
 
 
 def _filled(mask: Bools) -> Bools:

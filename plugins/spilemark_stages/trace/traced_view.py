@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from spilemark.circles import fit_circle
 from spilemark.frames import signed_area
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, View
@@ -21,6 +22,9 @@ from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
 _HOLE_SEEN = 0.5
 """Share of a hole's edge that must have been seen; less is a stain or a knot."""
 _FLECK_MM = 10.0
+_LARGEST_KNOT_MM = 25.0
+_UNROUND = 0.035
+"""Rms distance from a circle, of the size; 0.035 is an ellipse of axes 1 to 1.2."""
 _MOST_HOLES = 40
 """More of them are the speckles of a damaged or a hopeless picture."""
 _LARGEST_MM = 20_000.0
@@ -117,12 +121,25 @@ def _holes(
         good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
         # What is as small as a fleck of the face must be told by more than its hue.
         good &= not tracer.faint or float(np.ptp(hole.points_mm, axis=0).min()) > _FLECK_MM
+        good &= not _like_a_knot(hole)
         if good and signed_area(hole.points_mm) < 0:
             holes.append(hole)
             face = face.difference(shape)
         else:
             doubtful.append(_middle(ring_px, view))
     return holes, doubtful
+
+
+def _like_a_knot(hole: TracedRing) -> bool:
+    """Whether what may be a hole is as small as a knot and as far from round.
+
+    The bottom of a hole lies in the shade, and wood darker than the rest looks
+    like wood in the shade.  What is bored is round; knots are not.
+    """
+    size = float(np.ptp(hole.points_mm, axis=0).max())
+    circle = fit_circle(hole.points_mm)
+    away = np.linalg.norm(hole.points_mm - circle.centre_mm, axis=1) - circle.radius_mm
+    return size < _LARGEST_KNOT_MM and float(np.sqrt((away**2).mean())) > _UNROUND * size
 
 
 def _middle(ring_px: Floats, view: View) -> Floats:
