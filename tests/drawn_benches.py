@@ -254,6 +254,6 @@ def _sighted(laid: LaidCard, plane_map: PlaneMap) -> CardSighting:
         outline_px=seen(corners),
         outline_mm=corners[:, :2],
         cross_mm=laid.cross_world[:2],
-        lift_mm=0.1,
+        lift_mm=laid.base_mm + 0.1,
         bow_mm=0.0,
     )

@@ -16,6 +16,15 @@ def no_outline(view: View, found: Found) -> NoOutline:
     name = view.straight.photo.path.name
     scanned = view.straight.photo.is_scan
     behind = "what lies behind it" if scanned else "the bench"
+    if found.surrounded:
+        cards = ("card " if len(found.surrounded) == 1 else "cards ") + ", ".join(found.surrounded)
+        lies = "lies" if len(found.surrounded) == 1 else "lie"
+        return NoOutline(
+            f"{name}: {cards} {lies} on the bench, but inside of what stands out as the pattern: "
+            "part of the bench, most likely in somebody's shadow, passed for it.",
+            "Keep your own shadow off the pattern and the bench round it, or lay something of "
+            "another colour under it, and take the photo again.",
+        )
     if found.left_out:
         what = (
             f"{name}: no pattern could be told from {behind}; what stands out is too narrow, "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -25,6 +25,7 @@ from spilemark_stages.trace.huemask import refined
 from spilemark_stages.trace.masks import Mask, disc, nearest_seen, widest
 from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
 from spilemark_stages.trace.seams import seam_map
+from spilemark_stages.trace.shaded_bench import cards_on_bench, without_shaded_bench
 
 Labels = NDArray[np.int32]
 
@@ -69,6 +70,8 @@ class Region:
     area_mm2: float
     coarse_px: float
     """Size in stored px of the steps in which it was found."""
+    bench_cards: tuple[str, ...] = ()
+    """Cards within it that lie on the bench: some of it is bench as well."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,6 +86,8 @@ class Found:
     """Size of one pixel of the reduced picture, stored px."""
     covered: Bools
     """(h, w) at reduced size: where scale cards lie."""
+    surrounded: tuple[str, ...] = ()
+    """Cards that lie on the bench, but within what passed for a pattern: then none is believed."""
 
 
 def _grown(mask: Mask, by_px: float) -> Mask:
@@ -124,6 +129,10 @@ class _Finder:
         self.cards = self._card_labels(view)
         self.boards = [to_small(card.outline_px, self.factor) for card in view.cards]
         self.hidden = self.cards > 0
+        self.on_bench = {
+            card.name: to_small(card.outline_px, self.factor).mean(axis=0)
+            for card in cards_on_bench(view)
+        }
 
     def _card_labels(self, view: View) -> Mask:
         """K + 1 where card k's chessboard lies."""
@@ -209,7 +218,14 @@ class _Finder:
             cut_by_frame=self._frame_share(one, (slice(0, None), slice(0, None))) > 0.0,
             area_mm2=float(one.sum()) * self.mm**2,
             coarse_px=float(shrink * self.factor),
+            bench_cards=tuple(name for name, at in self.on_bench.items() if self._holds(one, at)),
         )
+
+    def _holds(self, one: Mask, at: Floats) -> bool:
+        """Whether a place (2,) of the reduced picture lies in a mask."""
+        x, y = (round(float(c)) for c in at)
+        height, width = self.shape
+        return 0 <= x < width and 0 <= y < height and bool(one[y, x])
 
     def _deep(self, labels: Labels, faces: list[int]) -> Bools:
         """Pixels well within the faces: neither shadow nor wall nor a rule that lies against one."""
@@ -222,7 +238,9 @@ class _Finder:
     def face_score(self, relative: Relative, labels: Labels, faces: list[int]) -> Float32:
         """Log likelihood ratio (h, w) of face against all else."""
         face = np.isin(labels, faces).astype(np.uint8)
-        inside = self._deep(labels, faces)
+        inside = without_shaded_bench(
+            self._deep(labels, faces), relative.values, relative.spread, self.mm
+        )
         around = np.asarray(cv2.dilate(face, disc(1)) > 0) | self.hidden
         bench = ~around & (cv2.dilate(relative.bench.astype(np.uint8), disc(1)) > 0)
         bins = bin_of(relative.values)
@@ -308,7 +326,14 @@ def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple
 
 
 def find_patterns(view: View) -> Found:
-    """Find every pattern in one photo, largest first."""
+    """Find every pattern in one photo, largest first; none where a card on the bench denies it."""
+    found = _found(view)
+    surrounded = tuple(name for region in found.regions for name in region.bench_cards)
+    return replace(found, regions=(), surrounded=surrounded) if surrounded else found
+
+
+def _found(view: View) -> Found:
+    """Every pattern as tones or seams have it."""
     finder = _Finder(view)
     even_light = view.straight.photo.is_scan
     relative = relative_to_bench(log_features(finder.small), finder.hidden, even_light=even_light)
