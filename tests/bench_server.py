@@ -111,10 +111,10 @@ class Page:
 
 
 @contextmanager
-def running(root: Path, limits: Limits | None = None) -> Iterator[Page]:
+def running(root: Path, limits: Limits | None = None, port: int = 0) -> Iterator[Page]:
     """A server of its own; its workers end with it."""
     shelf = Shelf(root, limits)
-    listener = listen_on(HOME, 0)
+    listener = listen_on(HOME, port)
     server, bench = server_for(shelf, listener, phone_address=HOME)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()

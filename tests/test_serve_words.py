@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
-from bench_server import SAMPLES, Page
+from bench_server import SAMPLES, Page, running
 from playwright.sync_api import Browser, expect
 from playwright.sync_api import Page as Tab
 from test_serve_browser import CHROMIUM, browser, context, watched
@@ -93,3 +94,62 @@ def test_the_print_page_asks_about_it_before_the_sheets(page: Page, job: str) ->
     text = page.ask(f"/jobs/{job}/print").text
     assert "31 mm (1.22 in) thick" in text
     assert text.index("1.22 in") < text.index("Print these first")
+
+
+def test_a_file_that_is_no_photo_is_told_by_its_name_where_it_was_put(
+    browser: Browser, page: Page, tmp_path: Path
+) -> None:
+    made = page.new_job()
+    note = tmp_path / "note.txt"
+    note.write_text("Bring the tape.\n")
+    with watched(context(browser), expected="status of 400") as tab:
+        tab.goto(f"{page.address}/jobs/{made}")
+        tab.get_by_label("Starboard: choose photos").set_input_files(note)
+        refused = tab.locator("[data-arm=starboard] .refused")
+        expect(refused).to_contain_text("note.txt did not come in: That file is not a photo.")
+        # Still there when the page has asked for the job's state again.
+        tab.wait_for_timeout(500)
+        expect(refused).to_be_visible()
+        expect(tab.locator("[data-arm=port] .refused")).to_be_empty()
+
+
+def test_each_file_field_says_its_side(tab: Tab, page: Page) -> None:
+    made = page.new_job()
+    tab.goto(f"{page.address}/jobs/{made}")
+    for name in ("Port", "Starboard", "Part on the centreline", "Both sides in one photo"):
+        expect(tab.get_by_label(f"{name}: choose photos")).to_have_count(1)
+
+
+def test_a_program_that_ended_is_told_within_seconds_and_the_page_goes_on_by_itself(
+    browser: Browser, tmp_path: Path
+) -> None:
+    root = tmp_path / "shop"
+    about = watched(context(browser), expected="ERR_")
+    with running(root) as first:
+        port, made = first.port, first.new_job()
+        tab = about.__enter__()
+        tab.goto(f"{first.address}/jobs/{made}/sums")
+        expect(tab.locator("#silent")).to_be_hidden()
+    expect(tab.locator("#silent")).to_contain_text("does not answer", timeout=6_000)
+    with running(root, port=port):
+        expect(tab.locator("#silent")).to_be_hidden(timeout=8_000)
+        about.__exit__(None)
+
+
+def test_measuring_is_seen_and_stopped_from_every_page_and_the_keys_go_on(
+    tab: Tab, page: Page
+) -> None:
+    made = page.new_job()
+    page.send(made, SAMPLES / "port.jpg")
+    tab.goto(f"{page.address}/jobs/{made}")
+    tab.get_by_role("button", name="Measure").focus()
+    tab.keyboard.press("Enter")
+    expect(tab.get_by_role("button", name="Stop")).to_be_focused()
+    for where in ("look", "compare", "sums", "print", "sheet"):
+        tab.goto(f"{page.address}/jobs/{made}/{where}")
+        expect(tab.get_by_role("button", name="Stop")).to_be_visible()
+    tab.get_by_role("button", name="Stop").focus()
+    tab.keyboard.press("Enter")
+    page.until(made, lambda s: s["status"] == "stopped")
+    expect(tab.locator("#working-state")).to_contain_text("stopped by you")
+    expect(tab.locator("#working-state")).to_be_focused()

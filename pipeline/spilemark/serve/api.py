@@ -25,7 +25,8 @@ from spilemark.serve.found import plain_words
 from spilemark.serve.routes import BenchRoutes, told
 from spilemark.serve.sheet import lay_in, table_from
 
-_HEARTBEAT_S = 15.0
+_HEARTBEAT_S = 5.0
+"""A page that hears nothing for three of these says that the program does not answer."""
 _TYPES = {
     ".pdf": "application/pdf",
     ".jpg": "image/jpeg",
@@ -91,7 +92,7 @@ class Api(BenchRoutes):
         yield "retry: 1000\n\n"
         async for changed in self._bench.news.listen(_HEARTBEAT_S):
             if not changed:
-                yield ": still here\n\n"
+                yield "event: here\ndata: 1\n\n"
             for job_id in changed - {""}:
                 try:
                     entry = await run_in_threadpool(self._bench.shelf.find, job_id)

@@ -67,17 +67,62 @@ export async function attempt(work) {
   }
 }
 
+const listeners = [];
+const PATIENCE_MS = 15000; // of which the program says three times that it is there
+let source = null;
+let opened = false;
+let quiet = null; // runs out when nothing was heard for long
+let lost = null; // runs out soon after the line broke; trying again does not wind it up
+
 /** Be told of each job's state as it changes; after a gap all is asked for again. */
 export function listen(told, again) {
-  const source = new EventSource("/api/events");
-  let first = true;
-  source.addEventListener("open", () => {
-    if (!first) again();
-    first = false;
+  listeners.push({ told, again });
+  if (source) return;
+  connect();
+  addEventListener("pagehide", () => {
+    clearTimeout(quiet);
+    clearTimeout(lost);
+    source.close();
   });
-  source.addEventListener("job", (event) => told(JSON.parse(event.data)));
-  addEventListener("pagehide", () => source.close());
-  return source;
+}
+
+/** One line to the program, however many listen; a line that is given up is made anew. */
+function connect() {
+  source = new EventSource("/api/events");
+  source.addEventListener("open", () => {
+    heard();
+    if (opened) for (const { again } of listeners) again();
+    opened = true;
+  });
+  source.addEventListener("here", heard);
+  source.addEventListener("job", (event) => {
+    heard();
+    const state = JSON.parse(event.data);
+    for (const { told } of listeners) told(state);
+  });
+  source.addEventListener("error", () => (lost ??= setTimeout(unheard, 1500)));
+}
+
+function heard() {
+  document.getElementById("silent").hidden = true;
+  clearTimeout(lost);
+  lost = null;
+  clearTimeout(quiet);
+  quiet = setTimeout(unheard, PATIENCE_MS);
+}
+
+/** Nothing came: say so, and try until something does. */
+function unheard() {
+  const place = document.getElementById("silent");
+  // Said once: a reader of the screen would hear it at every try.
+  if (place.hidden) place.textContent = "The program does not answer. What stands here is of before. Is it still running on this computer? Start it again if it was ended: this page then goes on by itself.";
+  place.hidden = false;
+  clearTimeout(lost);
+  lost = null;
+  source.close();
+  connect();
+  clearTimeout(quiet);
+  quiet = setTimeout(unheard, 3000);
 }
 
 /** Where a job stands, in words, with a sign that is not its colour. */

@@ -140,8 +140,11 @@ function photoLine(photo) {
   return el("li", {}, picture, words);
 }
 
+/** What did not come in, by its own name, at the place where it was put. */
 async function sendAll(arm, files) {
   trouble("");
+  const refused = document.querySelector(`.arm[data-arm="${arm}"] .refused`);
+  refused.replaceChildren();
   const queue = [...files];
   sending += queue.length;
   for (const file of queue) {
@@ -149,7 +152,7 @@ async function sendAll(arm, files) {
     try {
       await sendOne(arm, file);
     } catch (error) {
-      trouble(`${file.name}: ${error.message}`);
+      refused.append(el("p", { className: "trouble" }, `✕ ${file.name} did not come in: ${error.message}`));
     }
     sent += 1;
   }

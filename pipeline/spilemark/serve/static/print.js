@@ -46,7 +46,10 @@ async function again() {
 function show() {
   if (!asked) return;
   if (job.work) made.textContent = statusWords(job);
-  else if (job.status === "measured") location.reload();
+  else if (job.status === "measured") {
+    sessionStorage.setItem("made", job.id);
+    location.reload();
+  }
   else if (job.end) made.textContent = `${statusWords(job)}. ${job.end.words ?? ""}`;
 }
 
@@ -57,4 +60,9 @@ if (form) {
     show();
   }, again);
   leaves();
+  if (sessionStorage.getItem("made") === job.id) {
+    made.textContent = "● The sheets are made for this.";
+    form.querySelector("button")?.focus();
+  }
+  sessionStorage.removeItem("made");
 }
