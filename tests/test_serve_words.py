@@ -6,10 +6,12 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import pikepdf
 import pytest
 from bench_server import SAMPLES, Page, running
 from playwright.sync_api import Browser, expect
 from playwright.sync_api import Page as Tab
+from shapely import LineString
 from test_serve_browser import CHROMIUM, browser, context, watched
 
 __all__ = ["browser"]
@@ -153,3 +155,49 @@ def test_measuring_is_seen_and_stopped_from_every_page_and_the_keys_go_on(
     page.until(made, lambda s: s["status"] == "stopped")
     expect(tab.locator("#working-state")).to_contain_text("stopped by you")
     expect(tab.locator("#working-state")).to_be_focused()
+
+
+@pytest.mark.parametrize(("inset", "over"), [(-12.0, 0), (30.0, 0), (30.0, 8)])
+def test_gaps_drawn_larger_end_where_edges_meet_and_do_not_cross(
+    tab: Tab, page: Page, inset: float, over: int
+) -> None:
+    """An arm 40 wide and 100 long, whose end is drawn further in by ``inset``, ``over`` too long."""
+    y = 100.0 - inset
+    lines = [
+        [[x, y] for x in range(38 + over, -over, -2)],
+        [[1.0, y] for y in range(99, 1, -2)],
+        [[39.0, y] for y in range(1, 100, 2)],
+    ]
+    tab.goto(f"{page.address}/help")
+    script = """async ([lines, joined]) =>
+        (await import("/static/mitre.js")).mitred(lines, joined)"""
+    got = tab.evaluate(script, [lines, [True, False, True]])
+    end, left, right = (LineString(line["points"]) for line in got)
+    # By hand: an arm between x = 1 and x = 39 that ends at y.
+    assert got[0]["points"][0] == pytest.approx([39.0, y])
+    assert got[0]["points"][-1] == pytest.approx([1.0, y])
+    assert left.coords[0] == pytest.approx((1.0, y))
+    assert right.coords[-1] == pytest.approx((39.0, y))
+    assert not any(a.crosses(b) for a, b in ((end, left), (end, right), (left, right)))
+    # And as they were given they cross, or do not meet.
+    end, left = LineString(lines[0]), LineString(lines[1])
+    assert end.crosses(left) if over else end.disjoint(left)
+
+
+def test_what_a_job_of_one_side_shows_is_of_one_side(page: Page, job: str) -> None:
+    text = page.ask(f"/jobs/{job}/print").text
+    assert "Both outlines on each other" not in text
+    assert "The outline with its sizes and angles" in text
+    words = page.state(job)["end"]["words"]
+    assert "One pattern was measured (port), and its template made." in words
+    assert "photograph the other side" in words
+
+
+def test_the_sheets_are_counted_without_their_map(tab: Tab, page: Page, job: str) -> None:
+    path = page.shelf.find(job).results / "port_tiled.pdf"
+    with pikepdf.open(path) as pdf:
+        pages = len(pdf.pages)
+    tab.goto(f"{page.address}/jobs/{job}/print")
+    expect(tab.locator(".papers .pages").first).to_have_text(
+        f"{pages - 1} sheets, and a map of how they lie as the first page."
+    )

@@ -317,7 +317,10 @@ def _carried_out(
     if result.comparison is not None:
         words = result.comparison.verdict
     else:
-        words = f"{', '.join(map(str, result.patterns))}: a template, and no comparison."
+        names = " and ".join(map(str, result.patterns))
+        words = f"One pattern was measured ({names}), and its template made."
+        if names in ("port", "starboard"):
+            words += " To compare it, photograph the other side too."
     return EXIT_BELOW_LIMIT if below else EXIT_DONE, " ".join((*below, words))
 
 

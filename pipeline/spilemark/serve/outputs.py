@@ -56,7 +56,8 @@ class Outputs:
 def outputs_of(files: Mapping[str, str]) -> Outputs:
     """Group results; parameters: their ids by name."""
     left = dict(files)
-    prints = [*_templates(left), *_shop(left)]
+    sides = sum(f"{side}.pdf" in files for side in _SIDES)
+    prints = [*_templates(left), *_shop(left, sides)]
     wood = [paper for kind in _WOOD for paper in _wood(left, kind)]
     report = left.pop("report.html", "")
     return Outputs(
@@ -73,10 +74,14 @@ def _templates(left: dict[str, str]) -> Iterable[Paper]:
         yield from _paper(left, side, title, "The template at true size.", whole="One large page")
 
 
-def _shop(left: dict[str, str]) -> Iterable[Paper]:
+def _shop(left: dict[str, str], sides: int) -> Iterable[Paper]:
     page = left.pop("shop.pdf", "")
     if page:
         words = "Both outlines on each other, what to take off and where: one sheet for the saw."
+        if sides < 2:
+            words = (
+                "The outline with its sizes and angles, not at true size: one sheet for the saw."
+            )
         yield Paper("Page for the saw", words, (("Open it", page),), page)
 
 

@@ -1,5 +1,6 @@
 // Both sides over each other, or a part on the centreline over its own mirror image.
 import { attempt, el, fine, get, jobHere, length, svg } from "./common.js";
+import { mitred } from "./mitre.js";
 import { Viewer, edgeAt, framed, legend, nearest, path } from "./viewer.js";
 
 const job = jobHere();
@@ -9,16 +10,22 @@ const gain = document.getElementById("gain");
 const place = document.getElementById("place");
 const under = document.getElementById("under");
 const WORDS = { centreline: "their pencil lines", "corner and edge": "corner and edge", "best fit": "how they fit best" };
-const VERDICTS = { SAME: "= the same", DIFFERENT: "▲ different", CANNOT_TELL: "? cannot tell" };
+const VERDICTS = { SAME: "= the same", DIFFERENT: "▲ different", CANNOT_TELL: "? could be either" };
+const QUESTIONS = {
+  centreline: "This asks: do both sides come to the same place in the boat? How surely each pencil line was drawn and seen counts with it.",
+  "corner and edge": "This asks: are they alike when the corner and the straight edge are set against each other? How surely these were seen counts with it.",
+  "best fit": "This asks: are the shapes alone alike, wherever they sit in the boat?",
+};
 const HALVES = { centreline: "the pencil line", "best fit": "the middle line that suits it best" };
-let told, found, port, normals, names, laid, starboard, band, finger, tag, units, viewer;
+let told, found, port, normals, names, spans, laid, starboard, band, finger, tag, units, viewer;
 
-/** Unit vectors out of the wood; the ring runs anticlockwise, y forward. */
-function outward(ring) {
+/** Unit vectors out of the wood; the ring runs anticlockwise, y forward; square to one edge, never across a corner. */
+function outward(ring, edges = []) {
   const n = ring.length;
+  const first = new Set(edges.map((edge) => edge.from));
   return ring.map((_, k) => {
-    const [ax, ay] = ring[(k + n - 1) % n];
-    const [bx, by] = ring[(k + 1) % n];
+    const [ax, ay] = ring[first.has(k) ? k : (k + n - 1) % n];
+    const [bx, by] = ring[first.has((k + 1) % n) ? k : (k + 1) % n];
     const far = Math.hypot(bx - ax, by - ay) || 1;
     return [(by - ay) / far, -(bx - ax) / far];
   });
@@ -30,9 +37,19 @@ function beside(numbers, offset) {
   return numbers.map((k) => onPage([port[k][0] + normals[k][0] * offset(k), port[k][1] + normals[k][1] * offset(k)]));
 }
 
-/** Runs of points where a gap is known; one over the ring's first point is one run. */
+/** Runs of points of one edge where a gap is known; without edges one over the ring's first point is one run. */
 function runs(values) {
   const n = values.length;
+  if (spans) {
+    return spans.flatMap((span) => {
+      const within = [[]];
+      for (const k of span) {
+        if (values[k] === null) within.push([]);
+        else within.at(-1).push(k);
+      }
+      return within.filter((part) => part.length > 1);
+    });
+  }
   const found = [];
   let run = [];
   const start = Math.max(0, values.findIndex((v) => v === null));
@@ -47,12 +64,21 @@ function runs(values) {
   return found;
 }
 
+/** Whether one run begins where another ends, round a corner. */
+function follows(run, next) {
+  return run !== next && (run.at(-1) + 1) % port.length === next[0];
+}
+
 function draw() {
   const times = Number(gain.value);
   document.getElementById("gain-out").textContent = `${times} times`;
   const lines = runs(laid.gap_mm);
-  starboard.setAttribute("d", lines.map((run) => path(beside(run, (k) => laid.gap_mm[k] * times))).join(""));
-  band.setAttribute("d", lines.map((run) => {
+  const drawn = lines.map((run) => beside(run, (k) => laid.gap_mm[k] * times));
+  // Drawn larger, edges would run on past each other at a corner: they end where they meet.
+  const ends = spans ? mitred(drawn, lines.map((run, j) => follows(run, lines[(j + 1) % lines.length]))) : drawn.map((points) => ({ points, from: 0, to: points.length }));
+  starboard.setAttribute("d", ends.map(({ points }) => path(points)).join(""));
+  band.setAttribute("d", lines.map((whole, j) => {
+    const run = whole.slice(ends[j].from, ends[j].to);
     const out = beside(run, (k) => (laid.gap_mm[k] + laid.u95_mm[k]) * times);
     const back = beside(run, (k) => (laid.gap_mm[k] - laid.u95_mm[k]) * times).reverse();
     return path([...out, ...back], true);
@@ -64,7 +90,7 @@ function wordsAt(k) {
   const gap = laid.gap_mm[k];
   if (gap === null) return `${names[k]}: not seen on both sides`;
   const [other, own] = told.halves ? ["the port half is", "the starboard half"] : ["starboard", "port"];
-  const way = gap > 0 ? "fuller" : "leaner";
+  const way = gap > 0 ? "further out" : "further in";
   return `${names[k]}: ${other} ${fine(Math.abs(gap), units)} ${way} than ${own}, ±${fine(laid.u95_mm[k], units)} (95 %)`;
 }
 
@@ -84,14 +110,15 @@ function read() {
 
 function lay(datum) {
   laid = found.alignments.find((a) => a.datum === datum);
+  document.getElementById("question").textContent = told.halves ? "" : (QUESTIONS[datum] ?? "");
   const against = told.halves ? "Port half against starboard half" : "Starboard against port";
-  const head = el("tr", {}, ...["Edge", "At", against, "±", "Verdict"].map((w) => el("th", { scope: "col" }, w)));
+  const head = el("tr", {}, ...["Edge", "At", against, "± (95 %)", "Verdict"].map((w) => el("th", { scope: "col" }, w)));
   const rows = laid.stations.map((s) =>
     el("tr", {}, el("td", {}, s.edge), el("td", { className: "number" }, length(s.s_mm, units, 0)),
       el("td", { className: "number" }, s.gap_mm === null ? "?" : `${s.gap_mm > 0 ? "+" : ""}${fine(s.gap_mm, units, 2)}`),
       el("td", { className: "number" }, fine(s.u95_mm, units, 2)), el("td", {}, VERDICTS[s.verdict] ?? s.verdict)));
   document.getElementById("stretches").replaceChildren(
-    el("caption", { className: "quiet" }, `Plus: ${told.halves ? "the port half" : "starboard"} is fuller there. Distances run along each edge from the outer corner.`),
+    el("caption", { className: "quiet" }, `Plus: ${told.halves ? "the port half" : "starboard"} lies further out there, it has more wood; minus: further in. Each distance runs along its edge, from that end of it which is nearer to the outer corner. Could be either: with its ± the difference may be more than ${length(told.job.tolerance_mm, units)}, or less; take sharper photos, or draw the line sharper.`),
     el("thead", {}, head), el("tbody", {}, ...rows));
   draw();
 }
@@ -107,7 +134,12 @@ function scale() {
 function sides() {
   found = told.comparison;
   port = told.patterns.port.outline_mm;
-  normals = outward(port);
+  const { edges } = told.patterns.port;
+  normals = outward(port, edges);
+  spans = edges.length < 2 ? null : edges.map((edge) => {
+    const count = (edge.to - edge.from + port.length) % port.length || port.length;
+    return Array.from({ length: count }, (_, j) => (edge.from + j) % port.length);
+  });
   names = port.map((_, k) => edgeAt(told.patterns.port.edges, k, port.length)?.name ?? "edge");
   return port;
 }
@@ -142,6 +174,7 @@ async function begin() {
   const ring = told.comparison ? sides() : halves();
   if (told.comparison) told.halves = null;
   document.getElementById("verdict").textContent = found.verdict;
+  document.getElementById("two").hidden = !(told.comparison && found.alignments[0].datum === "centreline");
   const datums = document.getElementById("datums");
   found.alignments.forEach((a, k) => {
     const input = el("input", { type: "radio", name: "datum", value: a.datum, checked: k === 0 });

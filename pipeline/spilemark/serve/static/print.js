@@ -23,10 +23,10 @@ async function leaves() {
   }
 }
 
-/** Of several sheets of paper the first is the map of the others, where there are several. */
+/** Before several sheets of paper lies a map of them. */
 function sheets(pages, mapped) {
   if (pages === 1) return "One sheet.";
-  return mapped ? `${pages - 1} sheets; the first page is the map of how they lie.` : `${pages} sheets.`;
+  return mapped ? `${pages - 1} sheets, and a map of how they lie as the first page.` : `${pages} sheets.`;
 }
 
 form?.addEventListener("submit", (event) => {
