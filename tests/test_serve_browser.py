@@ -754,7 +754,7 @@ def test_touches_draw_a_stretch_and_mark_one_as_guessed(
     tab.goto(f"{page.address}/jobs/{port_only}/look")
     expect(tab.locator("#view .seen").first).to_be_attached()
     tab.locator("#view").scroll_into_view_if_needed()
-    tools = (("draws straight", (300, 340), "hand"), ("says: guessed", (900, 960), "guessed"))
+    tools = (("draws straight", (300, 340), "hand"), ("marks it as guessed", (900, 960), "guessed"))
     for tool, ends, kind in tools:
         tab.get_by_label(tool).check()
         tab.evaluate("document.getElementById('view').scrollIntoView({ block: 'center' })")

@@ -201,3 +201,10 @@ def test_the_sheets_are_counted_without_their_map(tab: Tab, page: Page, job: str
     expect(tab.locator(".papers .pages").first).to_have_text(
         f"{pages - 1} sheets, and a map of how they lie as the first page."
     )
+
+
+def test_help_says_the_words_plainly_with_drawings(page: Page) -> None:
+    text = page.ask("/help").text
+    for word in ("Under, standing", "toe, throat", "fuller", "Stretch", "NOT KEPT"):
+        assert word in text
+    assert text.count('<svg class="told"') == 2

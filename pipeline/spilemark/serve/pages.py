@@ -49,7 +49,7 @@ def _templates() -> jinja2.Environment:
 def printer_choices(printers: Iterable[PrinterProfile]) -> list[tuple[str, str]]:
     """Printers that were measured, as they are offered among papers."""
     return [
-        (f"{PRINTER}{p.name}", f"{dict(PAPERS)[p.paper]} in {p.name}, made up for it")
+        (f"{PRINTER}{p.name}", f"{dict(PAPERS)[p.paper]} in {p.name}, drawn so that it prints true")
         for p in printers
     ]
 

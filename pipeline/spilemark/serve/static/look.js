@@ -129,13 +129,13 @@ function wordsOf(pattern, k) {
 
 function tables(d) {
   const cards = document.getElementById("cards");
-  const head = el("tr", {}, ...["Card", "Crossings used", "Misfit"].map((w) => el("th", { scope: "col" }, w)));
+  const head = el("tr", {}, ...["Card", "Its points used", "They lie off by"].map((w) => el("th", { scope: "col" }, w)));
   cards.replaceChildren(
     el("caption", { className: "quiet" }, `${d.name}: ${d.cards.length} cards seen`),
     el("thead", {}, head),
     el("tbody", {}, ...[...d.cards].sort((a, b) => a.name.localeCompare(b.name)).map((card) =>
       el("tr", {}, el("th", { scope: "row" }, card.name), el("td", { className: "number" }, `${card.kept} of ${card.crossings}`),
-        el("td", { className: "number" }, card.residual_rms_px === null ? "?" : `${card.residual_rms_px.toFixed(2)} px`)))),
+        el("td", { className: "number" }, card.residual_rms_px === null ? "?" : `${card.residual_rms_px.toFixed(2)} of a picture point`)))),
   );
   document.getElementById("edges").replaceChildren(...d.patterns.map(edgeTable));
 }
