@@ -244,7 +244,7 @@ def test_a_line_that_is_another_is_drawn_once() -> None:
         (
             "hull edge = 12 standing",
             {"cutting"},
-            {"cutting": "CUTTING LINE: saw square to this first, then bevel and plane;"
+            {"cutting": "CUTTING LINE: saw square to this first, then bevel;"
              " also the finished line of the far face"},
         ),
         # Under: the pattern's face is the larger one, and the saw follows the pattern.
@@ -267,6 +267,22 @@ def test_bevels_alone_still_say_where_the_saw_goes(
     assert sum("CUTTING LINE" in words for words in legend.values()) == 1
     written = " ".join(label.text for label in template.labels)
     assert all(words in written for words in told.values())
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ({"glue": ["hull edge = 0.5 mm"]}, "CUTTING LINE: saw to this; also the finished line where"),
+        ({"saw": ["2 mm"]}, "CUTTING LINE: saw square to this first, then plane"),
+        (
+            {"stock": "18 mm", "bevels": ["hull edge = 12 standing"], "plane": ["2 mm"]},
+            "CUTTING LINE: saw square to this first, then bevel and plane",
+        ),
+    ],
+)  # fmt: skip
+def test_no_more_is_planed_than_was_allowed(table: dict[str, Any], words: str) -> None:
+    (template, *_) = build_templates(worked(shop=table))
+    assert dict(template.legend)["cutting"].startswith(words)
 
 
 def test_every_line_has_a_layer_of_its_own(tmp_path: Path) -> None:

@@ -70,19 +70,16 @@ def assign_sides(
     forward = forward_point(pair[0], job, "both", "port", "starboard")
     hands, how = _hands(pair, forward, job)
     by_tag = [face_told(read_tags(outline, job)) for outline in pair]
-    if any(by_tag):
-        down = [told is not None and told[0] == "down" for told in by_tag]
-        hands = [-h if h is not None and d else h for h, d in zip(hands, down, strict=True)]
-        return _from_hands(pair, hands, how)
     faces = {job.face.get(str(side), "up") for side in (Side.PORT, Side.STARBOARD)}
-    if len(faces) > 1:
+    if len(faces) > 1 and not all(by_tag):
         raise UsageError(
             "One of the two patterns in the photo lies face down and the other face up, "
             "so both have the same hand and cannot be told apart.",
             "Give each side its own photo with --port and --starboard.",
         )
-    if faces == {"down"}:
-        hands = [None if h is None else -h for h in hands]
+    # A pattern without a tag lies as was said of both, whatever a tag says of the other one.
+    down = ["down" in (faces if told is None else {told[0]}) for told in by_tag]
+    hands = [-h if h is not None and d else h for h, d in zip(hands, down, strict=True)]
     return _from_hands(pair, hands, how)
 
 

@@ -23,13 +23,13 @@ _LEGEND: dict[_Style, str] = {
     "outline": "the pattern as it was measured",
     "finished": "FINISHED LINE, on the face where the pattern lay",
     "second-face": "finished line of the far face",
-    "cutting": "CUTTING LINE: saw square to this first, then bevel and plane",
+    "cutting": "CUTTING LINE",
 }
 _ALSO: dict[_Style, str] = {
-    "outline": "",
+    "outline": "also the pattern as it was measured",
     "finished": "also the finished line where the pattern lay",
     "second-face": "also the finished line of the far face",
-    "cutting": "also the CUTTING LINE: saw square to this first, then bevel",
+    "cutting": "also the CUTTING LINE",
 }
 DASHES: dict[str, tuple[float, ...]] = {
     "finished": (5.0, 1.5),
@@ -56,6 +56,8 @@ class ShopDrawing:
     styles: tuple[_Style, ...] = ()
     also: tuple[tuple[_Style, _Style], ...] = ()
     """A line that is drawn, and one that lies on it and is not drawn again."""
+    sawing: str = ""
+    """How the saw follows the cutting line, and what is still to come off."""
 
     @property
     def extent(self) -> Floats:
@@ -101,6 +103,7 @@ def shop_drawing(found: PartShop, tolerance_mm: float) -> ShopDrawing:
         tuple(drawn[style].points_mm for style in styles if style in strokes),
         styles if strokes or found.card else (),
         tuple(also),
+        _sawing(found),
     )
 
 
@@ -153,8 +156,18 @@ def legend_words(drawing: ShopDrawing) -> tuple[tuple[str, str], ...]:
 
 def _line_words(drawing: ShopDrawing, style: _Style) -> str:
     """What a line is, with all that it is as well."""
-    told = [_LEGEND[style], *(_ALSO[other] for line, other in drawing.also if line == style)]
-    return "; ".join(dict.fromkeys(words for words in told if words))
+    here = [style, *(other for line, other in drawing.also if line == style)]
+    told = [(_LEGEND if k == 0 else _ALSO)[one] for k, one in enumerate(here)]
+    if "cutting" in here:
+        told[here.index("cutting")] += f": {drawing.sawing}"
+    return "; ".join(told)
+
+
+def _sawing(found: PartShop) -> str:
+    """How to saw, by what is to come off afterwards: nobody planes a line that is finished."""
+    room = any(edge.saw_mm or edge.plane_off_mm for edge in found.allowances.edges)
+    then = " and ".join(word for word, so in (("bevel", found.card), ("plane", room)) if so)
+    return f"saw square to this first, then {then}" if then else "saw to this"
 
 
 def _sawn_to(drawing: ShopDrawing) -> _Style:

@@ -177,7 +177,7 @@ def _photo_of(view: View) -> LinearPhoto:
     """The photo as light, with what its cards hide."""
     photo = view.straight.photo
     covered = np.zeros((photo.height_px // _COVER + 1, photo.width_px // _COVER + 1), np.uint8)
-    for card in view.cards:
+    for card in view.papers:
         corners = card.outline_px
         mm = mean_scale(np.vstack([corners, corners[:1]]), view.plane)
         off = corners - corners.mean(axis=0)

@@ -65,7 +65,7 @@ def side_steps(view: View, ring_px: Floats, doubtful_px: Floats) -> SideSteps | 
     picture = reduced(photo.pixels, factor)
     shape = picture.shape[:2]
     hidden = np.zeros(shape, dtype=np.uint8)
-    for card in view.cards:
+    for card in view.papers:
         corners = np.round(to_small(card.outline_px, factor)).astype(np.int32)
         cv2.fillConvexPoly(hidden, corners, 1)
     hidden = np.asarray(cv2.dilate(hidden, disc(2 * _DEEP_PX)), dtype=np.uint8)
