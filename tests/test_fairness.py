@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapes as zoo
@@ -52,7 +54,7 @@ def test_an_arc_has_its_radius_everywhere_and_is_fair() -> None:
     inner = slice(15, -15)
     assert found.curvature_per_m[inner] == pytest.approx(1000.0 / 900.0, rel=0.02)
     assert not found.findings
-    assert "fair" in edge_words(found, FACTS)
+    assert edge_words(found, FACTS).startswith("nothing of 0.6 mm or more, shorter than 40 mm")
     hollow = upper(top * [1.0, -1.0] - [0.0, 60.0])
     assert hollow.curvature_per_m[inner] == pytest.approx(-1000.0 / 900.0, rel=0.02)
 
@@ -66,6 +68,35 @@ def test_a_bump_and_a_hollow_are_found_where_they_are(height: float, kind: str) 
     assert found.at_mm == pytest.approx(320.0, abs=6.0)
     assert 0.5 * abs(height) < found.size_mm <= 1.05 * abs(height)
     assert found.from_mm < found.at_mm < found.to_mm
+
+
+@pytest.mark.parametrize("sigma", [0.03, 0.08, 0.15])
+@pytest.mark.parametrize("length", [20.0, 30.0, 39.0])
+def test_what_is_said_to_show_is_found_on_noisy_edges_too(sigma: float, length: float) -> None:
+    off = np.abs(X - 250.0)
+    shape = np.where(off < length / 2, 0.5 + 0.5 * np.cos(2.0 * np.pi * off / length), 0.0)
+    arc = np.sqrt(900.0**2 - (X - 250.0) ** 2) - 900.0
+    noise = np.random.default_rng(5).normal(0.0, sigma, len(X))
+
+    def read(height: float) -> Fairness:
+        outline, which = plate(np.column_stack([X, arc + height * shape + noise]))
+        line = outline.polylines[0]
+        line = replace(line, sigma_mm=np.full(len(line.points_mm), sigma))
+        outline = replace(outline, polylines=(line,))
+        return next(f for f in fairness(outline) if f.edge == outline.edges[which].name)
+
+    plain = read(0.0)
+    assert not plain.findings
+    assert any(abs(f.at_mm - 250.0) < 15.0 for f in read(plain.shown_mm).findings)
+
+
+def test_an_edge_that_was_not_seen_is_not_called_fair() -> None:
+    outline, which = plate(np.column_stack([X, np.zeros_like(X)]))
+    line = outline.polylines[0]
+    line = replace(line, seen=np.zeros(len(line.points_mm), dtype=bool))
+    found = fairness(replace(outline, polylines=(line,)))
+    edge = next(f for f in found if f.edge == outline.edges[which].name)
+    assert edge_words(edge, FACTS) == "cannot tell: 100 % of it was not seen"
 
 
 def test_an_s_has_one_inflection_and_an_arc_none() -> None:

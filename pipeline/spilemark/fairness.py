@@ -27,6 +27,10 @@ BATTEN_MM = 110.0
 LEAST_MM = 0.3
 """A bump or hollow smaller than this is planed off without a thought: common practice, no source."""
 _SIGMAS = 4.0
+SHOWN_LONG_MM = 40.0
+"""Longer waves the batten follows in part, and the more so the longer they are."""
+_SHOWN = 2.0
+"""A bump so many times the least is found: making the edge fair and the batten each take some of it."""
 _STEP_MM = 2.0
 _FEEL_MM = 20.0
 """Half the length over which the eye takes a curvature in."""
@@ -68,6 +72,10 @@ class Fairness:
     raw_off_mm: Floats
     """(M,) how far the points measured lie outside (positive) of the fair edge."""
     findings: tuple[Finding, ...]
+    shown_mm: float
+    """A bump or hollow of this size, shorter than ``SHOWN_LONG_MM``, would have been found."""
+    seen_share: float
+    """0 to 1; what was not seen shows nothing."""
 
 
 def fairness(outline: Outline) -> tuple[Fairness, ...]:
@@ -100,7 +108,7 @@ def _of_edge(outline: Outline, edge: Edge, fair: Floats, *, backwards: bool) -> 
     off = ((line - batten) * outward).sum(axis=1)
     least = max(LEAST_MM, _SIGMAS * float(np.median(sigma)))
     bend = _curvature(batten, step)
-    findings = [*_lobes(even, off, known, least), *_inflections(even, bend)]
+    findings = [*_lobes(even, off, known, least), *_inflections(even, bend, known)]
     result = Fairness(
         edge=edge.name,
         along_mm=even,
@@ -109,6 +117,8 @@ def _of_edge(outline: Outline, edge: Edge, fair: Floats, *, backwards: bool) -> 
         off_mm=off,
         raw_off_mm=np.interp(even, run, _raw_off(outline.ring.points_mm[span], points)),
         findings=tuple(sorted(findings, key=lambda f: f.at_mm)),
+        shown_mm=_SHOWN * least,
+        seen_share=float(seen.mean()),
     )
     return _turned(result) if backwards else result
 
@@ -173,8 +183,8 @@ def _lobes(even: Floats, off: Floats, known: Bools, least: float) -> list[Findin
     return found
 
 
-def _inflections(even: Floats, bend: Floats) -> list[Finding]:
-    """Where the batten's bend changes sign between two stretches that both really bend."""
+def _inflections(even: Floats, bend: Floats, known: Bools) -> list[Finding]:
+    """Where the batten's bend changes sign between two stretches that both really bend, as seen."""
     breaks = np.flatnonzero(np.diff(np.sign(bend)) != 0) + 1
     parts = np.split(np.arange(len(bend)), breaks)
     step = float(even[1] - even[0])
@@ -183,7 +193,7 @@ def _inflections(even: Floats, bend: Floats) -> list[Finding]:
         length = step * len(part)
         # The sag of a flat arc: its turning times its length over eight.
         sag = abs(float(bend[part].sum()) * step) * length / 8.0
-        if sag >= _LEAST_SAG_MM:
+        if sag >= _LEAST_SAG_MM and known[part].mean() > 0.5:
             real.append((int(part[0]), int(part[-1]), float(np.sign(bend[part].sum()))))
     found = []
     for (_, last, one), (first, _, other) in itertools.pairwise(real):
@@ -213,4 +223,6 @@ def _turned(one: Fairness) -> Fairness:
             )
             for f in one.findings[::-1]
         ),
+        shown_mm=one.shown_mm,
+        seen_share=one.seen_share,
     )

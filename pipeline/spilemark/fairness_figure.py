@@ -9,7 +9,7 @@ import numpy as np
 
 from spilemark.difference_panel import BAND, FONT
 from spilemark.errors import CannotWrite
-from spilemark.fairness import LEAST_MM, Fairness, fairness
+from spilemark.fairness import SHOWN_LONG_MM, Fairness, fairness
 from spilemark.records import Floats, JobFacts, RegisteredPattern
 from spilemark.units import INCH_MM, format_length
 from spilemark.wording import SIDE_WORDS
@@ -79,10 +79,17 @@ def fairness_figure(pattern: RegisteredPattern, facts: JobFacts) -> str:
     return text
 
 
+_ENOUGH_SEEN = 0.9
+
+
 def edge_words(edge: Fairness, facts: JobFacts) -> str:
     """What a batten shows of one edge, in words."""
+    if edge.seen_share < _ENOUGH_SEEN and not edge.findings:
+        return f"cannot tell: {100 * (1 - edge.seen_share):.0f} % of it was not seen"
     if not edge.findings:
-        return f"fair: no bump or hollow above {_size(LEAST_MM, facts)} against a batten"
+        long = format_length(SHOWN_LONG_MM, facts.units, 0)
+        size = _size(edge.shown_mm, facts)
+        return f"nothing of {size} or more, shorter than {long}; sight along it for longer waves"
     return ", ".join(finding_words(edge, k, facts) for k in range(len(edge.findings)))
 
 
