@@ -484,7 +484,7 @@ def test_a_printer_is_measured_on_the_page_and_chosen_for_the_sheets(
     tab.get_by_label("A4 in bench inkjet").check()
     tab.get_by_role("button", name="Make the sheets for this").click()
     expect(tab.locator("#made")).not_to_be_empty()
-    expect(tab.locator("#made")).to_be_empty(timeout=60_000)
+    expect(tab.locator("#made")).to_contain_text("The sheets are made for this", timeout=60_000)
     expect(tab.get_by_label("A4 in bench inkjet")).to_be_checked()
     assert page.shelf.find(measured).table["printer"] == "bench inkjet"
     page.post(f"/api/jobs/{measured}/paper", {"paper": "a4"})
