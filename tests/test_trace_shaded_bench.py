@@ -9,7 +9,7 @@ from drawn_benches import CONCRETE, PLY, Bench, grained, plane, survey
 
 from spilemark.errors import NoOutline
 from spilemark.records import JobFacts, Outline
-from spilemark.testing.shapes import notched_plate
+from spilemark.testing.shapes import disc, notched_plate
 from spilemark_stages.trace import cut_edge, regions
 
 PLATE = notched_plate(width_mm=210, height_mm=110, notch_mm=(36, 20)) - [105, 55]
@@ -57,3 +57,19 @@ def test_a_card_that_stands_as_high_as_the_pattern_denies_nothing() -> None:
     bench.card("D", (40, -13), 0, base=3.0)
     (outline,) = traced(bench)
     assert outline.seen_fraction > 0.8
+
+
+def test_a_knot_at_the_edge_is_no_notch_and_its_edge_is_a_guess() -> None:
+    # On wood of nearly the face's hue a knot is as dark as a shadow on the bench.
+    bench = Bench(plane(height_mm=3.0), colour=(0.40, 0.27, 0.15), grain=0.05)
+    grained(PLATE, bench.plane, bench, (0.458, 0.36, 0.245), 9, turn_deg=50)
+    at = shapely.Polygon(disc((-60.0, -51.0), 6.0)).intersection(shapely.Polygon(PLATE))
+    bench.lay([np.array(at.exterior.coords)[:-1]], (0.289, 0.195, 0.126))
+    bench.card("A", (-75, 102), 2)
+    bench.card("B", (60, -100), 178)
+    (outline,) = traced(bench)
+    ring = outline.ring
+    off = shapely.distance(shapely.LinearRing(PLATE), shapely.points(ring.points_mm))
+    assert off.max() < 1.5
+    assert off[ring.seen].max() < 0.6
+    assert not ring.seen[np.linalg.norm(ring.points_mm - [-60.0, -55.0], axis=1) < 3.0].any()

@@ -25,7 +25,7 @@ from spilemark_stages.trace.huemask import refined
 from spilemark_stages.trace.masks import Mask, disc, nearest_seen, widest
 from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
 from spilemark_stages.trace.seams import seam_map
-from spilemark_stages.trace.shaded_bench import cards_on_bench, without_shaded_bench
+from spilemark_stages.trace.shaded_bench import cards_on_bench, knots, without_shaded_bench
 
 Labels = NDArray[np.int32]
 
@@ -354,7 +354,13 @@ def _found(view: View) -> Found:
     stray = (~relative.bench & (face == 0)).astype(np.uint8)
     face, covered = _fill_cards(papers, finder.mm, face, stray)
     closed = _closed(face, _BITE_MM / finder.mm)
-    face[(closed > 0) & ~bench & ~finder.hidden] = 1
+    bites = (closed > 0) & ~finder.hidden
+    face[bites & ~bench] = 1
+    # A knot at the edge is filled, too, but where the edge runs beside it is a guess.
+    gaps = bites & (face == 0)
+    knotted = knots(gaps & ~relative.bench, relative.values, relative.spread, finder.mm)
+    face[gaps & knotted] = 1
+    covered |= knotted
     labels, good, _ = finder.pieces(face, paper)
     if not good:
         return _found_by_seams(view, finder, relative, clutter)

@@ -28,6 +28,12 @@ _APART = 0.15
 _CLEARLY = 5.0
 """... if it is so many times what hue scatters."""
 _SPECK_MM = 3.0
+_GAP_MM2 = 20.0
+"""A dark gap smaller than this says too little by its hue."""
+_ODD = 2.5
+"""Doubts of a pixel's hue from which on the median of a gap is no bench in shadow."""
+_FRINGE_MM = 4.0
+"""Round a knot's dark heart it is of any tone between its own and the face's, the bench's too."""
 _TELLING_MM = 2.0
 """Height of a face from which on the survey tells a card on it from one on the bench, ..."""
 _AT_BENCH = 0.25
@@ -75,3 +81,27 @@ def without_shaded_bench(deep: Bools, values: Float32, spread: Floats, mm: float
     if step < max(_APART, _CLEARLY * float(np.max(scatter, axis=0)[1:].max())):
         return deep
     return rest
+
+
+def knots(dark: Bools, values: Float32, spread: Floats, mm: float) -> Bools:
+    """Where (h, w) the ``dark`` gaps at a face's rim have a hue that shade gives no bench.
+
+    A knot at the edge is dark as a shadow in a notch is.  Shade alone turns the bench's hue by a
+    little for each share of the light that it takes; what is turned by more is a surface.
+    """
+    out = np.zeros(dark.shape, dtype=bool)
+    whole = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, disc(1))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
+    for k in range(1, count):
+        if stats[k, cv2.CC_STAT_AREA] * mm**2 < _GAP_MM2:
+            continue
+        x, y, w, h = (int(v) for v in stats[k, :4])
+        far = round(_FRINGE_MM / mm) + 1
+        box = (slice(max(0, y - far), y + h + far), slice(max(0, x - far), x + w + far))
+        one = labels[box] == k
+        typical = np.median(values[box][one], axis=0)
+        doubt = np.hypot(spread[1:], BY_SHADE * typical[0])
+        if (np.abs(typical[1:]) > _ODD * doubt).any():
+            near = cv2.dilate(one.astype(np.uint8), disc(_FRINGE_MM / mm)) > 0
+            out[box] |= near
+    return out

@@ -103,7 +103,7 @@ def _what_to_do(piece: TracedPiece, points: Floats) -> str:
     if float(piece.photo.covered(pixels).mean()) > 0.5:
         return (
             "Something lies over the edge there (a card, a tool): take it away and take the photo"
-            " again."
+            " again. If it is a dark knot, the guess is all there is: look at the overlay."
         )
     return (
         "The edge does not stand out there: slide a sheet of another colour under it (a dark one"
