@@ -11,17 +11,18 @@ from shop_zoo import knee, rectangle
 
 from spilemark.errors import UsageError
 from spilemark.jobfile import rooted_shop
-from spilemark.shop import orders
+from spilemark.shop import hull_orders, orders
 from spilemark.shop.bevels import kind
-from spilemark.shop.orders import hull_order, read_relief, read_scribe, shop_order
+from spilemark.shop.hull_orders import hull_order
+from spilemark.shop.orders import read_relief, read_scribe, shop_order
 from spilemark.shop.tapes import class_sigma_mm
 
 TAPES = {"port_diagonal": "4049.9 mm", "starboard_diagonal": 4039.6, "breadth": "47 1/4 in"}
 
 
 def test_the_example_of_the_page_is_understood(tmp_path: Path) -> None:
-    assert orders.__doc__ is not None
-    text = orders.__doc__.split("In a job file::")[1].split("A number without")[0]
+    pages = (hull_orders.__doc__ or "", orders.__doc__ or "")
+    text = "".join(p.split("In a job file::")[1].split("A number without")[0] for p in pages)
     table = tomllib.loads(re.sub(r"^    ", "", text, flags=re.MULTILINE))
     hull = hull_order(table["hull"])
     assert (hull.tapes.port.mm, hull.tapes.heights_mm) == (4049.9, (300.0, 0.0, 0.0))

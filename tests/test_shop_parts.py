@@ -18,8 +18,9 @@ from spilemark.shop.allowances import cut_lines
 from spilemark.shop.bevels import KneeAngles, compound_bevel
 from spilemark.shop.horning import horn
 from spilemark.shop.horning_words import against_patterns
+from spilemark.shop.hull_orders import hull_order
 from spilemark.shop.hull_turn import TURN, HullShare
-from spilemark.shop.orders import hull_order, shop_order
+from spilemark.shop.orders import shop_order
 from spilemark.shop.part_words import compound_lines
 from spilemark.shop_job import hull_beside, part_of
 from spilemark.shop_parts import card_table, cut_notes, cut_sheet, hull_table, hull_words

@@ -44,9 +44,10 @@ so both have one meaning and one check.  The whole of a job file::
     "edge 1" = "hull edge"
 
 A file of several parts is told in ``spilemark.jobparts``.
-The tables ``[hull]`` (three tapes of the hull) and ``[shop]`` (stock, bevels,
-allowances) are told in ``spilemark.shop.orders``, ``[lamination]`` in
-``spilemark.blank.orders`` and ``[board]`` in ``spilemark.blank.board``.
+The table ``[hull]`` (three tapes of the hull) is told in
+``spilemark.shop.hull_orders``, ``[shop]`` (stock, bevels, allowances) in
+``spilemark.shop.orders``, ``[lamination]`` in ``spilemark.blank.orders`` and
+``[board]`` in ``spilemark.blank.board``.
 
 Paths are relative to the job file.  A length is a number in mm or a text with
 its unit.  What follows ± is one standard deviation.  With [both], the tables

@@ -27,13 +27,14 @@ from spilemark.shop.bevels import CompoundBevel, compound_bevel
 from spilemark.shop.faces import CardRow, bevel_card
 from spilemark.shop.files import OUTER, Part
 from spilemark.shop.horning import Horning, horn
+from spilemark.shop.hull_orders import HullOrder, hull_order
 from spilemark.shop.hull_turn import (
     HullAgainstPatterns,
     LineFrom,
     hull_against_patterns,
     transom_turn_deg,
 )
-from spilemark.shop.orders import SIDE_TABLES, HullOrder, ShopOrder, hull_order, shop_order
+from spilemark.shop.orders import SIDE_TABLES, ShopOrder, shop_order
 from spilemark.shop.outlines import ShopEdge, ShopOutline, SideName, make_outline, mirrored
 
 _NAMES: dict[Side, SideName] = {

@@ -14,9 +14,10 @@ from spilemark.shop.faces import CardRow, FaceLines, bevel_card
 from spilemark.shop.files import Part
 from spilemark.shop.horning import Horning
 from spilemark.shop.horning_words import against_patterns, horning_lines
+from spilemark.shop.hull_orders import HullOrder
 from spilemark.shop.hull_turn import HullAgainstPatterns
 from spilemark.shop.lengths import Show
-from spilemark.shop.orders import HullOrder, ShopOrder
+from spilemark.shop.orders import ShopOrder
 from spilemark.shop.outlines import ShopOutline
 from spilemark.shop.part_words import (
     CARD_HEAD,

@@ -20,8 +20,8 @@ from spilemark.commands.shop_options import (
 
 if TYPE_CHECKING:
     from spilemark.shop.horning import Horning
+    from spilemark.shop.hull_orders import HullOrder
     from spilemark.shop.hull_turn import HullAgainstPatterns, LineFrom
-    from spilemark.shop.orders import HullOrder
 
 
 @click.command(
@@ -134,7 +134,7 @@ def horn(
 
 
 def _order(job: Path | None, told: dict[str, Any]) -> HullOrder:
-    from spilemark.shop.orders import hull_order
+    from spilemark.shop.hull_orders import hull_order
 
     table, where = _hull_table(job)
     said = {key: value for key, value in told.items() if value is not None}

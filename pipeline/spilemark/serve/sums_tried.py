@@ -72,7 +72,7 @@ def _hull(task: dict[str, Any]) -> dict[str, Any]:
     from spilemark.horning_figure import horning_figure
     from spilemark.shop.files import hull_beside_report
     from spilemark.shop.horning import horn
-    from spilemark.shop.orders import hull_order
+    from spilemark.shop.hull_orders import hull_order
     from spilemark.shop_parts import hull_words
 
     order = hull_order(task["tables"]["hull"], "These tapes")

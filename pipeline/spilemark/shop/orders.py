@@ -1,18 +1,6 @@
-"""What a person says of hull, bevels and allowances: the same words in a job file and on a command.
+"""What a person says of bevels and allowances: the same words in a job file and on a command.
 
 In a job file::
-
-    [hull]                                  # see spilemark horn
-    port_diagonal = "4049.9 mm"             # stem to the transom's port corner
-    starboard_diagonal = "4039.6 mm"
-    breadth = "1200 mm"                     # across the transom
-    tape_class = "II"                       # what stands on the tape; or write ± behind a length
-    heights = ["300 mm", "0", "0"]          # stem, port, starboard corner above one level
-    middle = "5 mm starboard"               # transom's middle off the centreline wire
-    line_from = "centreline"                # or "transom": what the pencil lines were set out from
-    fixed = false                           # true: this hull cannot be moved any more
-    date = 2026-05-14
-    support = "upside down on three trestles"
 
     [shop]                                  # see spilemark bevel and spilemark allow
     stock = "18 mm"                         # thickness of the part
@@ -33,7 +21,6 @@ A number without quotes is mm.
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -52,23 +39,16 @@ from spilemark.shop.allowances import (
 )
 from spilemark.shop.bevels import KneeAngles, PatternFace, compound_bevel, read_bevels
 from spilemark.shop.fitted import Planed, read_fitted
-from spilemark.shop.horning import HullTapes
-from spilemark.shop.hull_turn import LineFrom
 from spilemark.shop.lengths import read_degrees
 from spilemark.shop.outlines import ShopOutline, SideName
 from spilemark.shop.relief import CornerRelief
 from spilemark.shop.stations import Stations
-from spilemark.shop.tapes import ClassName, Reading, class_sigma_mm
 from spilemark.strict import convert
-from spilemark.units import Measured, parse_length, parse_measured
+from spilemark.units import parse_length
 
 Length = str | float
-MIDDLE_SIGMA_MM = 1.0
-"""Doubt of the transom's middle against a wire where none is given: common practice, no source."""
-
 SIDE_TABLES: tuple[SideName, ...] = ("port", "starboard", "single")
 
-_LONGEST_MM = 100_000.0
 _THICKEST_MM = 200.0
 _WAYS = {"starboard": 0.0, "forward": 90.0, "port": 180.0, "aft": 270.0}
 _SIDEWAYS = {
@@ -77,21 +57,6 @@ _SIDEWAYS = {
     ("inboard", "port"): 0.0,
     ("inboard", "starboard"): 180.0,
 }
-
-
-class HullTable(msgspec.Struct, kw_only=True):
-    """Table ``[hull]``."""
-
-    port_diagonal: Length
-    starboard_diagonal: Length
-    breadth: Length
-    tape_class: Literal["I", "II", "III"] = "II"
-    heights: list[Length] = []
-    middle: str | None = None
-    line_from: Literal["centreline", "transom"] = "centreline"
-    fixed: bool = False
-    date: dt.date | None = None
-    support: str = ""
 
 
 class AnglesTable(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
@@ -116,17 +81,6 @@ class ShopTable(msgspec.Struct, kw_only=True):
     scribe: list[str] = []
     relief: list[str] = []
     fitted: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HullOrder:
-    """A hull as it was taped."""
-
-    tapes: HullTapes
-    fixed: bool
-    line_from: LineFrom
-    date: dt.date | None
-    support: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,37 +133,6 @@ class ShopOrder:
             bevels=self.bevels,
             planed=self.planed,
         )
-
-
-def hull_order(table: dict[str, Any], where: str = "The command") -> HullOrder:
-    """Read the table ``[hull]``, or the options of a command in its words.
-
-    Raises
-    ------
-    UsageError
-        A key is missing or misspelt, or a value is impossible; the message names it.
-    """
-    for key in ("port_diagonal", "starboard_diagonal", "breadth"):
-        if table.get(key) is None:
-            raise UsageError(
-                f"{where} does not say the {key.replace('_', ' ')}.",
-                "Horning takes three tapes: from the stem to both transom corners, and across.",
-            )
-    said = convert({k: v for k, v in table.items() if v is not None}, HullTable, where)
-    tapes = HullTapes(
-        port=_taped(said.port_diagonal, "port diagonal", said.tape_class, where),
-        starboard=_taped(said.starboard_diagonal, "starboard diagonal", said.tape_class, where),
-        breadth=_taped(said.breadth, "breadth", said.tape_class, where),
-        heights_mm=_heights(said.heights, where),
-        middle=None if said.middle is None else _middle(said.middle, where),
-    )
-    return HullOrder(
-        tapes=tapes,
-        fixed=said.fixed,
-        line_from=said.line_from,
-        date=said.date,
-        support=said.support,
-    )
 
 
 def shop_order(
@@ -346,46 +269,6 @@ def _spread(outline: ShopOutline, rows: Sequence[tuple[str, float]]) -> dict[str
         if name:
             own[outline.edge(name).name] = mm
     return found | own
-
-
-def _taped(value: Length, what: str, tape_class: ClassName, where: str) -> Reading:
-    length = _read(value, what, where)
-    sigma = length.sigma_mm
-    return Reading(length.mm, class_sigma_mm(length.mm, tape_class) if sigma is None else sigma)
-
-
-def _read(value: Length, what: str, where: str) -> Measured:
-    try:
-        length = parse_measured(value if isinstance(value, str) else f"{value} mm")
-    except UsageError as error:
-        raise UsageError(f"{where}, {what}: {error.what}", error.todo) from error
-    if not 0.0 < length.mm <= _LONGEST_MM:
-        raise UsageError(f"{where}: a {what} of {length.mm:g} mm is none.", "Check its unit.")
-    return length
-
-
-def _heights(values: Sequence[Length], where: str) -> tuple[float, float, float]:
-    if not values:
-        return 0.0, 0.0, 0.0
-    if len(values) != 3:
-        raise UsageError(
-            f"{where}: {len(values)} heights are given.",
-            "Heights are three: stem point, port corner, starboard corner, above one level.",
-        )
-    a, b, c = (v if isinstance(v, int | float) else parse_length(v) for v in values)
-    return float(a), float(b), float(c)
-
-
-def _middle(text: str, where: str) -> Reading:
-    match = re.fullmatch(r"(?P<off>.+?)\s*(?P<side>port|starboard)", text.strip().lower())
-    if match is None:
-        raise UsageError(
-            f'{where}: the middle "{text}" does not say to which side it stands.',
-            'Write for example "5mm starboard": how far the transom\'s middle is off the wire.',
-        )
-    off = parse_measured(match["off"])
-    sigma = MIDDLE_SIGMA_MM if off.sigma_mm is None else off.sigma_mm
-    return Reading(off.mm if match["side"] == "starboard" else -off.mm, sigma)
 
 
 def _angles(said: AnglesTable) -> KneeAngles:
