@@ -58,6 +58,5 @@ def cards(
 
     for path in write_card_sheets(out, paper=paper, count=count, tags=tags, force=force):
         click.echo(path)
-    click.echo(
-        'Print at 100 % ("actual size", not "fit to page"), then measure the 100 mm bars.', err=True
-    )
+    then = "cut along the grey lines" if tags == "only" else "then measure the 100 mm bars"
+    click.echo(f'Print at 100 % ("actual size", not "fit to page"), {then}.', err=True)
