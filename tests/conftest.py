@@ -10,6 +10,8 @@ import pytest
 
 if TYPE_CHECKING:
     from bench_server import Page
+    from playwright.sync_api import Browser
+    from playwright.sync_api import Page as Tab
 
 ALL_OF_THEM = "SPILEMARK_NO_SKIPS"
 """Set by ``.ci/run``: a test that is skipped then fails the run."""
@@ -27,6 +29,24 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
         patched.setenv(OVERRIDE, str(tmp_path_factory.mktemp("settings")))
         with running(tmp_path_factory.mktemp("shop")) as found:
             yield found
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A real browser; a file that asks for it first skips its tests where none can be had."""
+    from tabs import chromium
+
+    with chromium() as made:
+        yield made
+
+
+@pytest.fixture
+def tab(browser: Browser) -> Iterator[Tab]:
+    """A tab whose every complaint is a failure."""
+    from tabs import context, watched
+
+    with watched(context(browser)) as made:
+        yield made
 
 
 @pytest.hookimpl(trylast=True)

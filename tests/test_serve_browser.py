@@ -5,9 +5,6 @@ from __future__ import annotations
 import io
 import json
 import re
-import shutil
-from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,33 +12,16 @@ from typing import Any
 import pytest
 from bench_server import SAMPLES, Page, running
 from drawn_jobs import result
-from playwright.sync_api import Browser, BrowserContext, Route, expect, sync_playwright
+from playwright.sync_api import Browser, Route, expect
 from playwright.sync_api import Page as Tab
+from tabs import box_of, broken_rules, context, on_screen, ring_of, touch, watched
 from test_own_mirror import halves_of, hook, laid
 
 from spilemark.records import Side
 from spilemark.report import report as report_of
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None, reason="no Chromium here (on Debian: apt-get install chromium libatomic1)"
-)
+pytestmark = pytest.mark.usefixtures("browser")
 WIDTHS = (360, 820, 1440, 1920)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with ExitStack() as stack:
-        try:
-            play = stack.enter_context(sync_playwright())
-        except Exception as error:  # its driver is a program of its own, which may not start
-            pytest.skip(f"what drives the browser does not start (Debian: libatomic1): {error}")
-        made = play.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
-        )
-        yield made
-        made.close()
 
 
 @pytest.fixture(scope="module")
@@ -52,42 +32,6 @@ def measured(page: Page) -> str:
     page.post(f"/api/jobs/{job}/measure")
     page.until(job, lambda s: s["status"] == "measured" and all(p["thumb"] for p in s["photos"]))
     return job
-
-
-def context(browser: Browser, **more: Any) -> BrowserContext:
-    given: dict[str, Any] = {"viewport": {"width": 1440, "height": 900}} | more
-    return browser.new_context(**given)
-
-
-@pytest.fixture
-def tab(browser: Browser) -> Iterator[Tab]:
-    with watched(context(browser)) as made:
-        yield made
-
-
-class watched:  # noqa: N801 - reads as a word
-    """A tab whose every complaint is a failure: errors of scripts, refusals by the policy.
-
-    Chromium itself complains of a request that was refused: ``expected`` is part of its words.
-    """
-
-    def __init__(self, about: BrowserContext, expected: str = "") -> None:
-        self.about, self.expected = about, expected
-        self.complaints: list[str] = []
-
-    def __enter__(self) -> Tab:
-        made = self.about.new_page()
-        made.on("pageerror", lambda error: self.complaints.append(str(error)))
-        made.on("console", lambda m: self.complain(m.text) if m.type == "error" else None)
-        return made
-
-    def complain(self, words: str) -> None:
-        if not self.expected or self.expected not in words:
-            self.complaints.append(words)
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self.about.close()
-        assert kind is not None or self.complaints == []
 
 
 def test_a_whole_job_from_nothing_to_a_pdf(tab: Tab, page: Page) -> None:
@@ -145,10 +89,6 @@ def test_a_wrong_answer_is_told_on_the_page_and_nothing_is_lost(
     assert page.shelf.find(job).table["thickness"] == "1/8 in"
 
 
-def box_of(tab: Tab) -> list[float]:
-    return [float(v) for v in (tab.locator("#view").get_attribute("viewBox") or "").split()]
-
-
 def test_the_picture_is_moved_and_zoomed_by_wheel_drag_buttons_and_keys(
     tab: Tab, page: Page, measured: str
 ) -> None:
@@ -178,16 +118,6 @@ def test_the_picture_is_moved_and_zoomed_by_wheel_drag_buttons_and_keys(
     tab.keyboard.press("-")
     tab.keyboard.press("0")
     assert box_of(tab) == whole
-
-
-def touch(tab: Tab) -> Any:
-    session = tab.context.new_cdp_session(tab)
-
-    def at(kind: str, *points: tuple[float, float]) -> None:
-        given = [{"x": x, "y": y, "id": k} for k, (x, y) in enumerate(points)]
-        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": given})
-
-    return at
 
 
 def test_two_fingers_zoom_and_one_moves(browser: Browser, page: Page, measured: str) -> None:
@@ -496,18 +426,6 @@ SCREENS = ("/", "/new", "/printers", "/help", "/help/card", "/jobs/{}", "/jobs/{
            "/jobs/{}/print", "/jobs/{}/sheet")  # fmt: skip
 
 
-def broken_rules(tab: Tab) -> list[str]:
-    """axe-core's rules for WCAG 2.2 AA, and its contrast of 7:1 (SC 1.4.6) beside them."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "wcag2aaa", "best-practice"]
-    options = {"runOnly": tags, "rules": {"color-contrast-enhanced": {"enabled": True}}}
-    found = Axe().run(tab, options=options).response["violations"]
-    return [
-        f"{v['id']}: {n['html'][:120]} {n['failureSummary']}" for v in found for n in v["nodes"]
-    ]
-
-
 @pytest.mark.parametrize("screen", SCREENS)
 def test_no_screen_breaks_a_rule_of_accessibility_by_day_or_night(
     tab: Tab, page: Page, measured: str, screen: str
@@ -645,23 +563,6 @@ def port_only(page: Page) -> str:
     page.post(f"/api/jobs/{job}/measure")
     page.until(job, lambda s: s["status"] == "measured" and s["photos"][0]["thumb"])
     return job
-
-
-def on_screen(tab: Tab, at: list[float]) -> list[float]:
-    """Where a place on the photo is on the screen."""
-    found: list[float] = tab.evaluate(
-        """([x, y]) => { const p = new DOMPoint(x, y).matrixTransform(document.getElementById("view").getScreenCTM());
-                         return [p.x, p.y]; }""",
-        at,
-    )
-    return found
-
-
-def ring_of(page: Page, job: str) -> list[list[float]]:
-    ring: list[list[float]] = page.ask(f"/api/jobs/{job}/drawing").json["photos"][0]["patterns"][0][
-        "ring"
-    ]
-    return ring
 
 
 def test_point_k_is_dragged_and_point_k_moves_and_the_report_tells(

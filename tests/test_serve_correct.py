@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shutil
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,40 +12,12 @@ import numpy as np
 import pytest
 import shapely
 from bench_server import SAMPLES, Page
-from playwright.sync_api import Browser, Route, expect, sync_playwright
+from playwright.sync_api import Browser, Route, expect
 from playwright.sync_api import Page as Tab
-from test_serve_browser import (
-    CHROMIUM,
-    box_of,
-    broken_rules,
-    context,
-    on_screen,
-    ring_of,
-    touch,
-    watched,
-)
+from tabs import box_of, broken_rules, context, on_screen, ring_of, touch, watched
 from test_serve_put_right import FORM, hidden_edge, measured, rows
 
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None, reason="no Chromium here (on Debian: apt-get install chromium)"
-)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as play:
-        made = play.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
-        )
-        yield made
-        made.close()
-
-
-@pytest.fixture
-def tab(browser: Browser) -> Iterator[Tab]:
-    with watched(context(browser)) as made:
-        yield made
+pytestmark = pytest.mark.usefixtures("browser")
 
 
 @pytest.fixture(scope="module")

@@ -4,36 +4,16 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from bench_server import SAMPLES, Page
 from PIL import Image
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import Browser, expect
 from playwright.sync_api import Page as Tab
-from test_serve_browser import CHROMIUM, broken_rules, context, watched
+from tabs import broken_rules, context, watched
 
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None, reason="no Chromium here (on Debian: apt-get install chromium)"
-)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as play:
-        made = play.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
-        )
-        yield made
-        made.close()
-
-
-@pytest.fixture
-def tab(browser: Browser) -> Iterator[Tab]:
-    with watched(context(browser)) as made:
-        yield made
+pytestmark = pytest.mark.usefixtures("browser")
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 
 import pikepdf
@@ -12,16 +11,9 @@ from bench_server import SAMPLES, Page, running
 from playwright.sync_api import Browser, expect
 from playwright.sync_api import Page as Tab
 from shapely import LineString
-from test_serve_browser import CHROMIUM, browser, context, watched
+from tabs import context, watched
 
-__all__ = ["browser"]
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
-
-
-@pytest.fixture
-def tab(browser: Browser) -> Iterator[Tab]:
-    with watched(context(browser)) as made:
-        yield made
+pytestmark = pytest.mark.usefixtures("browser")
 
 
 @pytest.fixture(scope="module")
