@@ -21,7 +21,7 @@ from spilemark.serve.bodies import save_body
 from spilemark.serve.drawing import photo_drawings
 from spilemark.serve.edits import edits_told
 from spilemark.serve.entries import Entry, NotThere, ShelfPhoto
-from spilemark.serve.found import plain_words
+from spilemark.serve.page_words import plain_words
 from spilemark.serve.routes import BenchRoutes, told
 from spilemark.serve.sheet import lay_in, table_from
 

@@ -247,6 +247,7 @@ def own_address() -> str:
     if not address or address.startswith(("127.", "0.")):
         raise UsageError(
             "This computer is in no network, so no phone can reach it.",
-            "Join the wireless network that the phone is in; or start with --phone-address.",
+            "Join the wireless network that the phone is in; or have the bench page started with this computer's "
+            "address (--phone-address).",
         )
     return address

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
+
+from spilemark.serve.page_words import plain_words
 
 _TOLD = frozenset({"outside-cards", "faint-edge"})
 """Told though they are no fault, as in the verdict before the measurement."""
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-
-
-def plain_words(text: str) -> str:
-    """A note without its hints for the command line."""
-    return re.sub(r"\s*\([^()]*--[a-z][^()]*\)", "", text)
 
 
 def cards_words(names: list[str]) -> str:

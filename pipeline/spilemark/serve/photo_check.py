@@ -17,6 +17,7 @@ from spilemark.recipe import Kitchen
 from spilemark.records import Outline, Photo, StraightPhoto, Survey, View
 from spilemark.results import JobRequest
 from spilemark.serve.found import cards_words
+from spilemark.serve.page_words import plain_words
 from spilemark.units import Units
 
 GOOD_CARDS = 4
@@ -101,14 +102,14 @@ def _no(error: SpilemarkError, path: Path) -> dict[str, Any]:
     return {
         "good": "no",
         "words": words,
-        "more": [error.todo] if error.todo else [],
+        "more": [plain_words(error.todo)] if error.todo else [],
         "cards": [],
     }
 
 
 def _of_this(text: str, name: str) -> str:
     """Words about a photo, for somebody who has just taken it and knows no file name."""
-    words = text.replace(name, "this photo")
+    words = plain_words(text).replace(name, "this photo")
     return words[:1].upper() + words[1:]
 
 

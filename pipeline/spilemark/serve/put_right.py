@@ -25,6 +25,7 @@ from spilemark.records import (
     View,
 )
 from spilemark.rigid import apply, inverse
+from spilemark.serve.page_words import plain_words
 from spilemark.serve.reread import laid_of, outline_of, read_again, traced_outline, views_of
 
 _NOWHERE = ScaleStatement(
@@ -223,7 +224,7 @@ class _Names:
 
 def _plain(note: Note) -> str:
     """What was done, or why it was not, without whose hand and which photo it was."""
-    words = note.text
+    words = plain_words(note.text)
     if note.code in (MADE_BY_HAND, LEFT_OUT):
         words = words.rpartition(": ")[2]
     return words[:1].upper() + words[1:]

@@ -15,6 +15,7 @@ from spilemark.serve.bodies import read_form
 from spilemark.serve.door import NotLetIn
 from spilemark.serve.entries import Entry, NotThere
 from spilemark.serve.form_errors import FormWrong
+from spilemark.serve.page_words import plain_words
 from spilemark.serve.shelf import TooMuch
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -36,7 +37,7 @@ def told(handler: Handler, say: Callable[[int, str, str], Response] = error_as_j
             table = {"what": error.what, "todo": error.todo, "fields": fields}
             return JSONResponse({"error": table}, 400)
         except SpilemarkError as error:
-            return say(_status_of(error), error.what, error.todo)
+            return say(_status_of(error), plain_words(error.what), plain_words(error.todo))
         except ClientDisconnect:
             return Response(status_code=400)
 

@@ -17,6 +17,7 @@ from spilemark.errors import SpilemarkError
 from spilemark.ink import Point
 from spilemark.records import Floats
 from spilemark.serve.drawn import as_drawing, layered
+from spilemark.serve.page_words import plain_words
 from spilemark.shop.files import read_part
 from spilemark.shop.lengths import Show
 from spilemark.shop.orders import shop_order
@@ -50,7 +51,7 @@ def tried(task: dict[str, Any]) -> dict[str, Any]:
         try:
             told |= _SUMS[section](task)
         except SpilemarkError as error:
-            told |= unanswered([section], str(error))
+            told |= unanswered([section], plain_words(str(error)))
     return told
 
 

@@ -12,6 +12,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from spilemark.serve.page_words import plain_words
+
 Told = Callable[[dict[str, Any]], None]
 THUMB_PX = 480
 LOOK_PX = 4600
@@ -56,7 +58,7 @@ def measure(task: dict[str, Any], told: Told) -> dict[str, Any]:
     return {
         "exit_code": end.exit_code,
         "failed": end.failed,
-        "words": end.words,
+        "words": plain_words(end.words),
         "seconds": round(end.seconds, 2),
     }
 

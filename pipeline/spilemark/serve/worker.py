@@ -19,6 +19,7 @@ from multiprocessing.connection import Connection, wait
 from typing import Any
 
 from spilemark.errors import SpilemarkError
+from spilemark.serve.page_words import plain_words
 
 _TICK_S = 0.1
 _LARGEST_MESSAGE = 4_000_000
@@ -198,7 +199,7 @@ def _serve(pipe: Connection, memory_bytes: int, niceness: int) -> None:
         try:
             answer = {"done": TASKS[task["do"]](task, told)}
         except SpilemarkError as error:
-            answer = {"failed": {"what": error.what, "todo": error.todo}}
+            answer = {"failed": {"what": plain_words(error.what), "todo": plain_words(error.todo)}}
         except MemoryError:
             answer = {"failed": {"what": "There was not enough memory for it.",
                                  "todo": "Close other programs, or use a smaller photo."}}  # fmt: skip
