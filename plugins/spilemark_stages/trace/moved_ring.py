@@ -8,22 +8,10 @@ from numpy.typing import NDArray
 from spilemark.frames import outward_normals
 from spilemark.records import Bools, Floats
 from spilemark_stages.trace.corners import Meeting, Parabola, fit_parabola
-from spilemark_stages.trace.traced_ring import (
-    BLUR_GAP,
-    FIT_MM,
-    LEAST_GAP_MM,
-    POINTS_MM,
-    Piece,
-    TracedRing,
-    cornered,
-)
+from spilemark_stages.trace.pieces import FIT_MM, Piece, cornered
+from spilemark_stages.trace.traced_ring import POINTS_MM, TracedRing
 
 Indices = NDArray[np.intp]
-
-
-def corner_gap_mm(blur_px: float, mm_per_px: float) -> float:
-    """How far from a corner blur reaches along its sides."""
-    return max(LEAST_GAP_MM, BLUR_GAP * blur_px * mm_per_px)
 
 
 def moved_ring(

@@ -19,7 +19,7 @@ from spilemark.lens import plane_to_pixels
 from spilemark.records import Floats, Note, View
 from spilemark_stages.trace.corners import inside_angle
 from spilemark_stages.trace.face_lines import face_polygon, under_cards
-from spilemark_stages.trace.moved_ring import corner_gap_mm
+from spilemark_stages.trace.pieces import corner_gap_mm
 from spilemark_stages.trace.scribed_ring import Doubled, ScribedTracer
 from spilemark_stages.trace.scribed_search import drawn_ring
 from spilemark_stages.trace.snap import mean_scale

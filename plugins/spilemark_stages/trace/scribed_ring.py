@@ -11,9 +11,10 @@ from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.corners import Meeting, smooth_tangents
 from spilemark_stages.trace.line_model import SAMPLES, LinePlaces, line_places
 from spilemark_stages.trace.photometry import LinearPhoto, luma
+from spilemark_stages.trace.pieces import Piece
 from spilemark_stages.trace.profiles import Placed, placed, profiles, stacked
 from spilemark_stages.trace.stretches import Sheet
-from spilemark_stages.trace.traced_ring import Piece, RingTracer
+from spilemark_stages.trace.traced_ring import RingTracer
 
 _STRETCH_MM = 8.0
 """Half-width of the triangular window of a mean profile."""

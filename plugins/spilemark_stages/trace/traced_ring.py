@@ -12,15 +12,7 @@ from spilemark.frames import signed_area
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.bridges import bridge
-from spilemark_stages.trace.corners import (
-    Meeting,
-    Parabola,
-    crossing,
-    find_corners,
-    fit_parabola,
-    pieces_between,
-    turn_between,
-)
+from spilemark_stages.trace.corners import Meeting, find_corners, pieces_between
 from spilemark_stages.trace.faint_ring import (
     CORNER_GAP_MM,
     SEARCHES_PX,
@@ -30,6 +22,7 @@ from spilemark_stages.trace.faint_ring import (
 )
 from spilemark_stages.trace.measure import SPACING_PX, offsets, placed_piece
 from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.pieces import Piece, corner_gap_mm, cornered
 from spilemark_stages.trace.profiles import Placed
 from spilemark_stages.trace.rings import bridged, local_scatter, resample, robust_fit
 from spilemark_stages.trace.snap import mean_scale, snapped
@@ -41,12 +34,6 @@ _SMOOTH_MM = 2.0
 """Half-width of the local fit: a saw's wobble is longer, its tooth marks are shorter."""
 _FIRST_GAP_MM = 2.5
 """How far a corner bends a ring that was only snapped."""
-BLUR_GAP = 3.5
-"""The same for a measured edge, in blurs, and ..."""
-LEAST_GAP_MM = 0.8
-"""... at least this."""
-FIT_MM = 9.0
-"""Length of edge from which a corner is carried forward."""
 _FIRST_PACE = 2
 """The first measurement only has to place the base of the next one: fewer profiles do."""
 _WIDEST_MM = 0.6
@@ -58,9 +45,6 @@ _ZIGZAG = 2.5
 _PASSES = 3
 """A corner may turn out to be none once its sides are measured, and then is measured across."""
 _SAME_MM = 1.5
-_DRAWN_ON = 2.0
-"""Doubt of a corner in doubts of its sides: the end of a parabola through ten or so points is worth
-3 / sqrt(n) of one of them, and neighbours that share pixels and smoothing count for three."""
 _CORRELATED = 1.35
 """Neighbouring profiles share pixels: their scatter averages down this much less."""
 _HALF_SEEN = 0.35
@@ -92,17 +76,6 @@ class TracedRing:
     def seen_share(self) -> float:
         """Share of the points that were seen."""
         return float(self.seen.mean())
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Piece:
-    """One smooth piece as measured."""
-
-    points: Floats
-    sigma: Floats
-    seen: Bools
-    common: Floats | None = None
-    """Doubt that all of it shares, beside ``sigma``."""
 
 
 class RingTracer:
@@ -140,7 +113,7 @@ class RingTracer:
         step = _step_mm(mm_per_px)
         fine = min(step, _CORNERS_PX * mm_per_px)
         longest = _ZIGZAG * len(ring) * spacing
-        gap = max(LEAST_GAP_MM, BLUR_GAP * self.blur_px * mm_per_px)
+        gap = corner_gap_mm(self.blur_px, mm_per_px)
         corners = find_corners(ring, spacing, _FIRST_GAP_MM)
         pieces, _ = self._pass(ring, corners, _FIRST_GAP_MM, _FIRST_PACE * step, gap)
         for _ in range(_PASSES):
@@ -299,69 +272,6 @@ def _share_near(flags: Bools, reach: int, *, closed: bool) -> Floats:
     """Share of flags set within ``reach`` samples of each."""
     padded = np.pad(flags.astype(float), reach, mode="wrap" if closed else "edge")
     return np.convolve(padded, np.full(2 * reach + 1, 1.0 / (2 * reach + 1)), mode="valid")
-
-
-def _side(piece: Piece, gap: float, step: float, *, head: bool) -> Parabola | None:
-    """The curve of a measured piece near one of its ends, clear of the corner's own blur."""
-    first, count = int(np.ceil(gap / step)), round(FIT_MM / step)
-    count = min(count, len(piece.points) - 2 * first)
-    if count < 4:
-        return None
-    index = first + np.arange(count)
-    if not head:
-        index = len(piece.points) - 1 - index[::-1]
-    good = piece.seen[index]
-    if good.sum() < max(4, 0.5 * count):
-        return None
-    return fit_parabola(piece.points[index[good]])
-
-
-def cornered(
-    pieces: list[Piece], corners: list[Meeting], step: float, gap: float
-) -> tuple[list[Piece], list[Meeting]]:
-    """Corners where measured sides cross, and pieces that end in them."""
-    heads = [_side(p, gap, step, head=True) for p in pieces]
-    tails = [_side(p, gap, step, head=False) for p in pieces]
-    found: list[Meeting] = []
-    for k, corner in enumerate(corners):
-        before, after = tails[k - 1] or corner.before, heads[k] or corner.after
-        at = crossing(before, after, corner.at)
-        if at is None or np.linalg.norm(at - corner.at) > 3.0 * gap:
-            at, before, after = corner.at, corner.before, corner.after
-        turn = turn_between(before, after, at)
-        found.append(Meeting(corner.index, at, before, after, turn))
-    ended = []
-    for k, piece in enumerate(pieces):
-        first, last = found[k], found[(k + 1) % len(found)]
-        ended.append(_ended(piece, first, last, gap, step, heads[k], tails[k]))
-    return ended, found
-
-
-def _ended(
-    piece: Piece,
-    first: Meeting,
-    last: Meeting,
-    gap: float,
-    step: float,
-    head: Parabola | None,
-    tail: Parabola | None,
-) -> Piece:
-    """A piece whose ends, where blur reaches, follow the fitted sides into the corners."""
-    points, sigma, seen = piece.points.copy(), piece.sigma.copy(), piece.seen.copy()
-    count = min(int(np.ceil(gap / step)) + 1, len(points) // 2)
-    for corner, curve, fitted, index in (
-        (first, first.after, head, np.arange(count)),
-        (last, last.before, tail, len(points) - 1 - np.arange(count)),
-    ):
-        inner = index[-1]
-        share = np.arange(count) / max(count - 1, 1)
-        a, b = curve.place(corner.at), curve.place(points[inner])
-        points[index] = curve.at(a + share * (b - a))
-        points[index[0]] = corner.at
-        seen[index] = fitted is not None and bool(seen[inner])
-        drawn_on = np.linspace(_DRAWN_ON, 1.0, count)
-        sigma[index] = np.maximum(sigma[inner], 0.02) * drawn_on
-    return replace(piece, points=points, sigma=sigma, seen=seen)
 
 
 def _joined(pieces: list[Piece], corners: list[Meeting]) -> TracedRing:

@@ -11,8 +11,8 @@ from spilemark.circles import fit_circle
 from spilemark.frames import signed_area
 from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, View
-from spilemark_stages.trace.moved_ring import corner_gap_mm
 from spilemark_stages.trace.photometry import LinearPhoto
+from spilemark_stages.trace.pieces import corner_gap_mm
 from spilemark_stages.trace.regions import Found, Region
 from spilemark_stages.trace.shade import darker_than_bench
 from spilemark_stages.trace.snap import mean_scale
