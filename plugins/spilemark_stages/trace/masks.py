@@ -1,4 +1,4 @@
-"""Masks of a reduced picture: discs, largest parts, the nearest pixel that is seen."""
+"""Masks of a reduced picture: discs, growth, largest parts, the nearest pixel that is seen."""
 
 from __future__ import annotations
 
@@ -15,6 +15,17 @@ def disc(radius_px: float) -> Mask:
     """A disc for ``cv2.erode`` and its like, of at least one pixel's radius."""
     size = 2 * max(1, round(radius_px)) + 1
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)).astype(np.uint8)
+
+
+def grown(mask: Mask, by_px: float) -> Mask:
+    """A mask and all within ``by_px`` of it; for wide reaches far quicker than a disc."""
+    away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return (away <= by_px).astype(np.uint8) if mask.any() else mask
+
+
+def filled_to(mask: Mask, by_px: float) -> Mask:
+    """A mask with gaps of up to twice ``by_px`` filled; nothing beyond the frame counts as open."""
+    return 1 - grown(1 - grown(mask, by_px), by_px)
 
 
 def largest_part(mask: Mask) -> Mask:

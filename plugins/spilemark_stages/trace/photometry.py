@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from spilemark.records import Floats, Pixels
+from spilemark.records import Floats, Photo, Pixels
 from spilemark_stages.light import LUMA_WEIGHTS, linear_of
 
 Float32 = NDArray[np.float32]
@@ -20,6 +20,9 @@ _Real = TypeVar("_Real", np.float32, np.float64)
 _ROWS = 2000
 """Profiles that are read in one go: few enough to stay in the processor's cache."""
 
+
+_LOOK_LONG_SIDE_PX = 1008
+"""About 1.2 mm a pixel for a pattern that fills the frame: fine enough for notches and holes."""
 
 _NO_MAP = np.zeros(0, dtype=np.uint16)
 """Whole places need no second map."""
@@ -115,6 +118,11 @@ def luma(linear: NDArray[_Real]) -> NDArray[_Real]:
     if linear.shape[-1] == 1:
         return linear[..., 0]
     return linear @ LUMA_WEIGHTS
+
+
+def look_factor(photo: Photo) -> int:
+    """By how much a photo is reduced to look at it as a whole."""
+    return max(1, round(max(photo.width_px, photo.height_px) / _LOOK_LONG_SIDE_PX))
 
 
 def reduced(pixels: Pixels, factor: int) -> Pixels:

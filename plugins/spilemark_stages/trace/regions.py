@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from spilemark.lens import mm_per_px_across, pixels_to_plane
 from spilemark.records import Bools, Floats, View
 from spilemark_stages.trace.bench import Relative, log_features, relative_to_bench
-from spilemark_stages.trace.card_paper import paper_mask
+from spilemark_stages.trace.card_cover import fill_cards, paper_labels, papers_in
 from spilemark_stages.trace.clutter import without_clutter
 from spilemark_stages.trace.cutting import cuts, holes_in, patches, revised, weakness
 from spilemark_stages.trace.densities import (
@@ -22,21 +22,15 @@ from spilemark_stages.trace.densities import (
     shadow_log_density,
 )
 from spilemark_stages.trace.huemask import refined
-from spilemark_stages.trace.masks import Mask, disc, nearest_seen, widest
-from spilemark_stages.trace.photometry import Float32, reduced, to_full, to_small
+from spilemark_stages.trace.masks import Mask, disc, filled_to, grown, widest
+from spilemark_stages.trace.photometry import Float32, look_factor, reduced, to_full, to_small
 from spilemark_stages.trace.seams import seam_map
 from spilemark_stages.trace.shaded_bench import cards_on_bench, knots, without_shaded_bench
 
 Labels = NDArray[np.int32]
 
-_LONG_SIDE_PX = 1008
-"""About 1.2 mm a pixel for a pattern that fills the frame: fine enough for notches and holes."""
 _CARD_RIM_MM = 2.0
 """Beyond the chessboard: blur of its own edge."""
-_RIM_MM = 1.5
-"""From here to twice as far beyond its paper, what lies round a card is asked."""
-_PAPER_REACH_MM = 15.0
-"""Usual margin of a cut-out card, with some to spare."""
 _MARGIN_MM = 8.0
 """Margin of a cut-out card where its paper cannot be told from what it lies on."""
 _WEAKEST = 0.3
@@ -90,59 +84,26 @@ class Found:
     """Cards that lie on the bench, but within what passed for a pattern: then none is believed."""
 
 
-def _grown(mask: Mask, by_px: float) -> Mask:
-    """A mask and all within ``by_px`` of it; for wide reaches far quicker than a disc."""
-    away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    return (away <= by_px).astype(np.uint8) if mask.any() else mask
-
-
-def _closed(mask: Mask, by_px: float) -> Mask:
-    """A mask with gaps of up to twice ``by_px`` filled; nothing beyond the frame counts as open."""
-    return 1 - _grown(1 - _grown(mask, by_px), by_px)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Paper:
-    """One card in the reduced picture."""
-
-    box: tuple[slice, slice]
-    core: Mask
-    """Its chessboard, within the box."""
-    like: Mask
-    """What beside it may be its paper."""
-    corners: Floats | None
-    """(4, 2) of its chessboard, px of the box; None of a tag, which lies on the face."""
-
-
 class _Finder:
     """One photo's search; holds the reduced picture, coded, and its size on the face."""
 
     def __init__(self, view: View) -> None:
         photo = view.straight.photo
-        self.factor = max(1, round(max(photo.width_px, photo.height_px) / _LONG_SIDE_PX))
+        self.factor = look_factor(photo)
         self.small = reduced(photo.pixels, self.factor)
         self.shape = self.small.shape[:2]
         centre = np.array([[(photo.width_px - 1) / 2, (photo.height_px - 1) / 2]])
         at = pixels_to_plane(centre, view.plane)
         across = [mm_per_px_across(at, np.array([n]), view.plane)[0] for n in ((1.0, 0), (0, 1.0))]
         self.mm = self.factor * float(np.sqrt(across[0] * across[1]))
-        self.cards = self._card_labels(view)
+        rim = max(1, round(_CARD_RIM_MM / self.mm))
+        self.cards = paper_labels(view, self.shape, self.factor, rim)
         self.boards = [to_small(card.outline_px, self.factor) for card in view.cards]
         self.hidden = self.cards > 0
         self.on_bench = {
             card.name: to_small(card.outline_px, self.factor).mean(axis=0)
             for card in cards_on_bench(view)
         }
-
-    def _card_labels(self, view: View) -> Mask:
-        """K + 1 where card k's chessboard lies."""
-        labels = np.zeros(self.shape, dtype=np.uint8)
-        rim = max(1, round(_CARD_RIM_MM / self.mm))
-        for k, card in enumerate(view.papers[:254]):
-            corners = np.round(to_small(card.outline_px, self.factor)).astype(np.int32)
-            cv2.fillConvexPoly(labels, corners, k + 1)
-            cv2.polylines(labels, [corners], isClosed=True, color=k + 1, thickness=2 * rim + 1)
-        return labels
 
     def pieces(self, mask: Mask, paper: Bools) -> tuple[Labels, list[int], int]:
         """Label a mask's parts; those that may be patterns, largest first; count of clutter."""
@@ -168,25 +129,6 @@ class _Finder:
         ]
         return np.asarray(labels, dtype=np.int32), large, clutter + len(good) - len(large)
 
-    def papers(self, relative: Relative) -> list[_Paper]:
-        """The cards: chessboards, and beside them what is as light and as grey as paper."""
-        margin = round((_PAPER_REACH_MM + 4 * _RIM_MM) / self.mm) + 4
-        height, width = self.shape
-        found = []
-        for k in np.unique(self.cards[self.cards > 0]):
-            x, y, w, h = cv2.boundingRect((self.cards == k).astype(np.uint8))
-            box = (
-                slice(max(0, y - margin), min(height, y + h + margin)),
-                slice(max(0, x - margin), min(width, x + w + margin)),
-            )
-            core = (self.cards[box] == k).astype(np.uint8)
-            near = _grown(core, _PAPER_REACH_MM / self.mm)
-            like = near & _paper_like(relative.values[box], core)
-            board = self.boards[k - 1] if k <= len(self.boards) else None
-            corners = None if board is None else board - (box[1].start, box[0].start)
-            found.append(_Paper(box, core, like, corners))
-        return found
-
     def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
         """Share of a part's rim that lies along the frame."""
         rim = one - cv2.erode(one, disc(1), borderType=cv2.BORDER_CONSTANT, borderValue=0)
@@ -198,15 +140,15 @@ class _Finder:
 
     def paper_reach(self) -> Bools:
         """Cards with the usual margin of their paper, where its own tone tells nothing."""
-        return _grown(self.hidden.astype(np.uint8), _MARGIN_MM / self.mm) > 0
+        return grown(self.hidden.astype(np.uint8), _MARGIN_MM / self.mm) > 0
 
     def parts(self, inside: Bools, hidden: Bools) -> list[Mask]:
         """Parts of a smaller mask that may be patterns, largest first, without its spikes."""
         large = cv2.resize(
             inside.astype(np.uint8), self.shape[::-1], interpolation=cv2.INTER_NEAREST
         )
-        blunt = 1 - _grown(1 - np.asarray(large, dtype=np.uint8), _SPIKE_MM / self.mm)
-        labels, good, _ = self.pieces(_grown(blunt, _SPIKE_MM / self.mm), hidden)
+        blunt = 1 - grown(1 - np.asarray(large, dtype=np.uint8), _SPIKE_MM / self.mm)
+        labels, good, _ = self.pieces(grown(blunt, _SPIKE_MM / self.mm), hidden)
         return [(labels == k).astype(np.uint8) for k in good]
 
     def region(self, one: Mask, bench_like: Bools, shrink: int = 1) -> Region:
@@ -253,53 +195,12 @@ class _Finder:
         return np.asarray(cv2.GaussianBlur(ratio[bins], (0, 0), 0.8), dtype=np.float32)
 
 
-def _fill_cards(papers: list[_Paper], mm: float, face: Mask, stray: Mask) -> tuple[Mask, Bools]:
-    """Decide what lies under each card; also where cards and their paper lie."""
-    face = face.copy()
-    covered = np.zeros(face.shape, dtype=bool)
-    for one in papers:
-        box, core, part = one.box, one.core, face[one.box]
-        paper = stray[box] & one.like
-        _, parts = cv2.connectedComponents((paper | core).astype(np.uint8))
-        card = np.isin(parts, np.unique(parts[core > 0])).astype(np.uint8)
-        blurred, share = _beyond(card, part, mm)
-        if share > 0.5 and one.corners is not None:
-            # A card of white stock is as white as the paper: then the paper's own rim tells.
-            sheet = paper_mask(part | card, one.corners, mm)
-            if sheet is not None:
-                card |= sheet
-                blurred, share = _beyond(card, part, mm)
-        covered[box] |= cv2.dilate(card, disc(1.0 / mm)) > 0
-        if share > 0.9:
-            part[card > 0] = 1
-        elif share > 0.1:
-            part[card > 0] = part.ravel()[nearest_seen(blurred > 0)[card > 0]]
-        else:
-            part[card > 0] = 0
-    return face, covered
-
-
-def _beyond(card: Mask, face: Mask, mm: float) -> tuple[Mask, float]:
-    """A card with the blur of its edge, and how much of what lies round that is face."""
-    blurred = np.asarray(cv2.dilate(card, disc(_RIM_MM / mm)), dtype=np.uint8)
-    rim = np.asarray(cv2.dilate(blurred, disc(_RIM_MM / mm)) > 0) & (blurred == 0)
-    return blurred, float(face[rim].mean()) if rim.any() else 0.0
-
-
 def _filled(mask: Bools) -> Bools:
     """A mask without its holes."""
     outlines, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     out = np.zeros(mask.shape, dtype=np.uint8)
     cv2.drawContours(out, outlines, -1, 1, cv2.FILLED)
     return out > 0
-
-
-def _paper_like(values: Float32, core: Mask) -> Mask:
-    """Pixels (h, w) of features (h, w, 3) as light and as grey as a card's own paper."""
-    own = values[core > 0]
-    white = own[own[:, 0] >= np.quantile(own[:, 0], 0.7)]
-    off = np.abs(values - np.median(white, axis=0).astype(np.float32))
-    return ((off[..., 0] < 0.6) & (off[..., 1] < 0.15) & (off[..., 2] < 0.2)).astype(np.uint8)
 
 
 def _rings(finder: _Finder, one: Mask, bench_like: Bools) -> tuple[Floats, tuple[Floats, ...]]:
@@ -339,7 +240,7 @@ def _found(view: View) -> Found:
     relative = relative_to_bench(log_features(finder.small), finder.hidden, even_light=even_light)
     first = (~relative.bench & ~finder.hidden).astype(np.uint8)
     first = np.asarray(cv2.morphologyEx(first, cv2.MORPH_OPEN, disc(1)), dtype=np.uint8)
-    papers = finder.papers(relative)
+    papers = papers_in(relative.values, finder.cards, finder.boards, finder.mm)
     paper = np.zeros(finder.shape, dtype=bool)
     for card in papers:
         paper[card.box] |= (card.like | card.core) > 0
@@ -352,8 +253,8 @@ def _found(view: View) -> Found:
     face = np.asarray(cv2.morphologyEx(face, cv2.MORPH_OPEN, disc(1)), dtype=np.uint8)
     bench = relative.bench | shadow_like(relative.values, relative.spread)
     stray = (~relative.bench & (face == 0)).astype(np.uint8)
-    face, covered = _fill_cards(papers, finder.mm, face, stray)
-    closed = _closed(face, _BITE_MM / finder.mm)
+    face, covered = fill_cards(papers, finder.mm, face, stray)
+    closed = filled_to(face, _BITE_MM / finder.mm)
     bites = (closed > 0) & ~finder.hidden
     face[bites & ~bench] = 1
     # A knot at the edge is filled, too, but where the edge runs beside it is a guess.

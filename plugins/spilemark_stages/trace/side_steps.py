@@ -9,6 +9,7 @@ import numpy as np
 
 from spilemark.records import Floats, View
 from spilemark_stages.trace.bench import log_features, relative_to_bench
+from spilemark_stages.trace.card_cover import paper_labels
 from spilemark_stages.trace.densities import (
     STRAY_LOG_DENSITY,
     bin_of,
@@ -16,9 +17,8 @@ from spilemark_stages.trace.densities import (
     shadow_log_density,
 )
 from spilemark_stages.trace.masks import disc
-from spilemark_stages.trace.photometry import Float32, reduced, to_small
+from spilemark_stages.trace.photometry import Float32, look_factor, reduced, to_small
 
-_LONG_SIDE_PX = 1008
 _DEEP_PX = 3
 """So far from the outline its two sides are learnt."""
 _MOST_ODDS = 6.0
@@ -61,13 +61,10 @@ def side_steps(view: View, ring_px: Floats, doubtful_px: Floats) -> SideSteps | 
         The run of it, and whatever else, near which nothing is learnt.
     """
     photo = view.straight.photo
-    factor = max(1, round(max(photo.width_px, photo.height_px) / _LONG_SIDE_PX))
+    factor = look_factor(photo)
     picture = reduced(photo.pixels, factor)
     shape = picture.shape[:2]
-    hidden = np.zeros(shape, dtype=np.uint8)
-    for card in view.papers:
-        corners = np.round(to_small(card.outline_px, factor)).astype(np.int32)
-        cv2.fillConvexPoly(hidden, corners, 1)
+    hidden = (paper_labels(view, shape, factor) > 0).astype(np.uint8)
     hidden = np.asarray(cv2.dilate(hidden, disc(2 * _DEEP_PX)), dtype=np.uint8)
     relative = relative_to_bench(log_features(picture), hidden > 0, even_light=photo.is_scan)
     face = np.zeros(shape, dtype=np.uint8)
