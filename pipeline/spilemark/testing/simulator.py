@@ -13,14 +13,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from spilemark import lens as camera
 from spilemark.cards import CardSet
-from spilemark.frames import left_normals, outward_normals, signed_area
+from spilemark.frames import left_normals, outward_normals
 from spilemark.records import Floats, JobFacts
 from spilemark.testing.bench import LaidCard, free_place, look_at
-from spilemark.testing.metrics import resample_ring
+from spilemark.testing.parts import bend, drawn, lay, resampled, round_both, side_by_side, warp
 from spilemark.testing.worlds import LensKind, Part, Shot, World, WorldRules
 
 
@@ -36,7 +35,7 @@ def draw_world(
     card_set
         Cards to choose from.
     """
-    part = _lay(_resampled(Part(ring_mm=ring_mm), rules), rng)
+    part = lay(resampled(Part(ring_mm=ring_mm), rules), rng)
     bench = _draw_bench(rules, part.ring_mm, card_set, rng)
     solid = _solid(rules, part, bench, rng)
     shots = tuple(
@@ -62,10 +61,10 @@ def draw_pair(
     cards and the same ``job``; with ``together`` their shots pair by pair are
     one photo, with the same crossings.
     """
-    parts = [_lay(_drawn(_resampled(p, rules), rules, rng), rng) for p in (port, starboard)]
+    parts = [lay(drawn(resampled(p, rules), rules, rng), rng) for p in (port, starboard)]
     if together:
-        parts = _side_by_side(parts)
-    bench = _draw_bench(rules, _round_both(parts), card_set, rng)
+        parts = side_by_side(parts)
+    bench = _draw_bench(rules, round_both(parts), card_set, rng)
     solids = [_solid(rules, part, bench, rng) for part in parts]
     groups = [solids] if together else [[solid] for solid in solids]
     shots: list[list[Shot]] = [[] for _ in parts]
@@ -146,79 +145,12 @@ class _Solid:
 def _solid(rules: WorldRules, part: Part, bench: _Bench, rng: np.random.Generator) -> _Solid:
     """Lift a part to its face, warped and bent, its edge as the saw shows it."""
     both = np.concatenate([part.ring_mm, part.line_mm])
-    rise = bench.face_mm + _warp(both, rules.warp_mm, rng) + _bend(both, rules.bend_sd_mm, rng)
+    rise = bench.face_mm + warp(both, rules.warp_mm, rng) + bend(both, rules.bend_sd_mm, rng)
     count = len(part.ring_mm)
     edge = part.ring_mm + outward_normals(part.ring_mm) * bench.sawn_mm
     return _Solid(
         np.column_stack([edge, rise[:count]]), np.column_stack([part.line_mm, rise[count:]])
     )
-
-
-def _resampled(part: Part, rules: WorldRules) -> Part:
-    """Evenly spaced points on the edge; corners of the ring given are kept only as near as that."""
-    if not rules.outline_step_mm:
-        return part
-    return Part(ring_mm=resample_ring(part.ring_mm, rules.outline_step_mm), line_mm=part.line_mm)
-
-
-def _drawn(part: Part, rules: WorldRules, rng: np.random.Generator) -> Part:
-    """The part with its pencil line where a hand drew it."""
-    line = part.line_mm
-    if not len(line):
-        return part
-    share = np.linspace(0.0, 1.0, len(line))
-    ends = rng.normal(0, rules.line_drawn_sd_mm, 2)
-    off = (1 - share) * ends[0] + share * ends[1]
-    return Part(
-        ring_mm=part.ring_mm, line_mm=line + left_normals(line, closed=False) * off[:, None]
-    )
-
-
-def _side_by_side(parts: list[Part], apart_mm: float = 25.0) -> list[Part]:
-    """Two parts moved apart along x until they are clear of each other."""
-    left, right = parts
-    by = float(left.ring_mm[:, 0].max() - right.ring_mm[:, 0].min()) + apart_mm
-    middle = 0.5 * (left.ring_mm[:, 0].min() + right.ring_mm[:, 0].max() + by)
-    shifts = [np.array([-middle, 0.0]), np.array([by - middle, 0.0])]
-    return [
-        Part(ring_mm=part.ring_mm + shift, line_mm=part.line_mm + shift)
-        for part, shift in zip(parts, shifts, strict=True)
-    ]
-
-
-def _round_both(parts: list[Part]) -> Floats:
-    """A ring (N, 2) that no card may touch: what either part takes of the bench."""
-    every = shapely.union_all([shapely.Polygon(part.ring_mm) for part in parts])
-    if every.geom_type != "Polygon":
-        every = every.convex_hull
-    return resample_ring(np.array(every.exterior.coords)[:-1], 3.0)
-
-
-def _lay(part: Part, rng: np.random.Generator) -> Part:
-    """Turn a part at random, centre it, make its ring anticlockwise."""
-    p = part.ring_mm if signed_area(part.ring_mm) > 0 else part.ring_mm[::-1]
-    turn = rng.uniform(0, 2 * np.pi)
-    c, s = np.cos(turn), np.sin(turn)
-    spin = np.array([[c, s], [-s, c]])
-    return Part(ring_mm=(p - p.mean(0)) @ spin, line_mm=(part.line_mm - p.mean(0)) @ spin)
-
-
-def _warp(outline: Floats, warp_mm: float, rng: np.random.Generator) -> Floats:
-    """Height (N,) of a sheet bent about a random line through its middle."""
-    way = rng.uniform(0, 2 * np.pi)
-    along = (outline - outline.mean(0)) @ np.array([np.cos(way), np.sin(way)])
-    return np.asarray(warp_mm * (along / np.abs(along).max()) ** 2)
-
-
-def _bend(outline: Floats, sd_mm: float, rng: np.random.Generator) -> Floats:
-    """Height (N,) of a sheet bent and tilted a little in every way of low order."""
-    if not sd_mm:
-        return np.zeros(len(outline))
-    local = outline - 0.5 * (outline.min(0) + outline.max(0))
-    axes = np.linalg.svd(local, full_matrices=False)[2]
-    u, v = (local @ axes.T / np.abs(local @ axes.T).max(0)).T
-    ways = np.stack([u * u, v * v, u * v, u, v], axis=-1)
-    return np.asarray(ways @ rng.normal(0, sd_mm, ways.shape[1]))
 
 
 def _phone(
