@@ -9,8 +9,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from spilemark.difference_panel import BAND, FONT, FULLER, HATCH, LEANER, Panel, Place
-from spilemark.errors import CannotWrite
+from spilemark.difference_panel import BAND, FULLER, HATCH, LEANER, Panel, Place
+from spilemark.figure_page import FigurePage, blank_page, write_page
 from spilemark.ink_files import wrapped
 from spilemark.records import Alignment, JobFacts, Side, SideComparison
 from spilemark.units import format_length
@@ -45,23 +45,13 @@ def write_difference_figure(
     CannotWrite
         The disk refuses.
     """
-    path = folder / name
-    text = '<?xml version="1.0" encoding="utf-8"?>\n' + figure(comparison, facts) + "\n"
-    try:
-        path.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise CannotWrite.because(path, error) from error
-    return path
+    return write_page(figure(comparison, facts), folder / name)
 
 
 def figure(comparison: SideComparison, facts: JobFacts) -> str:
     """The figure as SVG text; equal comparisons give equal text."""
-    import svgwrite
-
-    drawing = svgwrite.Drawing(size=(f"{_WIDTH_MM:g}mm", f"{_HEIGHT_MM:g}mm"), debug=False)
-    drawing["viewBox"] = f"0 0 {_WIDTH_MM:g} {_HEIGHT_MM:g}"
+    drawing = blank_page(_WIDTH_MM, _HEIGHT_MM)
     drawing.set_desc(title=_title(comparison, facts), desc=comparison.verdict)
-    drawing.add(drawing.rect((0, 0), (_WIDTH_MM, _HEIGHT_MM), fill="white"))
     _define_hatch(drawing)
     page = _Page(drawing)
     top = page.words_on_top(comparison, facts)
@@ -132,26 +122,8 @@ def _define_hatch(drawing: Any) -> None:
     drawing.defs.add(hatch)
 
 
-class _Page:
+class _Page(FigurePage):
     """Words, arrows and samples about the panels."""
-
-    def __init__(self, drawing: Any) -> None:
-        self.drawing = drawing
-
-    def say(
-        self, text: str, x: float, y: float, size: float, *, bold: bool = False, **style: Any
-    ) -> None:
-        """One line of words; ``y`` is its base line."""
-        self.drawing.add(
-            self.drawing.text(
-                text,
-                insert=(f"{x:.2f}", f"{y:.2f}"),
-                font_size=size,
-                font_family=FONT,
-                font_weight="bold" if bold else "normal",
-                **style,
-            )
-        )
 
     def words_on_top(self, comparison: SideComparison, facts: JobFacts) -> float:
         """Title and verdict; hands back where they end."""

@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from spilemark.figure_page import FONT
 from spilemark.frames import outward_normals
 from spilemark.records import Alignment, Floats, Outline, Station, Verdict
 from spilemark.template import runs_of, straight_ends
 from spilemark.units import Units, format_fine
 
-FONT = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, Arial, sans-serif"
 FULLER, LEANER = "#d9822b", "#2b5c9e"
 """Orange and blue: starboard outside and inside port's edge."""
 BAND = "#d4d4d4"

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from spilemark.difference_panel import BAND, FONT
-from spilemark.errors import CannotWrite
+from spilemark.difference_panel import BAND
 from spilemark.fairness import SHOWN_LONG_MM, Fairness, fairness
+from spilemark.figure_page import FigurePage, blank_page, write_page
 from spilemark.records import Floats, JobFacts, RegisteredPattern
 from spilemark.units import INCH_MM, format_length
 from spilemark.wording import SIDE_WORDS
@@ -22,6 +22,8 @@ _SMALL_MM, _TEXT_MM, _TITLE_MM = 2.7, 3.2, 4.6
 _LEAST_PER_M = 0.5
 """A panel shows at least this much curvature: 2 m of radius."""
 _RAW_SCALE_MM = 0.3
+_ENOUGH_SEEN = 0.9
+"""Share of an edge below which nothing found on it says nothing."""
 
 
 def write_fairness(pattern: RegisteredPattern, facts: JobFacts, folder: Path) -> Path | None:
@@ -35,27 +37,16 @@ def write_fairness(pattern: RegisteredPattern, facts: JobFacts, folder: Path) ->
     text = fairness_figure(pattern, facts)
     if not text:
         return None
-    path = folder / f"fairness_{pattern.side}.svg"
-    try:
-        path.write_text(
-            '<?xml version="1.0" encoding="utf-8"?>\n' + text + "\n", encoding="utf-8", newline="\n"
-        )
-    except OSError as error:
-        raise CannotWrite.because(path, error) from error
-    return path
+    return write_page(text, folder / f"fairness_{pattern.side}.svg")
 
 
 def fairness_figure(pattern: RegisteredPattern, facts: JobFacts) -> str:
     """The figure as SVG text; empty where no edge is long enough."""
-    import svgwrite
-
     edges = fairness(pattern.outline)
     if not edges:
         return ""
     height = _HEAD_MM + len(edges) * _PANEL_MM + _MARGIN_MM
-    drawing = svgwrite.Drawing(size=(f"{_WIDTH_MM:g}mm", f"{height:g}mm"), debug=False)
-    drawing["viewBox"] = f"0 0 {_WIDTH_MM:g} {height:g}"
-    drawing.add(drawing.rect((0, 0), (_WIDTH_MM, height), fill="white"))
+    drawing = blank_page(_WIDTH_MM, height)
     page = _Page(drawing, facts)
     side = SIDE_WORDS[pattern.side]
     name = "the part" if side == "centre" else f"the {side} pattern"
@@ -77,9 +68,6 @@ def fairness_figure(pattern: RegisteredPattern, facts: JobFacts) -> str:
         page.panel(edge, _HEAD_MM + k * _PANEL_MM)
     text: str = drawing.tostring()
     return text
-
-
-_ENOUGH_SEEN = 0.9
 
 
 def edge_words(edge: Fairness, facts: JobFacts) -> str:
@@ -106,25 +94,12 @@ def _size(mm: float, facts: JobFacts) -> str:
     return f"{mm:.1f} mm" if facts.units == "mm" else f'{mm / INCH_MM:.2f}"'
 
 
-class _Page:
+class _Page(FigurePage):
     """Panels below each other."""
 
     def __init__(self, drawing: Any, facts: JobFacts) -> None:
-        self.drawing, self.facts = drawing, facts
-
-    def say(
-        self, text: str, x: float, y: float, size: float, *, bold: bool = False, **style: Any
-    ) -> None:
-        self.drawing.add(
-            self.drawing.text(
-                text,
-                insert=(f"{x:.2f}", f"{y:.2f}"),
-                font_size=size,
-                font_family=FONT,
-                font_weight="bold" if bold else "normal",
-                **style,
-            )
-        )
+        super().__init__(drawing)
+        self.facts = facts
 
     def line(self, points: Floats, width: float, **style: Any) -> None:
         d = "M" + " L".join(f"{x:.2f},{y:.2f}" for x, y in points)

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.difference_figure import figure
-from spilemark.difference_panel import BAND, FONT
+from spilemark.difference_panel import BAND
 from spilemark.fairness_figure import fairness_figure
+from spilemark.figure_page import FONT
 from spilemark.frames import outward_normals
 from spilemark.overlay import overlay
 from spilemark.records import Floats, RegisteredPattern

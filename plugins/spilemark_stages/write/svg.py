@@ -11,14 +11,12 @@ from typing import Any
 
 import svgwrite
 
-from spilemark.errors import CannotWrite
+from spilemark.figure_page import FONT, write_page
 from spilemark.frames import mm_to_svg
 from spilemark.hookspecs import hookimpl
 from spilemark.kept import template_note
 from spilemark.records import Floats, Label, Stroke, Template
 from spilemark_stages.write.styles import GROUPS, Options, pens
-
-_FONT = "'Bitstream Vera Sans', 'DejaVu Sans', Verdana, Arial, sans-serif"
 
 
 @hookimpl
@@ -30,13 +28,7 @@ def declare_options() -> type:
 @hookimpl
 def write_template(template: Template, folder: Path, options: Options) -> tuple[Path, ...]:
     """Write ``<name>.svg``."""
-    path = folder / f"{template.name}.svg"
-    text = '<?xml version="1.0" encoding="utf-8"?>\n' + svg_text(template, options) + "\n"
-    try:
-        path.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise CannotWrite.because(path, error) from error
-    return (path,)
+    return (write_page(svg_text(template, options), folder / f"{template.name}.svg"),)
 
 
 def svg_text(template: Template, options: Options) -> str:
@@ -70,7 +62,7 @@ def svg_text(template: Template, options: Options) -> str:
                 path["data-name"] = stroke.name
             group.add(path)
         drawing.add(group)
-    labels = drawing.g(id="labels", fill="black", stroke="none", font_family=_FONT)
+    labels = drawing.g(id="labels", fill="black", stroke="none", font_family=FONT)
     for label in template.labels:
         labels.add(_text(drawing, label, template))
     drawing.add(labels)
