@@ -11,10 +11,10 @@ lies on the tag's axis, the line between its two ticks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from spilemark.lens import pixels_to_plane
 from spilemark.records import Floats, JobFacts, Outline, Side, TagSays, TagSighting, View
 
 Face = Literal["up", "down"]
+_Meaning = TypeVar("_Meaning", Side, Face)
 
 TAG_DICTIONARY = SHOP_DICTIONARY
 TAG_SQUARES = 3
@@ -180,21 +181,22 @@ def side_told(tags: Iterable[LaidTag]) -> tuple[Side, LaidTag] | None:
     UsageError
         They say both sides.
     """
-    said = [(SIDE_TAGS[tag.says], tag) for tag in tags if tag.says in SIDE_TAGS]
-    if len({side for side, _ in said}) > 1:
-        raise UsageError(
-            "A PORT and a STARBOARD tag lie on one pattern.",
-            "Leave the right one on it and photograph again, or leave all tags out: --tags ignore.",
-        )
-    return said[0] if said else None
+    return _told(tags, SIDE_TAGS, "A PORT and a STARBOARD tag lie on one pattern.")
 
 
 def face_told(tags: Iterable[LaidTag]) -> tuple[Face, LaidTag] | None:
     """Which face the tags on one pattern say is in the photo, and the tag; raises alike."""
-    said = [(_FACES[tag.says], tag) for tag in tags if tag.says in _FACES]
-    if len({face for face, _ in said}) > 1:
+    return _told(tags, _FACES, "Tags THIS FACE UP and THIS FACE DOWN lie on one face.")
+
+
+def _told(
+    tags: Iterable[LaidTag], meanings: Mapping[TagSays, _Meaning], both: str
+) -> tuple[_Meaning, LaidTag] | None:
+    """What the first of the tags with a meaning says; refuses with ``both`` where they differ."""
+    said = [(meanings[tag.says], tag) for tag in tags if tag.says in meanings]
+    if len({meaning for meaning, _ in said}) > 1:
         raise UsageError(
-            "Tags THIS FACE UP and THIS FACE DOWN lie on one face.",
+            both,
             "Leave the right one on it and photograph again, or leave all tags out: --tags ignore.",
         )
     return said[0] if said else None
