@@ -36,7 +36,7 @@ from spilemark.report_marks import drawn_table, fairness_table, hole_table, mark
 from spilemark.report_numbers import plain_number, plain_numbers, plain_points, plain_rows
 from spilemark.results import JobResult
 from spilemark.shop_parts import shop_table
-from spilemark.template import drawn_ring, straight_ends
+from spilemark.template import straight_ends
 from spilemark.uncertainty import budget, u95_datum, u95_fit
 from spilemark.wording import CAUTIONS, doubt_of, doubt_words
 
@@ -109,6 +109,7 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
     scale = result.survey.scale
     doubt = doubt_of(pattern)
     lines = outline.of_role("centreline")
+    drawn = drawn_table(outline)
     spread = np.sqrt(np.maximum(np.diag(pattern.covariance), 0.0))
     return {
         "measured": pattern.measured,
@@ -169,8 +170,8 @@ def _pattern(pattern: RegisteredPattern, result: JobResult) -> dict[str, Any]:
         "u95_worst_fit_mm": plain_number(doubt.shape_mm),
         "u95_worst_datum_mm": plain_number(doubt.frame_mm),
         "fixed_words": doubt_words(pattern, result.facts, scale),
-        "curve_tolerance_mm": plain_number(drawn_ring(outline).deviation_mm),
-        "drawn": drawn_table(outline),
+        "curve_tolerance_mm": drawn["largest_distance_mm"],
+        "drawn": drawn,
         "fairness": fairness_table(outline),
         "photos": [view.straight.photo.path.name for view in outline.views],
         "budget": _budget(pattern, "datum"),
