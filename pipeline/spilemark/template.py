@@ -43,10 +43,11 @@ from spilemark.template_shop import (
 
 CURVE_TOLERANCE_MM = 0.05
 _SCATTERS = 2.5
+"""Nearer than so many standard deviations of the points, a curve draws their noise."""
 _FAIR_MM = 0.1
 """Curves of a noisy edge that was made fair are held to this."""
 _DENSE_MM = 0.1
-"""Nearer than so many standard deviations of the points, a curve draws their noise."""
+"""Spacing at which drawn and measured lines are held against each other."""
 _MARGIN_MM = 14.0
 _GAP_MM = 10.0
 _TICK_MM = 7.0
