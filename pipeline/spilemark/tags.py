@@ -35,6 +35,15 @@ TAG_WIDTH_MM, TAG_HEIGHT_MM = 48.0, 55.5
 TICK_REACH_MM = TAG_HEIGHT_MM / 2
 """From a tag's centre to the end of each of its ticks, at the paper's edge."""
 
+CENTRE_PER_CROSSING = 0.5**0.5
+"""Random error of a tag's centre, in that of one of its four crossings, an axis: a homography takes
+both their mean and their skew to be the place (own derivation, to first order)."""
+TICK_PER_CENTRE = TAG_HEIGHT_MM / TAG_SQUARE_MM
+"""Random error of each tick's end, in the centre's, as if the two were independent.
+
+The crossings, half a square to either side of the centre, turn the axis by one's error over a square;
+carried out to the ticks, at the paper's edges, that is much more than the centre's own."""
+
 TAG_LAID_MM = 0.3
 """How far beside the pencil line a person lays each tick, one sigma.  Assumed: no source; twice the
 doubt of the drawn line, since the paper hides the line between its ticks."""

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from spilemark.cards import CardSet
 from spilemark.records import Bools, Floats, Pixels, StraightPhoto, TagSighting
-from spilemark.tags import TAGS
+from spilemark.tags import CENTRE_PER_CROSSING, TAGS
 from spilemark_stages.rectify.crossings import Crossings, refine_crossings
 from spilemark_stages.rectify.detect import FoundCard, apply_homography, find_boards
 from spilemark_stages.rectify.glare import beside, veiled_squares
@@ -61,7 +61,7 @@ def _measure_tag(pixels: Pixels, found: FoundCard) -> TagSighting | None:
         name=board.name,
         says=next(tag.says for tag in TAGS if tag.name == board.name),
         axis_px=apply_homography(np.array(fitted, dtype=np.float64), axis),
-        sigma_px=float(np.sqrt((seen.sigma_px**2).mean() / len(seen.which))),
+        sigma_px=CENTRE_PER_CROSSING * float(np.sqrt((seen.sigma_px**2).mean())),
         outline_px=apply_homography(np.array(fitted, dtype=np.float64), corners),
     )
 

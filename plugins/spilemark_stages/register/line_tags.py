@@ -10,7 +10,7 @@ from spilemark.circles import is_closed_mark
 from spilemark.frames import left_normals
 from spilemark.lens import mm_per_px_across, plane_sensitivity
 from spilemark.records import Floats, Note, Outline, Polyline, Side
-from spilemark.tags import ONE_TAG_LINE, TAGS_LINE, TICK_REACH_MM, LaidTag
+from spilemark.tags import ONE_TAG_LINE, TAGS_LINE, TICK_PER_CENTRE, TICK_REACH_MM, LaidTag
 from spilemark_stages.register.pencil import StraightLine, straight_fit
 
 _ASKEW_DEG = 3.0
@@ -42,14 +42,14 @@ def line_of_tags(outline: Outline, tags: Sequence[LaidTag], laid_mm: float) -> P
         reach = TICK_REACH_MM * on_line[0].ahead
         points = np.array([on_line[0].at_mm - reach, on_line[0].at_mm + reach])
         whose = [on_line[0]] * 2
-        laid = np.full(2, laid_mm)
+        laid, reach_out = np.full(2, laid_mm), TICK_PER_CENTRE
     else:
         ahead = on_line[0].ahead
         on_line = sorted(on_line, key=lambda tag: float(tag.at_mm @ ahead))
         points = np.array([tag.at_mm for tag in on_line])
         whose = on_line
         # Its centre is the middle of its two ticks.
-        laid = np.full(len(points), laid_mm / np.sqrt(2.0))
+        laid, reach_out = np.full(len(points), laid_mm / np.sqrt(2.0)), 1.0
     normals = left_normals(points, closed=False)
     sensitivity = np.zeros((len(points), len(outline.causes)))
     read = np.zeros(len(points))
@@ -59,7 +59,7 @@ def line_of_tags(outline: Outline, tags: Sequence[LaidTag], laid_mm: float) -> P
             row = plane_sensitivity(at, across, view.plane)[0]
             sensitivity[k, : len(row)] += row / len(tag.seen)
             mm = float(mm_per_px_across(at, across, view.plane)[0])
-            read[k] += (sighting.sigma_px * mm / len(tag.seen)) ** 2
+            read[k] += (reach_out * sighting.sigma_px * mm / len(tag.seen)) ** 2
     return Polyline(
         role="centreline",
         points_mm=points,
