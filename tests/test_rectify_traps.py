@@ -80,6 +80,18 @@ def test_a_batten_that_the_bars_contradict_is_named_and_the_interval_holds_eithe
         assert "lengths-disagree" not in warned(right)
 
 
+def test_what_the_others_say_of_a_batten_does_not_hang_on_how_noisy_the_crossings_seem() -> None:
+    """1 % wrong by construction: by the others it is so much less, also where the crossings scatter
+    seven times what was expected of them."""
+    world = world_of(0)
+    ((a, b, mm, sigma),) = world.job.distances
+    slip = dataclasses.replace(world.job, distances=((a, b, 1.01 * mm, sigma),))
+    for expected_px in (0.07, 0.01):
+        survey = surveyed(world, slip, surveys.observe(world, sigma_px=expected_px))
+        (note,) = [n for n in survey.notes if n.code == "lengths-disagree"]
+        assert note.value == pytest.approx(0.01 * mm, rel=0.06)
+
+
 def test_a_batten_by_which_no_printer_prints_is_asked_about() -> None:
     world = world_of(4, print_scale_sd=0.001)
     survey = surveyed(world, batten_only(world, 1.012), surveys.observe(world))

@@ -89,9 +89,13 @@ def _worst(photos: Sequence[PhotoObservation], beliefs: Beliefs, solution: Solut
         if cause.id not in lengths and bar is None:
             continue
         off = float(row @ (priors.centre - solution.unknowns))
-        share = 1.0 - float(row @ solution.covariance @ row)
+        pull = float(row @ solution.cofactor @ row)
+        share = 1.0 - pull
         if share < _CHECKED:
             continue
+        # What lies between it and the solution, which it has pulled to itself, crossings as noisy as
+        # they are; where that is as expected this is the share again.
+        spread = float(np.sqrt(1.0 - 2.0 * pull + row @ solution.covariance @ row))
         sigma = 1.0 / float(np.abs(row).max())
         if bar is not None:
             told, name = _BAR_MM * beliefs.print_scale[bar[0]], f"the 100 mm bar {bar[1]}"
@@ -99,5 +103,5 @@ def _worst(photos: Sequence[PhotoObservation], beliefs: Beliefs, solution: Solut
         else:
             length = lengths[cause.id]
             told, name = length.mm, "-".join(length.cards)
-        found.append(_Odd(name, told, told - off * sigma / share, abs(off) / np.sqrt(share)))
+        found.append(_Odd(name, told, told - off * sigma / share, abs(off) / spread))
     return max(found, key=lambda odd: odd.sigmas, default=None)

@@ -80,6 +80,8 @@ class Solution:
     """(P,) in the layout's order."""
     covariance: Floats
     """(P, P) of all unknowns, in the layout's order; zero for those that hold the frame."""
+    cofactor: Floats
+    """(P, P) the same were the crossings as noisy as was expected of them: by it they were weighed."""
     layout: Layout
     loose: frozenset[tuple[str, str]] = frozenset()
     """(arm, card) of which nothing was believed of how high it lies."""
@@ -276,6 +278,8 @@ def _report(
     covariance[np.ix_(free, free)] = (
         inverse @ (inputs.T @ inputs + counted**2 * crossing.T @ crossing) @ inverse
     )
+    cofactor = np.zeros_like(covariance)
+    cofactor[np.ix_(free, free)] = inverse
     ties = tuple(Cause(id=f"tie:{arm}:{t.id}", kind=t.kind) for arm, t in layout.ties)
     crossings = tuple(
         Cause(id=f"crossings:{k}", kind="reading of the crossings")
@@ -293,6 +297,7 @@ def _report(
         lengths={name: float(x[at]) for name, at in layout.length.items()},
         unknowns=x,
         covariance=covariance,
+        cofactor=cofactor,
         layout=layout,
         loose=loose,
     )
