@@ -11,7 +11,7 @@ from spilemark.difference_panel import BAND
 from spilemark.fairness import SHOWN_LONG_MM, Fairness, fairness
 from spilemark.figure_page import FigurePage, blank_page, write_page
 from spilemark.records import Floats, JobFacts, RegisteredPattern
-from spilemark.units import INCH_MM, format_length
+from spilemark.units import INCH_MM, format_fine, format_length
 from spilemark.wording import SIDE_WORDS
 
 _WIDTH_MM, _MARGIN_MM = 190.0, 8.0
@@ -76,7 +76,7 @@ def edge_words(edge: Fairness, facts: JobFacts) -> str:
         return f"cannot tell: {100 * (1 - edge.seen_share):.0f} % of it was not seen"
     if not edge.findings:
         long = format_length(SHOWN_LONG_MM, facts.units, 0)
-        size = _size(edge.shown_mm, facts)
+        size = format_fine(edge.shown_mm, facts.units, 1)
         return f"nothing of {size} or more, shorter than {long}; sight along it for longer waves"
     return ", ".join(finding_words(edge, k, facts) for k in range(len(edge.findings)))
 
@@ -87,11 +87,7 @@ def finding_words(edge: Fairness, which: int, facts: JobFacts) -> str:
     at = format_length(found.at_mm, facts.units, 0)
     if found.kind == "inflection":
         return f"changes from one bend to the other at {at}"
-    return f"{found.kind} of {_size(found.size_mm, facts)} at {at}"
-
-
-def _size(mm: float, facts: JobFacts) -> str:
-    return f"{mm:.1f} mm" if facts.units == "mm" else f'{mm / INCH_MM:.2f}"'
+    return f"{found.kind} of {format_fine(found.size_mm, facts.units, 1)} at {at}"
 
 
 class _Page(FigurePage):
@@ -156,7 +152,7 @@ class _Page(FigurePage):
         scale = 0.5 * _RAW_MM / most
         self.line(np.column_stack([x, middle - scale * edge.raw_off_mm]), 0.15)
         worst = float(np.abs(edge.raw_off_mm).max())
-        figure = f"{worst:.2f} mm" if self.facts.units == "mm" else f'{worst / INCH_MM:.3f}"'
+        figure = format_fine(worst, self.facts.units)
         self.say("largest", _LEFT_MM - 1.5, middle - 0.6, _SMALL_MM, text_anchor="end")
         self.say(figure, _LEFT_MM - 1.5, middle + 2.6, _SMALL_MM, text_anchor="end")
 

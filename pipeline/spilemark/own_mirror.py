@@ -27,7 +27,7 @@ from spilemark.records import (
     Station,
     Verdict,
 )
-from spilemark.units import INCH_MM, format_length
+from spilemark.units import format_fine, format_length
 
 STARBOARD_HALF, PORT_HALF = "starboard", "port"
 """What the part and its mirror image are called on the starboard side, where both are looked at."""
@@ -202,4 +202,4 @@ def _worst_words(station: Station, facts: JobFacts) -> str:
 
 
 def _size(mm: float, facts: JobFacts) -> str:
-    return f"{abs(mm):.1f} mm" if facts.units == "mm" else f'{abs(mm) / INCH_MM:.2f}"'
+    return format_fine(abs(mm), facts.units, 1)

@@ -18,7 +18,7 @@ from spilemark.records import (
     Station,
     Verdict,
 )
-from spilemark.units import INCH_MM, Units, format_length
+from spilemark.units import INCH_MM, Units, format_fine, format_length
 from spilemark_stages.compare.stretches import Difference
 
 _MOST_NOTES = 6
@@ -59,7 +59,7 @@ def names_of(one: RegisteredPattern, other: RegisteredPattern) -> Names:
 
 def size(mm: float, units: Units) -> str:
     """Write the size of a difference, finer than any saw."""
-    return f"{abs(mm):.1f} mm" if units == "mm" else f'{abs(mm) / INCH_MM:.2f}"'
+    return format_fine(abs(mm), units, 1)
 
 
 def _tolerance(job: JobFacts) -> str:

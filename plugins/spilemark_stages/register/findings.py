@@ -7,7 +7,7 @@ import math
 from spilemark.records import Floats, JobFacts, Note, Side
 from spilemark.tags import ONE_TAG_LINE, TAG_LAID_MM, TAGS_LINE
 from spilemark.uncertainty import COVERAGE_FACTOR
-from spilemark.units import INCH_MM, format_length
+from spilemark.units import format_fine, format_length
 from spilemark_stages.register.edge_direction import EdgeDirection
 from spilemark_stages.register.pencil import BENT_MM, StraightLine
 
@@ -196,9 +196,7 @@ def not_symmetric(
 ) -> Note:
     """A part on the centreline is not the same on both sides of its line."""
     x, y = starboard
-    apart, give = (
-        f"{v:.1f} mm" if job.units == "mm" else f'{v / INCH_MM:.2f}"' for v in (apart_mm, u95_mm)
-    )
+    apart, give = (format_fine(v, job.units, 1) for v in (apart_mm, u95_mm))
     across, along = abs(x) - abs(port[0]), y - port[1]
     way = (
         ("further out" if across > 0 else "further in")
