@@ -11,11 +11,12 @@ from rounding outwards to rounding inwards is an inflection.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from spilemark.corners import edge_span
+from spilemark.frames import left_normals
 from spilemark.names import OUTER
 from spilemark.records import Bools, Edge, Floats, Outline
 from spilemark.template import fair_ring
@@ -101,11 +102,7 @@ def _of_edge(outline: Outline, edge: Edge, fair: Floats, *, backwards: bool) -> 
     known &= np.minimum(even, run[-1] - even) > _ENDS_MM
     step = float(even[1])
     batten = _batten(line, step)
-    along = np.gradient(batten, axis=0)
-    along /= np.maximum(np.linalg.norm(along, axis=1), 1e-12)[:, None]
-    # The wood lies on the left of the ring's way.
-    outward = np.column_stack([along[:, 1], -along[:, 0]])
-    off = ((line - batten) * outward).sum(axis=1)
+    off = _outside(line, batten)
     least = max(LEAST_MM, _SIGMAS * float(np.median(sigma)))
     bend = _curvature(batten, step)
     findings = [*_lobes(even, off, known, least), *_inflections(even, bend, known)]
@@ -115,7 +112,7 @@ def _of_edge(outline: Outline, edge: Edge, fair: Floats, *, backwards: bool) -> 
         curvature_per_m=1e3 * _curvature(line, step),
         batten_per_m=1e3 * bend,
         off_mm=off,
-        raw_off_mm=np.interp(even, run, _raw_off(outline.ring.points_mm[span], points)),
+        raw_off_mm=np.interp(even, run, _outside(outline.ring.points_mm[span], points)),
         findings=tuple(sorted(findings, key=lambda f: f.at_mm)),
         shown_mm=_SHOWN * least,
         seen_share=float(seen.mean()),
@@ -123,10 +120,9 @@ def _of_edge(outline: Outline, edge: Edge, fair: Floats, *, backwards: bool) -> 
     return _turned(result) if backwards else result
 
 
-def _raw_off(raw: Floats, fair: Floats) -> Floats:
-    along = np.gradient(fair, axis=0)
-    along /= np.maximum(np.linalg.norm(along, axis=1), 1e-12)[:, None]
-    return np.asarray(((raw - fair) * np.column_stack([along[:, 1], -along[:, 0]])).sum(axis=1))
+def _outside(points: Floats, line: Floats) -> Floats:
+    """How far (N,) points lie outside of a line's own; the wood lies on the left of its way."""
+    return np.asarray(((line - points) * left_normals(line, closed=False)).sum(axis=1))
 
 
 def _batten(line: Floats, step: float) -> Floats:
@@ -206,23 +202,15 @@ def _inflections(even: Floats, bend: Floats, known: Bools) -> list[Finding]:
 def _turned(one: Fairness) -> Fairness:
     """The same counted from the edge's other end."""
     whole = float(one.along_mm[-1])
-    return Fairness(
-        edge=one.edge,
+    return replace(
+        one,
         along_mm=whole - one.along_mm[::-1],
         curvature_per_m=one.curvature_per_m[::-1],
         batten_per_m=one.batten_per_m[::-1],
         off_mm=one.off_mm[::-1],
         raw_off_mm=one.raw_off_mm[::-1],
         findings=tuple(
-            Finding(
-                kind=f.kind,
-                at_mm=whole - f.at_mm,
-                from_mm=whole - f.to_mm,
-                to_mm=whole - f.from_mm,
-                size_mm=f.size_mm,
-            )
+            replace(f, at_mm=whole - f.at_mm, from_mm=whole - f.to_mm, to_mm=whole - f.from_mm)
             for f in one.findings[::-1]
         ),
-        shown_mm=one.shown_mm,
-        seen_share=one.seen_share,
     )

@@ -24,7 +24,7 @@ from spilemark.ring_edits import Stretch, spliced
 from spilemark_stages.trace.edge_path import edge_path
 from spilemark_stages.trace.photometry import LinearPhoto, to_small
 from spilemark_stages.trace.profiles import placed
-from spilemark_stages.trace.rings import blurred_ring, resample, right_normals
+from spilemark_stages.trace.rings import blurred_ring, lengths_along, resample, right_normals
 from spilemark_stages.trace.scribed_ring import ScribedTracer
 from spilemark_stages.trace.side_steps import SideSteps, side_steps
 from spilemark_stages.trace.snap import mean_scale
@@ -294,9 +294,7 @@ def _anchored(run: _Run, traced: TracedRing, stretch: Stretch) -> tuple[Stretch,
         return stretch, _ALONE_MM
     before, after = (shift if shift is not None else known[0] for shift in found)
     left.append(0.5 * float(np.linalg.norm(before - after)))
-    along = np.concatenate(
-        [[0.0], np.cumsum(np.linalg.norm(np.diff(stretch.points_mm, axis=0), axis=1))]
-    )
+    along = lengths_along(stretch.points_mm, closed=False)
     share = (along / max(float(along[-1]), 1e-9))[:, None]
     points = stretch.points_mm - (1 - share) * before - share * after
     moved = Stretch(points, stretch.sigma_mm, stretch.seen, stretch.corners)

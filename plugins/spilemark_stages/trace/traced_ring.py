@@ -24,7 +24,7 @@ from spilemark_stages.trace.measure import SPACING_PX, offsets, placed_piece
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.pieces import Piece, corner_gap_mm, cornered
 from spilemark_stages.trace.profiles import Placed
-from spilemark_stages.trace.rings import bridged, local_scatter, resample, robust_fit
+from spilemark_stages.trace.rings import bridged, lengths_along, local_scatter, resample, robust_fit
 from spilemark_stages.trace.snap import mean_scale, snapped
 from spilemark_stages.trace.stretches import Sheet, best_blur
 
@@ -164,7 +164,7 @@ class RingTracer:
         return self._measured(base, np.ones(len(base), dtype=bool), closed=True)
 
     def _open(self, base: Floats, gap: float) -> Piece:
-        along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(base, axis=0), axis=1))])
+        along = lengths_along(base, closed=False)
         clear = (along > gap) & (along < along[-1] - gap)
         return self._measured(base, clear, closed=False)
 
@@ -280,8 +280,7 @@ def _joined(pieces: list[Piece], corners: list[Meeting]) -> TracedRing:
     marks: list[tuple[int, float]] = []
     total = 0
     for k, piece in enumerate(pieces):
-        length = float(np.linalg.norm(np.diff(piece.points, axis=0), axis=1).sum())
-        count = max(2, round(length / POINTS_MM))
+        count = max(2, round(_length(piece.points) / POINTS_MM))
         pick = np.unique(np.round(np.linspace(0, len(piece.points) - 1, count + 1)).astype(int))
         if corners:
             marks.append((total, corners[k].turn_deg))
