@@ -24,6 +24,7 @@ REFOCUS = 0.003
 """One sigma of the focal length from photo to photo, relative: focus breathing of phones, from memory."""
 STABILISER_PX = 6.0
 """One sigma of the lens centre from photo to photo in a frame 4032 px long: likewise."""
+_STORED = "stored lens"
 _RATIO = 0.01
 """Sides of a photo that was only shrunk keep their ratio to rounding."""
 
@@ -105,7 +106,12 @@ class LensProfile:
         covariance += np.diag([(REFOCUS * values[0]) ** 2, 0, shift**2, shift**2, 0, 0, 0, 0, 0])
         # A measured number is never believed to a part in a million of a pixel's worth.
         covariance += np.diag([0, 1e-10, 0, 0, 1e-8, 1e-8, 1e-12, 1e-12, 1e-8])
-        return Lens(values=values, covariance=covariance, basis=f"stored lens {self.name}")
+        return Lens(values=values, covariance=covariance, basis=f"{_STORED} {self.name}")
+
+
+def is_stored(lens: Lens) -> bool:
+    """Whether a lens was measured before, and not told by a photo's file."""
+    return lens.basis.startswith(_STORED)
 
 
 def profile_of(name: str, views: Sequence[View], *, measured: dt.date | None = None) -> LensProfile:

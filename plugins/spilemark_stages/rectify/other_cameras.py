@@ -12,16 +12,16 @@ from dataclasses import replace
 
 import numpy as np
 
+from spilemark.lenses import is_stored
 from spilemark.records import Lens, Note, StraightPhoto
 from spilemark_stages.rectify.card_faults import Freed, free_faulty_cards
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.solve import SolvedView, solve
 from spilemark_stages.rectify.whose_lens import (
-    OTHER_LENS,
     Attempt,
     different_note,
+    is_strange,
     misfit,
-    strangeness,
 )
 
 _SEVERAL = 2
@@ -65,7 +65,7 @@ def _others(tried: Attempt, beliefs: Beliefs) -> Iterator[Attempt]:
         yield Attempt(
             tried.photos, apart, solution, (*tried.notes, different_note(tried.solution.noise))
         )
-    if any(s.lens.basis.startswith("stored lens") for s in tried.photos):
+    if any(is_stored(s.lens) for s in tried.photos):
         return
     opened = tuple(replace(photo, lens=_open(photo)) for photo in tried.observed)
     yield Attempt(tried.photos, opened, solve(opened, beliefs), tried.notes)
@@ -94,9 +94,7 @@ def _odd_views(tried: Attempt) -> list[int]:
         for k, (straight, solved, seen) in enumerate(
             zip(tried.photos, tried.solution.views, tried.observed, strict=True)
         )
-        if not seen.is_scan
-        and not straight.lens.basis.startswith("stored lens")
-        and strangeness(straight.lens, solved) > OTHER_LENS
+        if not seen.is_scan and not is_stored(straight.lens) and is_strange(straight, solved)
     ]
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from spilemark.lenses import is_stored
 from spilemark.records import Lens, Note, StraightPhoto
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.solve import Solution, SolvedView, solve
@@ -14,7 +15,7 @@ from spilemark_stages.rectify.solve import Solution, SolvedView, solve
 _STRAINED = 1.5
 """Crossings that fit this much worse than they were read ask for another explanation."""
 _WORTH = 0.75
-OTHER_LENS = 45.0
+_OTHER_LENS = 45.0
 """Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
 _LARGEST_SIGMAS = 10.0
 """How much one crossing counts at most when two explanations are weighed."""
@@ -53,7 +54,7 @@ def without_strangers(
         As they were measured, before any was given a lens of its own.
     """
     instead = [
-        straight.otherwise if _is_strange(straight, solved) else None
+        straight.otherwise if is_strange(straight, solved) else None
         for straight, solved in zip(tried.photos, tried.solution.views, strict=True)
     ]
     if not any(instead):
@@ -83,7 +84,7 @@ def unlike_stored(photos: Sequence[StraightPhoto], solution: Solution) -> list[N
             photo=straight.photo.path.name,
         )
         for straight, solved in zip(photos, solution.views, strict=True)
-        if straight.lens.basis.startswith("stored lens") and _is_strange(straight, solved)
+        if is_stored(straight.lens) and is_strange(straight, solved)
     ]
 
 
@@ -122,12 +123,12 @@ def different_note(noise: float) -> Note:
     )
 
 
-def _is_strange(straight: StraightPhoto, solved: SolvedView) -> bool:
+def is_strange(straight: StraightPhoto, solved: SolvedView) -> bool:
     """Whether the lens found is farther from the one believed than its doubt allows."""
-    return strangeness(straight.lens, solved) > OTHER_LENS
+    return _strangeness(straight.lens, solved) > _OTHER_LENS
 
 
-def strangeness(lens: Lens, solved: SolvedView) -> float:
+def _strangeness(lens: Lens, solved: SolvedView) -> float:
     """Squared distance of the lens found from the one believed, in the sigmas of the belief."""
     off = solved.numbers[:9] - lens.values
     size = np.sqrt(np.diag(lens.covariance))
