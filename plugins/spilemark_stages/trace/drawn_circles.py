@@ -60,7 +60,7 @@ def find_circles(
         if k == labels[0, 0] or not round_enough or not _fits(0.5 * size):
             continue
         middle = np.array([x + 0.5 * (w - 1) - 1.0, y + 0.5 * (h - 1) - 1.0])
-        centre = view.origin_mm + middle * view.step_mm * np.array([1.0, -1.0])
+        centre = view.to_mm(middle)
         circle = measured_circle(photo, plane, centre, 0.5 * size + view.step_mm, blur_px)
         if circle is not None:
             found.append(circle)

@@ -128,7 +128,7 @@ def _parts(mask: Bools, view: FaceView) -> list[_Part]:
         if (last - first) * view.step_mm < _SPECK_MM:
             continue
         at = np.stack([columns[first:last], rows[first:last]], axis=-1).astype(np.float64)
-        points = view.origin_mm + at * view.step_mm * np.array([1.0, -1.0])
+        points = view.to_mm(at)
         group = int(groups[rows[first], columns[first]])
         found.append(_part(points, group))
     return found

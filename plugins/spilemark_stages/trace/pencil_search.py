@@ -58,6 +58,14 @@ class FaceView:
     """(2,) plane place of pixel (0, 0); x right, y *down* the rows."""
     step_mm: float
 
+    def to_mm(self, pixels: Floats) -> Floats:
+        """Plane places (..., 2) of its pixels (..., 2), column and row."""
+        return np.asarray(self.origin_mm + pixels * self.step_mm * np.array([1.0, -1.0]))
+
+    def to_px(self, places_mm: Floats) -> Floats:
+        """Its pixels (..., 2), column and row, of plane places (..., 2)."""
+        return np.asarray((places_mm - self.origin_mm) / self.step_mm * np.array([1.0, -1.0]))
+
     def angle_at(self, rows: Indices, columns: Indices) -> Floats:
         """Direction (N,) of the ridge at pixels, rad, in plane axes."""
         half, xy = np.moveaxis(self.skew[rows, columns], -1, 0)

@@ -189,7 +189,7 @@ def _enclosed(view: FaceView, away: Float32, gap_mm: float) -> Floats | None:
     if cv2.contourArea(largest) < least:
         return None
     points = largest[:, 0].astype(np.float64) - 1.0
-    mm = view.origin_mm + points * view.step_mm * np.array([1.0, -1.0])
+    mm = view.to_mm(points)
     return np.asarray(mm if shapely.LinearRing(mm).is_ccw else mm[::-1])
 
 
@@ -239,5 +239,5 @@ def _snapped(view: FaceView, ring: Floats) -> DrawnRing | None:
 
 def _ridge_at(view: FaceView, places_mm: Floats) -> Float32:
     """Ridge (N, M) at places (N, M, 2) on the face."""
-    at = (places_mm - view.origin_mm) / view.step_mm
-    return _sampled(view.ridge, at[..., 0].astype(np.float32), (-at[..., 1]).astype(np.float32))
+    at = view.to_px(places_mm).astype(np.float32)
+    return _sampled(view.ridge, at[..., 0], at[..., 1])

@@ -61,20 +61,16 @@ class Strokes:
     def _ridge_along(self, line: Floats) -> Floats:
         """Ridge at points along a line."""
         dense = np.array(shapely.LineString(line).segmentize(1.0).coords)
-        at = np.round(_pixels(self.view, dense)).astype(np.int64)
+        at = np.round(self.view.to_px(dense)).astype(np.int64)
         height, width = self.wide.shape
         ok = (at >= 1).all(axis=1) & (at[:, 0] < width - 1) & (at[:, 1] < height - 1)
         return np.asarray(self.wide[at[ok, 1], at[ok, 0]], dtype=np.float64)
-
-
-def _pixels(view: FaceView, points: Floats) -> Floats:
-    return np.asarray((points - view.origin_mm) / view.step_mm * np.array([1.0, -1.0]))
 
 
 def _near(view: FaceView, known: list[Floats]) -> Bools:
     canvas = np.zeros(view.ridge.shape, dtype=np.uint8)
     thick = 2 * round(_KNOWN_MM / view.step_mm) + 1
     for line in known:
-        at = np.round(_pixels(view, line)).astype(np.int32)
+        at = np.round(view.to_px(line)).astype(np.int32)
         cv2.polylines(canvas, [at], isClosed=False, color=1, thickness=thick)
     return canvas > 0
