@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,11 +19,13 @@ from spilemark.records import (
     Photo,
     PlaneMap,
     StraightPhoto,
+    Survey,
     View,
 )
 from spilemark.testing.shapes import quarter_knee
 from spilemark.testing.simulator import draw_world
 from spilemark.testing.worlds import Shot, World, WorldRules
+from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
 from spilemark_stages.rectify.solve import Solution, solve
@@ -115,6 +119,16 @@ def photo_of(shot: Shot, k: int) -> Photo:
     return Photo(
         path=Path(f"{k}.jpg"), sha256="", pixels=np.broadcast_to(np.uint8(0), (height, width))
     )
+
+
+def surveyed(world: World, observed: Sequence[PhotoObservation], job: JobFacts) -> Survey:
+    """What the stage makes of photos in which this was observed."""
+    straight = tuple(
+        StraightPhoto(photo=photo_of(shot, k), lens=seen.lens, lens_group="phone", arm="port")
+        for k, (shot, seen) in enumerate(zip(world.shots, observed, strict=True))
+    )
+    named = tuple(replace(seen, name=f"port:{k}.jpg") for k, seen in enumerate(observed))
+    return survey_from(straight, named, world.card_set, job, Options())
 
 
 def view_of(world: World, solution: Solution, k: int) -> View:

@@ -9,10 +9,9 @@ import pytest
 import surveys
 
 from spilemark import lens as camera
-from spilemark.records import Note, StraightPhoto
+from spilemark.records import Note
 from spilemark.testing.bench import LaidCard
 from spilemark.testing.worlds import World
-from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.observations import PhotoObservation
 
 FLAT = {"lift_mean_mm": 0.15, "lift_sd_mm": 0.05, "bow_mean_mm": 0.1, "bow_sd_mm": 0.05}
@@ -44,21 +43,8 @@ def spoilt(
 
 
 def told(world: World, observed: list[PhotoObservation]) -> list[Note]:
-    notes = all_told(world, observed)
+    notes = surveys.surveyed(world, observed, world.job).notes
     return [n for n in notes if n.code.startswith("card-") or n.code == "poor-fit"]
-
-
-def all_told(world: World, observed: list[PhotoObservation]) -> tuple[Note, ...]:
-    straight = tuple(
-        StraightPhoto(
-            photo=surveys.photo_of(shot, k), lens=seen.lens, lens_group="phone", arm="port"
-        )
-        for k, (shot, seen) in enumerate(zip(world.shots, observed, strict=True))
-    )
-    renamed = tuple(
-        dataclasses.replace(seen, name=f"port:{k}.jpg") for k, seen in enumerate(observed)
-    )
-    return survey_from(straight, renamed, world.card_set, world.job, Options()).notes
 
 
 @pytest.mark.parametrize("photos", [1, 3])
@@ -107,15 +93,7 @@ def test_a_faulty_card_does_not_spoil_the_outline() -> None:
     world = world_of(3, 1)
     high = dataclasses.replace(world.cards[2], lift_mm=12.0)
     observed = spoilt(world, high, (0,))
-    straight = (
-        StraightPhoto(
-            photo=surveys.photo_of(world.shots[0], 0),
-            lens=observed[0].lens,
-            lens_group="phone",
-            arm="port",
-        ),
-    )
-    survey = survey_from(straight, tuple(observed), world.card_set, world.job, Options())
+    survey = surveys.surveyed(world, observed, world.job)
     pixels = camera.plane_to_pixels(world.outline_mm, world.shots[0].plane(world.face_mm))
     found = camera.pixels_to_plane(pixels, survey.views[0].plane)
     off = np.linalg.norm(surveys.rigid_residual(found, world.outline_mm), axis=1)
@@ -150,9 +128,11 @@ def test_a_print_askew_is_told_and_no_card_is_accused() -> None:
     askew = [w for w in prints(0.006, range(5)) if abs(w.cards[0].shear) > 0.0035]
     assert askew
     for world in askew:
-        notes = [n for n in all_told(world, surveys.observe(world)) if n.code.startswith("card")]
+        found = surveys.surveyed(world, surveys.observe(world), world.job).notes
+        notes = [n for n in found if n.code.startswith("card")]
         assert [n.code for n in notes] == ["cards-askew"]
         assert notes[0].value == pytest.approx(100 * abs(world.cards[0].shear), abs=0.06)
     for world in prints(0.001, range(3)):
-        notes = [n for n in all_told(world, surveys.observe(world)) if n.code.startswith("card")]
+        found = surveys.surveyed(world, surveys.observe(world), world.job).notes
+        notes = [n for n in found if n.code.startswith("card")]
         assert notes == []

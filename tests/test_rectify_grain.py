@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 import surveys
 
-from spilemark.records import Floats, Note, StraightPhoto
-from spilemark_stages.rectify.card_survey import Options, survey_from
+from spilemark.records import Floats, Note
 from spilemark_stages.rectify.observations import CardObservation
 
 WORLD = surveys.draw(41, cards=(6, 6), photos=2, print_scale_sd=0.0)
@@ -25,12 +24,7 @@ def told(spoil: Callable[[CardObservation], Floats]) -> list[Note]:
         )
         for photo in surveys.observe(WORLD)
     ]
-    straight = tuple(
-        StraightPhoto(photo=surveys.photo_of(shot, k), lens=p.lens, lens_group="phone", arm="port")
-        for k, (shot, p) in enumerate(zip(WORLD.shots, seen, strict=True))
-    )
-    named = tuple(replace(photo, name=f"port:{k}.jpg") for k, photo in enumerate(seen))
-    notes = survey_from(straight, named, WORLD.card_set, WORLD.job, Options()).notes
+    notes = surveys.surveyed(WORLD, seen, WORLD.job).notes
     return [note for note in notes if note.code in {"grainy", "poor-fit"}]
 
 

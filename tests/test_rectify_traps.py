@@ -11,9 +11,8 @@ import surveys
 
 from spilemark import lens as camera
 from spilemark.frames import outward_normals
-from spilemark.records import Floats, JobFacts, StraightPhoto, Survey
+from spilemark.records import Floats, JobFacts, Survey
 from spilemark.testing.worlds import World
-from spilemark_stages.rectify.card_survey import Options, survey_from
 from spilemark_stages.rectify.model import cross_place, length_rows
 from spilemark_stages.rectify.observations import PhotoObservation
 from spilemark_stages.rectify.scale import gather_beliefs
@@ -25,19 +24,6 @@ FLAT = {"lift_mean_mm": 0.15, "lift_sd_mm": 0.05, "bow_mean_mm": 0.1, "bow_sd_mm
 def world_of(seed: int, **told: object) -> World:
     how = {"cards": (6, 6), "tilt_deg": (8.0, 18.0), "tapes": 1, **FLAT, **told}
     return surveys.draw(seed, **how)
-
-
-def surveyed(world: World, job: JobFacts, observed: list[PhotoObservation]) -> Survey:
-    straight = tuple(
-        StraightPhoto(
-            photo=surveys.photo_of(shot, k), lens=seen.lens, lens_group="phone", arm="port"
-        )
-        for k, (shot, seen) in enumerate(zip(world.shots, observed, strict=True))
-    )
-    renamed = tuple(
-        dataclasses.replace(seen, name=f"port:{k}.jpg") for k, seen in enumerate(observed)
-    )
-    return survey_from(straight, renamed, world.card_set, job, Options())
 
 
 def share_within(world: World, survey: Survey) -> float:
@@ -73,10 +59,10 @@ def test_a_batten_that_the_bars_contradict_is_named_and_the_interval_holds_eithe
         world = world_of(seed)
         ((a, b, mm, sigma),) = world.job.distances
         slip = dataclasses.replace(world.job, distances=((a, b, 1.01 * mm, sigma),))
-        wrong = surveyed(world, slip, surveys.observe(world))
+        wrong = surveys.surveyed(world, surveys.observe(world), slip)
         assert "lengths-disagree" in warned(wrong)
         assert share_within(world, wrong) > 0.8
-        right = surveyed(world, world.job, surveys.observe(world))
+        right = surveys.surveyed(world, surveys.observe(world), world.job)
         assert "lengths-disagree" not in warned(right)
 
 
@@ -94,10 +80,10 @@ def test_what_the_others_say_of_a_batten_does_not_hang_on_how_noisy_the_crossing
 
 def test_a_batten_by_which_no_printer_prints_is_asked_about() -> None:
     world = world_of(4, print_scale_sd=0.001)
-    survey = surveyed(world, batten_only(world, 1.012), surveys.observe(world))
+    survey = surveys.surveyed(world, surveys.observe(world), batten_only(world, 1.012))
     (note,) = [n for n in survey.notes if n.code == "cards-printed-large"]
     assert "measure again" in note.text
-    straight = surveyed(world, batten_only(world), surveys.observe(world))
+    straight = surveys.surveyed(world, surveys.observe(world), batten_only(world))
     assert "cards-printed-large" not in warned(straight)
 
 
@@ -116,7 +102,9 @@ def test_a_card_copied_smaller_may_hold_the_batten() -> None:
             dataclasses.replace(c, points_px=places[c.which]) if c.card.name == name else c
             for c in photo.cards
         )
-        survey = surveyed(world, batten_only(world), [dataclasses.replace(photo, cards=cards)])
+        survey = surveys.surveyed(
+            world, [dataclasses.replace(photo, cards=cards)], batten_only(world)
+        )
         (note,) = [n for n in survey.notes if n.code == "card-of-another-print"]
         assert note.value == pytest.approx(-2.0, abs=0.2)
         assert share_within(world, survey) > 0.7
@@ -126,7 +114,7 @@ def test_a_squeezed_picture_is_told_and_made_up_for() -> None:
     for seed in range(2):
         world = world_of(20 + seed)
         (photo,) = surveys.observe(world)
-        survey = surveyed(world, world.job, [moved(photo, np.array([0.97, 1.0]))])
+        survey = surveys.surveyed(world, [moved(photo, np.array([0.97, 1.0]))], world.job)
         (note,) = [n for n in survey.notes if n.code == "picture-changed"]
         assert re.search("squeezed by about [2345] %", note.text)
         plane = survey.views[0].plane
@@ -137,7 +125,7 @@ def test_a_file_that_tells_of_another_lens_is_not_believed() -> None:
     world = world_of(30, tilt_deg=(14.0, 18.0))
     (photo,) = surveys.observe(world)
     lens = surveys.lens_prior(2.0 * world.shots[0].exif_focal_px, world.shots[0].frame_px)
-    survey = surveyed(world, world.job, [dataclasses.replace(photo, lens=lens)])
+    survey = surveys.surveyed(world, [dataclasses.replace(photo, lens=lens)], world.job)
     (note,) = [n for n in survey.notes if n.code == "picture-changed"]
     assert "focal length" in note.text
     plane = survey.views[0].plane
@@ -148,7 +136,9 @@ def test_a_file_that_tells_of_another_lens_is_not_believed() -> None:
 def test_true_photos_are_not_called_changed() -> None:
     for seed in range(6):
         world = world_of(40 + seed)
-        assert "picture-changed" not in warned(surveyed(world, world.job, surveys.observe(world)))
+        assert "picture-changed" not in warned(
+            surveys.surveyed(world, surveys.observe(world), world.job)
+        )
 
 
 def test_a_tape_of_another_class_leaves_as_much_doubt_as_the_directive_lets_it() -> None:
@@ -163,7 +153,7 @@ def test_a_tape_of_another_class_leaves_as_much_doubt_as_the_directive_lets_it()
         job = dataclasses.replace(
             world.job, printed_bar_mm=None, distances=((a, b, mm, float(sigma)),)
         )
-        survey = surveyed(world, job, surveys.observe(world))
+        survey = surveys.surveyed(world, surveys.observe(world), job)
         relative.append(survey.scale.sigma_relative)
         assert survey.scale.sigma_relative > sigma / mm
     assert relative[0] < relative[1] < relative[2]
