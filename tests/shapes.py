@@ -284,6 +284,19 @@ def outline(
     )
 
 
+def measured(
+    ring: Floats, corners: Sequence[Corner], sigma_mm: float, truth: Floats | None = None
+) -> Outline:
+    """A ring that is known alike all round, without causes and photos; edges as those of ``truth``."""
+    return Outline(
+        polylines=(polyline("edge", ring, (), sigma_mm=sigma_mm),),
+        corners=tuple(corners),
+        edges=edges_of(ring if truth is None else truth, corners),
+        causes=(),
+        views=(),
+    )
+
+
 def view(
     arm: str,
     *,

@@ -11,7 +11,7 @@ from scipy.signal import savgol_filter
 from spilemark.curves import segments_to_polyline
 from spilemark.fairing import REACHES_MM, faired
 from spilemark.frames import outward_normals
-from spilemark.records import Corner, Edge, Floats, Outline, Polyline
+from spilemark.records import Floats
 from spilemark.template import drawn_ring, fair_ring
 from spilemark.testing import shapes
 
@@ -24,20 +24,6 @@ def noisy(ring: Floats, sigma: float, seed: int = 1) -> Floats:
     corners = [c.index for c in zoo.corners_of(ring)]
     points[corners] = ring[corners]
     return points
-
-
-def outline_of(ring: Floats, sigma: float, truth: Floats) -> Outline:
-    count = len(ring)
-    line = Polyline(
-        role="edge",
-        points_mm=ring,
-        sigma_mm=np.full(count, sigma),
-        sensitivity_mm=np.zeros((count, 0)),
-        seen=np.ones(count, dtype=bool),
-    )
-    corners: tuple[Corner, ...] = zoo.corners_of(truth)
-    edges: tuple[Edge, ...] = zoo.edges_of(truth, corners)
-    return Outline(polylines=(line,), corners=corners, edges=edges, causes=(), views=())
 
 
 def truths() -> dict[str, Floats]:
@@ -61,7 +47,7 @@ def test_a_fair_edge_is_nearer_to_the_truth_in_few_cubics(shape: str, sigma: flo
     """At most one cubic per 80 mm of smooth edge."""
     truth = truths()[shape]
     raw = noisy(truth, sigma)
-    drawn = drawn_ring(outline_of(raw, sigma, truth))
+    drawn = drawn_ring(zoo.measured(raw, zoo.corners_of(truth), sigma, truth))
     dense = segments_to_polyline(drawn.segments, spacing_mm=0.3)
     assert np.quantile(apart(truth, dense), 0.95) < np.quantile(apart(truth, raw), 0.95)
     assert apart(truth, dense).max() < 0.12
@@ -126,7 +112,7 @@ def test_corners_and_what_a_hand_drew_stay() -> None:
     from dataclasses import replace
 
     truth = truths()["knee"]
-    outline = outline_of(noisy(truth, 0.05), 0.05, truth)
+    outline = zoo.measured(noisy(truth, 0.05), zoo.corners_of(truth), 0.05, truth)
     by_hand = np.zeros(len(truth), dtype=bool)
     by_hand[100:160] = True
     outline = replace(outline, polylines=(replace(outline.ring, by_hand=by_hand),))

@@ -11,22 +11,8 @@ from drawn_jobs import FACTS, pattern, result
 
 from spilemark.fairness import Fairness, fairness
 from spilemark.fairness_figure import edge_words, fairness_figure, write_fairness
-from spilemark.records import Corner, Edge, Floats, Outline, Polyline
+from spilemark.records import Corner, Floats, Outline
 from spilemark.report import report
-
-
-def outline_of(ring: Floats, corners: list[int], sigma: float = 0.01) -> Outline:
-    count = len(ring)
-    line = Polyline(
-        role="edge",
-        points_mm=ring,
-        sigma_mm=np.full(count, sigma),
-        sensitivity_mm=np.zeros((count, 0)),
-        seen=np.ones(count, dtype=bool),
-    )
-    made = tuple(Corner(index=k, angle_deg=90.0) for k in corners)
-    edges: tuple[Edge, ...] = zoo.edges_of(ring, made)
-    return Outline(polylines=(line,), corners=made, edges=edges, causes=(), views=())
 
 
 def plate(top: Floats) -> tuple[Outline, int]:
@@ -35,7 +21,8 @@ def plate(top: Floats) -> tuple[Outline, int]:
     bottom = np.column_stack([np.linspace(left[0], right[0], 300), np.full(300, -150.0)])
     ring = np.vstack([top, bottom])
     corners = [0, len(top) - 1, len(top), len(ring) - 1]
-    return outline_of(ring, corners), 0
+    made = [Corner(index=k, angle_deg=90.0) for k in corners]
+    return zoo.measured(ring, made, 0.01), 0
 
 
 def upper(top: Floats) -> Fairness:
