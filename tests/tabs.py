@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from bench_server import Page
-from playwright.sync_api import Browser, BrowserContext, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, expect, sync_playwright
 from playwright.sync_api import Page as Tab
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -75,6 +75,11 @@ def on_screen(tab: Tab, at: list[float]) -> list[float]:
         at,
     )
     return found
+
+
+def ready(tab: Tab) -> None:
+    """Wait until what is drawn is what a touch would be of."""
+    expect(tab.locator("#view")).to_have_attribute("aria-busy", "false", timeout=30_000)
 
 
 def ring_of(page: Page, job: str) -> list[list[float]]:

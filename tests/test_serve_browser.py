@@ -14,7 +14,7 @@ from bench_server import SAMPLES, Page, running
 from drawn_jobs import result
 from playwright.sync_api import Browser, Route, expect
 from playwright.sync_api import Page as Tab
-from tabs import box_of, broken_rules, context, on_screen, ring_of, touch, watched
+from tabs import box_of, broken_rules, context, on_screen, ready, ring_of, touch, watched
 from test_own_mirror import halves_of, hook, laid
 
 from spilemark.records import Side
@@ -659,6 +659,8 @@ def test_touches_draw_a_stretch_and_mark_one_as_guessed(
     for tool, ends, kind in tools:
         tab.get_by_label(tool).check()
         tab.evaluate("document.getElementById('view').scrollIntoView({ block: 'center' })")
+        # Touches are not taken before the last edit was tried, though it shows already.
+        ready(tab)
         for k in ends:
             tab.mouse.click(*on_screen(tab, ring[k]))
         # What waits to be worked in is drawn as it will be.

@@ -14,7 +14,7 @@ import shapely
 from bench_server import SAMPLES, Page
 from playwright.sync_api import Browser, Route, expect
 from playwright.sync_api import Page as Tab
-from tabs import box_of, broken_rules, context, on_screen, ring_of, touch, watched
+from tabs import box_of, broken_rules, context, on_screen, ready, ring_of, touch, watched
 from test_serve_put_right import FORM, hidden_edge, measured, rows
 
 pytestmark = pytest.mark.usefixtures("browser")
@@ -41,11 +41,6 @@ def look(tab: Tab, page: Page, job: str) -> None:
     expect(tab.locator("#view .seen").first).to_be_attached()
     ready(tab)
     show(tab)
-
-
-def ready(tab: Tab) -> None:
-    """Wait until what is drawn is what a touch would be of."""
-    expect(tab.locator("#view")).to_have_attribute("aria-busy", "false", timeout=30_000)
 
 
 def show(tab: Tab) -> None:
