@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +21,9 @@ from spilemark.serve.settings import listen_on
 from spilemark.serve.shelf import Limits, Shelf
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images" / "quarter_knee"
+
+KNEE = {"thickness": "3.07", "distances": "A-H = 767.5 ± 0.2"}
+"""What is told of the sample's photos in the form of a job."""
 
 
 @dataclass
@@ -108,6 +112,24 @@ class Page:
                 return state
             time.sleep(0.05)
         raise AssertionError(f"never so: {state}")
+
+    def measure(self, job: str) -> None:
+        """Measure a job, and wait until it is."""
+        self.post(f"/api/jobs/{job}/measure")
+        self.until(job, lambda s: s["status"] == "measured")
+
+    def port_alone(self, **form: str) -> str:
+        """A job of the sample's port photo, measured."""
+        made = self.new_job(**(KNEE | form))
+        self.send(made, SAMPLES / "port.jpg", "port")
+        self.measure(made)
+        return made
+
+    def copy_of(self, job: str, name: str) -> str:
+        """Another job like it: a job is its folder."""
+        here = self.shelf.find(job).folder
+        shutil.copytree(here, here.with_name(name))
+        return next(e.id for e in self.shelf.entries() if e.folder.name == name)
 
 
 @contextmanager

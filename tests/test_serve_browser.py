@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bench_server import SAMPLES, Page, running
+from bench_server import KNEE, SAMPLES, Page, running
 from drawn_jobs import result
 from playwright.sync_api import Browser, Route, expect
 from playwright.sync_api import Page as Tab
@@ -26,11 +26,11 @@ WIDTHS = (360, 820, 1440, 1920)
 
 @pytest.fixture(scope="module")
 def measured(page: Page) -> str:
-    job = page.new_job(thickness="3.07", distances="A-H = 767.5 ± 0.2")
+    job = page.new_job(**KNEE)
     page.send(job, SAMPLES / "port.jpg", "port")
     page.send(job, SAMPLES / "starboard.jpg", "starboard")
-    page.post(f"/api/jobs/{job}/measure")
-    page.until(job, lambda s: s["status"] == "measured" and all(p["thumb"] for p in s["photos"]))
+    page.measure(job)
+    page.until(job, lambda s: all(p["thumb"] for p in s["photos"]))
     return job
 
 
@@ -558,10 +558,8 @@ def image_of(data: bytes) -> Any:
 
 @pytest.fixture
 def port_only(page: Page) -> str:
-    job = page.new_job(boat="Heron", thickness="3.07", distances="A-H = 767.5 ± 0.2")
-    page.send(job, SAMPLES / "port.jpg", "port")
-    page.post(f"/api/jobs/{job}/measure")
-    page.until(job, lambda s: s["status"] == "measured" and s["photos"][0]["thumb"])
+    job = page.port_alone(boat="Heron")
+    page.until(job, lambda s: s["photos"][0]["thumb"])
     return job
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import time
 from pathlib import Path
 from typing import Any
@@ -11,29 +10,25 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from bench_server import SAMPLES, Page
+from bench_server import KNEE, Page
 from playwright.sync_api import Browser, Route, expect
 from playwright.sync_api import Page as Tab
 from tabs import box_of, broken_rules, context, on_screen, ready, ring_of, touch, watched
-from test_serve_put_right import FORM, hidden_edge, measured, rows
+from test_serve_put_right import hidden_edge, measured, rows
 
 pytestmark = pytest.mark.usefixtures("browser")
 
 
 @pytest.fixture(scope="module")
 def once(page: Page) -> str:
-    made = page.new_job(boat="Whimbrel", **FORM)
-    page.send(made, SAMPLES / "port.jpg", "port")
-    measured(page, made)
+    made = page.port_alone(boat="Whimbrel")
     page.until(made, lambda s: s["photos"][0]["thumb"])
     return made
 
 
 @pytest.fixture
 def job(page: Page, once: str, tmp_path: Path) -> str:
-    here = page.shelf.find(once).folder
-    shutil.copytree(here, here.with_name(tmp_path.name))
-    return next(e.id for e in page.shelf.entries() if e.folder.name == tmp_path.name)
+    return page.copy_of(once, tmp_path.name)
 
 
 def look(tab: Tab, page: Page, job: str) -> None:
@@ -166,7 +161,7 @@ def test_fingers_follow_an_edge_past_a_place_on_the_way(
 def test_where_no_edge_shows_a_straight_line_is_offered(
     tab: Tab, page: Page, tmp_path: Path
 ) -> None:
-    job = page.new_job(boat="Dotterel", **FORM)
+    job = page.new_job(boat="Dotterel", **KNEE)
     picture, box = hidden_edge()
     (tmp_path / "hidden.jpg").write_bytes(picture)
     page.send(job, tmp_path / "hidden.jpg", "port")

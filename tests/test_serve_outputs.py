@@ -12,7 +12,7 @@ import pikepdf
 import pypdfium2
 import pytest
 import tomlkit
-from bench_server import SAMPLES, Page
+from bench_server import Page
 from PIL import Image
 
 from spilemark import cli
@@ -26,11 +26,7 @@ MM_PT = 25.4 / 72
 
 @pytest.fixture(scope="module")
 def job(page: Page) -> str:
-    made = page.new_job(thickness="3.07", distances="A-H = 767.5 ± 0.2")
-    page.send(made, SAMPLES / "port.jpg", "port")
-    page.post(f"/api/jobs/{made}/measure")
-    page.until(made, lambda s: s["status"] == "measured")
-    return made
+    return page.port_alone()
 
 
 def named(*names: str) -> dict[str, str]:

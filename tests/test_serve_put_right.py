@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import shutil
 import time
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ import cv2
 import numpy as np
 import pytest
 import shapely
-from bench_server import SAMPLES, Page
+from bench_server import KNEE, SAMPLES, Page
 from PIL import Image
 
 from spilemark.cli import main
@@ -21,29 +20,21 @@ from spilemark.errors import UsageError
 from spilemark.frames import signed_area
 from spilemark.serve.reread import carried, outline_of, views_of
 
-FORM = {"thickness": "3.07", "distances": "A-H = 767.5 ± 0.2"}
-
 
 def measured(page: Page, job: str) -> dict[str, Any]:
-    page.post(f"/api/jobs/{job}/measure")
-    page.until(job, lambda s: s["status"] == "measured")
+    page.measure(job)
     return page.bench.report(page.shelf.find(job))
 
 
 @pytest.fixture(scope="module")
 def once(page: Page) -> str:
-    made = page.new_job(boat="Whimbrel", **FORM)
-    page.send(made, SAMPLES / "port.jpg", "port")
-    measured(page, made)
-    return made
+    return page.port_alone(boat="Whimbrel")
 
 
 @pytest.fixture
 def job(page: Page, once: str, tmp_path: Path) -> str:
-    """A measured job of the test's own: a job is its folder, so a copy of that is another one."""
-    here = page.shelf.find(once).folder
-    shutil.copytree(here, here.with_name(tmp_path.name))
-    return next(e.id for e in page.shelf.entries() if e.folder.name == tmp_path.name)
+    """A measured job of the test's own."""
+    return page.copy_of(once, tmp_path.name)
 
 
 def drawing(page: Page, job: str) -> dict[str, Any]:
@@ -171,7 +162,7 @@ def test_corners_are_set_and_taken_and_names_follow(page: Page, job: str) -> Non
 def test_where_the_photo_shows_no_edge_nothing_is_kept_and_a_way_out_is_told(
     page: Page, tmp_path: Path
 ) -> None:
-    job = page.new_job(boat="Bittern", **FORM)
+    job = page.new_job(boat="Bittern", **KNEE)
     picture, box = hidden_edge()
     path = tmp_path / "hidden.jpg"
     path.write_bytes(picture)

@@ -115,11 +115,7 @@ def test_what_the_forms_do_not_show_stays_and_what_is_unchanged_too() -> None:
 
 @pytest.fixture(scope="module")
 def job(page: Page) -> str:
-    made = page.new_job(thickness="3.07", distances="A-H = 767.5 ± 0.2")
-    page.send(made, SAMPLES / "port.jpg", "port")
-    page.post(f"/api/jobs/{made}/measure")
-    page.until(made, lambda s: s["status"] == "measured")
-    return made
+    return page.port_alone()
 
 
 def test_the_page_says_what_the_command_line_says(

@@ -19,11 +19,7 @@ pytestmark = pytest.mark.usefixtures("browser")
 @pytest.fixture(scope="module")
 def job(page: Page) -> str:
     """Port alone, measured as a pattern of a stock that no pattern is made of."""
-    made = page.new_job(thickness="31", distances="A-H = 767.5 ± 0.2")
-    page.send(made, SAMPLES / "port.jpg")
-    page.post(f"/api/jobs/{made}/measure")
-    page.until(made, lambda s: s["status"] == "measured")
-    return made
+    return page.port_alone(thickness="31")
 
 
 def table_of(page: Page, job: str) -> dict[str, object]:
