@@ -86,6 +86,11 @@ export function listen(told, again) {
   });
 }
 
+/** The same of one job alone. */
+export function listenTo(id, told, again) {
+  listen((state) => state.id === id && told(state), again);
+}
+
 /** One line to the program, however many listen; a line that is given up is made anew. */
 function connect() {
   source = new EventSource("/api/events");

@@ -1,5 +1,5 @@
 // The photo with what was found in it.
-import { attempt, el, fine, get, jobHere, length, listen, send, statusWords, svg } from "./common.js";
+import { attempt, el, fine, get, jobHere, length, listenTo, send, statusWords, svg } from "./common.js";
 import { Corrector, nameField } from "./correct.js";
 import { Viewer, edgeAt, legend, nearestOf, path, stretches } from "./viewer.js";
 
@@ -243,8 +243,7 @@ async function begin() {
 }
 
 document.getElementById("again")?.addEventListener("click", () => attempt(() => send(`${api}/measure`)));
-listen((state) => {
-  if (state.id !== job.id) return;
+listenTo(job.id, (state) => {
   const finished = job.work && !state.work;
   job = state;
   if (finished) begin();

@@ -1,5 +1,5 @@
 // Photos of a job: they come in, are judged, and the job is measured.
-import { SIGNS, attempt, el, get, jobHere, listen, nameOf, photoName, send, statusWords, trouble } from "./common.js";
+import { SIGNS, attempt, el, get, jobHere, listenTo, nameOf, photoName, send, statusWords, trouble } from "./common.js";
 
 let job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -244,8 +244,7 @@ function showDoor(told) {
 buttons["let-in"].addEventListener("click", () => attempt(async () => showDoor(await send(`${api}/door`))));
 attempt(async () => showDoor(await get("/api/door")));
 
-listen((told) => {
-  if (told.id !== job.id) return;
+listenTo(job.id, (told) => {
   job = told;
   show();
 }, refresh);

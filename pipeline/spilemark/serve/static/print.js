@@ -1,5 +1,5 @@
 // What is printed: the first page of each paper shown, and the sheets made for another paper or printer.
-import { attempt, get, jobHere, listen, send, statusWords } from "./common.js";
+import { attempt, get, jobHere, listenTo, send, statusWords } from "./common.js";
 
 let job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -54,8 +54,7 @@ function show() {
 }
 
 if (form) {
-  listen((told) => {
-    if (told.id !== job.id) return;
+  listenTo(job.id, (told) => {
     job = told;
     show();
   }, again);

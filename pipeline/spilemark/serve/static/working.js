@@ -1,5 +1,5 @@
 // On every page of a job: that it is being measured, the way to stop it, and where the keys go on.
-import { attempt, get, jobHere, listen, send, statusWords } from "./common.js";
+import { attempt, get, jobHere, listenTo, send, statusWords } from "./common.js";
 
 let job = jobHere();
 const api = `/api/jobs/${job.id}`;
@@ -32,5 +32,5 @@ function keepFocus() {
 
 addEventListener("focusin", (event) => (last = event.target));
 stop?.addEventListener("click", () => attempt(() => send(`${api}/stop`)));
-listen((told) => told.id === job.id && show(told), async () => show((await attempt(() => get(api))) ?? job));
+listenTo(job.id, show, async () => show((await attempt(() => get(api))) ?? job));
 show(job);
