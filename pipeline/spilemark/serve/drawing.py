@@ -6,13 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from spilemark.frames import stored_to_upright
-from spilemark.lens import plane_to_pixels
-from spilemark.records import Floats, PlaneMap, RigidMap
 from spilemark.rigid import apply, inverse
 from spilemark.serve.entries import Entry
-
-_CORRECTED = "corrected-by-hand"
+from spilemark.serve.reread import laid_of, on_photo, plane_of
 
 
 def photo_drawings(report: dict[str, Any], entry: Entry) -> list[dict[str, Any]]:
@@ -60,8 +56,12 @@ def _one(
 def _pattern(
     side: str, pattern: dict[str, Any], photo: dict[str, Any], cards: dict[str, Any]
 ) -> dict[str, Any]:
+    back, plane = inverse(laid_of(pattern)), plane_of(cards)
+    size = photo["width_px"], photo["height_px"]
+
     def lines(points: Any) -> list[list[float]]:
-        return _on_photo(np.array(points, dtype=np.float64), pattern, photo, cards)
+        on_face = apply(back, np.array(points, dtype=np.float64))
+        return on_photo(on_face, plane, size, photo["orientation"])
 
     return {
         "side": side,
@@ -82,24 +82,3 @@ def _pattern(
         "forward_known": pattern["forward_known"],
         "words": pattern["fixed_words"],
     }
-
-
-def _on_photo(
-    points: Floats, pattern: dict[str, Any], photo: dict[str, Any], cards: dict[str, Any]
-) -> list[list[float]]:
-    laid = pattern["laid"]
-    boat = RigidMap(
-        turn_rad=laid["turn_rad"], shift_mm=tuple(laid["shift_mm"]), flipped=laid["flipped"]
-    )
-    plane = PlaneMap(
-        lens=np.array(cards["lens"]),
-        rotation_rad=np.array(cards["rotation_rad"]),
-        translation_mm=np.array(cards["translation_mm"]),
-        height_mm=cards["face_height_mm"],
-        gain=np.zeros((16, 0)),
-    )
-    stored = plane_to_pixels(apply(inverse(boat), points), plane)
-    size = photo["width_px"], photo["height_px"]
-    upright = stored_to_upright(stored, *size, photo["orientation"])
-    rows: list[list[float]] = np.round(upright, 2).tolist()
-    return rows

@@ -12,8 +12,6 @@ import numpy as np
 
 from spilemark.conductor import follow_with
 from spilemark.corrections import LEFT_OUT, MADE_BY_HAND, Correction, corrected
-from spilemark.frames import stored_to_upright
-from spilemark.lens import plane_to_pixels
 from spilemark.records import (
     Floats,
     JobFacts,
@@ -26,7 +24,14 @@ from spilemark.records import (
 )
 from spilemark.rigid import apply, inverse
 from spilemark.serve.page_words import plain_words
-from spilemark.serve.reread import laid_of, outline_of, read_again, traced_outline, views_of
+from spilemark.serve.reread import (
+    laid_of,
+    on_photo,
+    outline_of,
+    read_again,
+    traced_outline,
+    views_of,
+)
 
 _NOWHERE = ScaleStatement(
     basis=ScaleBasis.NOMINAL, words="", sigma_relative=0.0, print_scale=(1.0, 1.0)
@@ -165,8 +170,14 @@ class _Arm:
         order = np.arange(n)[::-1] if laid.flipped else np.arange(n)
         place = np.argsort(order)
         rings = {
-            view.straight.photo.path.name: _on_photo(ring.points_mm[order], view)
+            photo.path.name: on_photo(
+                ring.points_mm[order],
+                view.plane,
+                (photo.width_px, photo.height_px),
+                photo.orientation,
+            )
             for view in outline.views
+            for photo in (view.straight.photo,)
         }
         names = _Names(outline_of(pattern, self._views))
         ends = [(e.stop, e.start) if laid.flipped else (e.start, e.stop) for e in outline.edges]
@@ -228,11 +239,3 @@ def _plain(note: Note) -> str:
     if note.code in (MADE_BY_HAND, LEFT_OUT):
         words = words.rpartition(": ")[2]
     return words[:1].upper() + words[1:]
-
-
-def _on_photo(points: Floats, view: View) -> list[list[float]]:
-    photo = view.straight.photo
-    stored = plane_to_pixels(points, view.plane)
-    upright = stored_to_upright(stored, photo.width_px, photo.height_px, photo.orientation)
-    rows: list[list[float]] = upright.round(2).tolist()
-    return rows

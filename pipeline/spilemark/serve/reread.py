@@ -40,17 +40,30 @@ def views_of(report: dict[str, Any], arm: str) -> tuple[View, ...]:
     )
 
 
-def _view(photo: dict[str, Any], cards: dict[str, Any]) -> View:
-    # One black pixel stands for all: whoever looks at the photo reads it again.
-    black = np.broadcast_to(np.uint8(0), (photo["height_px"], photo["width_px"]))
-    lens = np.array(cards["lens"], dtype=np.float64)
-    plane = PlaneMap(
-        lens=lens,
+def plane_of(cards: dict[str, Any]) -> PlaneMap:
+    """How a photo's pixels lie on the face of its pattern, by its row of ``cards``."""
+    return PlaneMap(
+        lens=np.array(cards["lens"], dtype=np.float64),
         rotation_rad=np.array(cards["rotation_rad"]),
         translation_mm=np.array(cards["translation_mm"]),
         height_mm=cards["face_height_mm"],
         gain=np.zeros((16, 0)),
     )
+
+
+def on_photo(
+    points: Floats, plane: PlaneMap, size: tuple[int, int], orientation: int
+) -> list[list[float]]:
+    """Points of the face, mm, on its photo, upright px; ``size`` is the stored one."""
+    upright = stored_to_upright(plane_to_pixels(points, plane), *size, orientation)
+    rows: list[list[float]] = upright.round(2).tolist()
+    return rows
+
+
+def _view(photo: dict[str, Any], cards: dict[str, Any]) -> View:
+    # One black pixel stands for all: whoever looks at the photo reads it again.
+    black = np.broadcast_to(np.uint8(0), (photo["height_px"], photo["width_px"]))
+    plane = plane_of(cards)
     straight = StraightPhoto(
         photo=Photo(
             path=Path(photo["name"]),
@@ -58,7 +71,7 @@ def _view(photo: dict[str, Any], cards: dict[str, Any]) -> View:
             pixels=black,
             orientation=photo["orientation"],
         ),
-        lens=Lens(values=lens, covariance=np.zeros((9, 9)), basis="as measured"),
+        lens=Lens(values=plane.lens, covariance=np.zeros((9, 9)), basis="as measured"),
         lens_group="",
         arm=photo["arm"],
     )
