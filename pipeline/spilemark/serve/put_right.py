@@ -6,12 +6,12 @@ import json
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
 from spilemark.conductor import follow_with
-from spilemark.corrections import LEFT_OUT, MADE_BY_HAND, Correction, corrected
+from spilemark.corrections import LEFT_OUT, MADE_BY_HAND, corrected
 from spilemark.records import (
     Floats,
     JobFacts,
@@ -23,6 +23,7 @@ from spilemark.records import (
     View,
 )
 from spilemark.rigid import apply, inverse
+from spilemark.serve.edits import correction_of
 from spilemark.serve.page_words import plain_words
 from spilemark.serve.reread import (
     laid_of,
@@ -138,12 +139,7 @@ class _Arm:
     def _one(
         self, outlines: tuple[Outline, ...], row: dict[str, Any], said: tuple[dict[str, Any], ...]
     ) -> tuple[tuple[Outline, ...], tuple[dict[str, Any], ...]]:
-        correction = Correction(
-            do=row["do"],
-            photo=row["photo"],
-            points=cast("Any", tuple((float(x), float(y)) for x, y in row["points"])),
-        )
-        facts = replace(self._facts, corrections={self._arm: (correction,)})
+        facts = replace(self._facts, corrections={self._arm: (correction_of(row),)})
         survey = Survey(views=self._views, causes=(), scale=_NOWHERE)
         changed, left = corrected({self._arm: outlines}, survey, facts, self._follow)
         before = {id(note) for outline in outlines for note in outline.notes}
