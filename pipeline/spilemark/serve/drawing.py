@@ -46,10 +46,8 @@ def _one(
         "name": photo["name"],
         "width": photo["height_px"] if turned else photo["width_px"],
         "height": photo["width_px"] if turned else photo["height_px"],
-        "residual_px": cards["residual_rms_px"],
         "cards": cards["cards"],
         "patterns": [_pattern(side, p, photo, cards) for side, p in sides],
-        "notes": [n for n in report["notes"] if n["at_px"] and n["photo"] == photo["name"]],
     }
 
 
@@ -79,6 +77,4 @@ def _pattern(
         ],
         "edges": pattern["edges"],
         "seen_percent": pattern["seen_percent"],
-        "forward_known": pattern["forward_known"],
-        "words": pattern["fixed_words"],
     }
