@@ -73,7 +73,7 @@ def test_what_the_others_say_of_a_batten_does_not_hang_on_how_noisy_the_crossing
     ((a, b, mm, sigma),) = world.job.distances
     slip = dataclasses.replace(world.job, distances=((a, b, 1.01 * mm, sigma),))
     for expected_px in (0.07, 0.01):
-        survey = surveyed(world, slip, surveys.observe(world, sigma_px=expected_px))
+        survey = surveys.surveyed(world, surveys.observe(world, sigma_px=expected_px), slip)
         (note,) = [n for n in survey.notes if n.code == "lengths-disagree"]
         assert note.value == pytest.approx(0.01 * mm, rel=0.06)
 

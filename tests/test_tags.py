@@ -22,7 +22,7 @@ from spilemark.ink_files import pdf_bytes
 from spilemark.lens import plane_to_pixels
 from spilemark.line_ways import chord_mm, line_ways
 from spilemark.picking import pick_patterns
-from spilemark.records import Floats, Outline, Side, TagSighting, View
+from spilemark.records import Floats, Outline, Polyline, Side, TagSighting, View
 from spilemark.sides import assign_sides, forward_point
 from spilemark.tags import (
     CENTRE_PER_CROSSING,
@@ -43,7 +43,7 @@ from spilemark.testing import shapes
 from spilemark.testing.scenes import simple_plane
 from spilemark.uncertainty import COVERAGE_FACTOR
 from spilemark_stages.rectify.detect import find_boards
-from spilemark_stages.register.line_tags import line_of_tags
+from spilemark_stages.register.line_tags import line_of_tags, pencil_under
 from spilemark_stages.register.reference_line import Options, register
 
 SAYS = {tag.name: tag.says for tag in TAGS}
@@ -247,6 +247,45 @@ def test_a_pencil_line_under_the_tags_is_measured_itself() -> None:
     assert pattern.outline.of_role("centreline")[0].name != "line tags"
     away = np.abs(pattern.outline.ring.points_mm[:, None] - zoo.knee().ring_mm[::9]).sum(axis=2)
     assert away.min(axis=0).max() < 1e-6
+
+
+def test_a_pencil_line_that_the_tags_hide_in_places_is_one_line() -> None:
+    tags = (("line 1", (0.4, 105.0), 0.0), ("line 2", (0.2, 35.0), 0.0))
+    outline = tagged(zoo.knee(), *tags)
+    whole = outline.of_role("centreline")[0]
+    straight = np.linspace(whole.points_mm[0], whole.points_mm[-1], 61)
+    along = np.linalg.norm(straight - straight[0], axis=1)
+    gap = (along > along[-1] * 0.4) & (along < along[-1] * 0.6)
+    columns = whole.sensitivity_mm.shape[1]
+
+    def piece(points: Floats, slope: float) -> Polyline:
+        rows = np.zeros((len(points), columns))
+        rows[:, -1] = slope
+        count = len(points)
+        return replace(
+            whole,
+            points_mm=points,
+            sigma_mm=np.full(count, 0.05),
+            sensitivity_mm=rows,
+            seen=np.ones(count, dtype=bool),
+            by_hand=np.zeros(count, dtype=bool),
+        )
+
+    before, after = ~gap & (along < along[-1] / 2), ~gap & (along > along[-1] / 2)
+    # The second piece was followed the other way: its left normal, and slopes, point back.
+    pieces = (piece(straight[before], 0.3), piece(straight[after][::-1], -0.3))
+    others = tuple(line for line in outline.polylines if line is not whole)
+    broken = replace(outline, polylines=(*others, *pieces))
+    found = pencil_under(broken, line_of_tags(broken, tags_about(broken), 0.3))
+    assert found is not None
+    reach = np.linalg.norm(found.points_mm[-1] - found.points_mm[0])
+    assert reach == pytest.approx(along[-1], abs=1e-9)
+    assert len(set(np.sign(found.sensitivity_mm[:, -1]))) == 1
+    # A second stroke beside the longer one is not mixed with it.
+    beside = piece(straight[before][2:-2] + [0.0, 0.3], 0.3)
+    again = replace(broken, polylines=(*broken.polylines, beside))
+    same = pencil_under(again, line_of_tags(again, tags_about(again), 0.3))
+    assert np.array_equal(same.points_mm, found.points_mm)
 
 
 def test_tags_off_a_pencil_line_count_and_it_is_said() -> None:

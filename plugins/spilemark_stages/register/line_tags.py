@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -71,12 +72,43 @@ def line_of_tags(outline: Outline, tags: Sequence[LaidTag], laid_mm: float) -> P
 
 
 def pencil_under(outline: Outline, tagged: Polyline) -> Polyline | None:
-    """The measured pencil line that the tags lie on, if one shows: it tells the place better."""
+    """The measured pencil line that the tags lie on, if one shows: it tells the place better.
+
+    The tags' own papers hide parts of it: what shows between and beyond them is one line.
+    """
     way = straight_fit(tagged)
     lines = [*outline.of_role("centreline"), *outline.of_role("mark")]
     straight = [p for p in lines if len(p.points_mm) >= 2 and not is_closed_mark(p)]
     under = [line for line in straight if _lies_under(straight_fit(line), way, tagged)]
-    return max(under, key=lambda p: straight_fit(p).length_mm, default=None)
+    return _one_line(under, way) if under else None
+
+
+def _one_line(pieces: Sequence[Polyline], way: StraightLine) -> Polyline:
+    """Pieces of one drawn line as one; of two that lie beside each other the longer."""
+    taken: list[tuple[float, float, Polyline]] = []
+    for piece in sorted(pieces, key=lambda p: -straight_fit(p).length_mm):
+        along = piece.points_mm @ way.along
+        low, high = float(along.min()), float(along.max())
+        if all(high < start or low > stop for start, stop, _ in taken):
+            taken.append((low, high, piece))
+    if len(taken) == 1:
+        return taken[0][2]
+    every = [piece for _, _, piece in taken]
+    order = np.argsort(np.concatenate([p.points_mm @ way.along for p in every]), kind="stable")
+    return replace(
+        every[0],
+        points_mm=np.concatenate([p.points_mm for p in every])[order],
+        sigma_mm=np.concatenate([p.sigma_mm for p in every])[order],
+        sensitivity_mm=np.concatenate([_leftward(p, way) for p in every])[order],
+        seen=np.concatenate([p.seen for p in every])[order],
+        by_hand=np.concatenate([p.by_hand for p in every])[order],
+    )
+
+
+def _leftward(piece: Polyline, way: StraightLine) -> Floats:
+    """A piece's sensitivity (N, K) along the left normal of the common way."""
+    ahead = float((piece.points_mm[-1] - piece.points_mm[0]) @ way.along) > 0
+    return piece.sensitivity_mm if ahead else -piece.sensitivity_mm
 
 
 def _lies_under(pencil: StraightLine, way: StraightLine, tagged: Polyline) -> bool:
