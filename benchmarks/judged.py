@@ -175,10 +175,7 @@ def _oracle_u95(world: World, observed: tuple[PhotoObservation, ...], rules: Wor
         bias[:, 0] = np.sqrt(rules.edge_bias_common) * rules.edge_bias_sd_px * across
         bias[:, 1] = rules.sawn_edge_sd_mm
         bias[:, 2 + k] = np.sqrt(1 - rules.edge_bias_common) * rules.edge_bias_sd_px * across
-        u, v = ((points - shared.centre) @ shared.axes.T).T
-        lies = np.stack([u, v], axis=-1) * rules.bend_sd_mm
-        lies = lies * camera.height_sensitivity(points, normals, view.plane)[:, None]
-        tables.append(np.concatenate([own, lies, bias], axis=1))
+        tables.append(np.concatenate([own, bias], axis=1))
         sigmas.append(rules.edge_noise_px * across)
     table, sigma = _best_of(np.stack(tables), np.stack(sigmas))
     return u95_fit(_line(points, sigma, table))

@@ -102,7 +102,7 @@ def test_everything_was_seen_and_its_doubt_is_honest(on_mat):
 def test_causes_are_the_surveys_then_edge_place_then_flatness(on_mat):
     ids = [c.id for c in on_mat.causes]
     assert ids[:3] == ["face-height", "picture-scale", "edge-place"]
-    assert ids[3:] == ["flatness:port:1", "flatness:port:2", "flatness:port:3"]
+    assert ids[3:] == [f"flatness:port:{k}" for k in range(1, 6)]
     ring = on_mat.ring
     place = ring.sensitivity_mm[:, 2]
     assert (place > 0.04).all()  # never less than what "the edge" of a sawn sheet is

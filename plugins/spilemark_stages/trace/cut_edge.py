@@ -64,7 +64,7 @@ class Options:
         default=0.2,
         metadata={
             "help": "One sigma of how far the rim of the sheet stands off its mean plane, "
-            "for each way of bending.",
+            "for each way of bending and of tilting.",
             "unit": "mm",
         },
     )

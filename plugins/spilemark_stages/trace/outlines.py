@@ -16,7 +16,8 @@ from spilemark_stages.trace.traced_ring import TracedRing
 SAWN_EDGE_MM = 0.04
 """What "the edge" of a sawn sheet is, one sigma."""
 EDGE_PLACE = "edge-place"
-_MODES = 3
+SHEET_MODES = 5
+"""Ways in which a sheet does not lie flat: bent along, across, twisted; tilted along, across."""
 STRAIGHT_MM = 0.5
 """An edge that nowhere leaves its straight fit by more, noise apart, was meant to be straight."""
 
@@ -55,9 +56,14 @@ class Shared:
             place = np.hypot(self.edge_bias_px * across, np.hypot(SAWN_EDGE_MM, self.shade_mm))
         u, v = ((points - self.centre) @ self.axes.T).T
         height = height_sensitivity(points, normals, plane) * self.flatness_mm
-        modes = np.stack([u * u, v * v, u * v], axis=-1) * height[:, None]
+        modes = sheet_forms(u, v) * height[:, None]
         none = np.zeros((len(points), self.sides))
         return np.concatenate([survey, place[:, None], modes, none], axis=1)
+
+
+def sheet_forms(u: Floats, v: Floats) -> Floats:
+    """Height (N, SHEET_MODES) over a flat sheet, each way of not lying flat by one unit at its ends."""
+    return np.stack([u * u, v * v, u * v, u, v], axis=-1)
 
 
 def shared_by(
@@ -78,8 +84,8 @@ def shared_by(
     reach = np.maximum(np.abs(local @ axes.T).max(axis=0), 1.0)
     own = [Cause(id=EDGE_PLACE, kind="edge place")]
     own += [
-        Cause(id=f"flatness:{arm}:{_MODES * piece + k + 1}", kind="flatness of the sheet")
-        for k in range(_MODES)
+        Cause(id=f"flatness:{arm}:{SHEET_MODES * piece + k + 1}", kind="flatness of the sheet")
+        for k in range(SHEET_MODES)
     ]
     own += [
         Cause(id=f"faint-side:{arm}:{piece + 1}:{k + 1}", kind="edge place") for k in range(sides)

@@ -9,7 +9,7 @@ import numpy as np
 
 from spilemark.lens import height_sensitivity, mm_per_px_across
 from spilemark.records import Cause, Floats
-from spilemark_stages.trace.outlines import Shared
+from spilemark_stages.trace.outlines import SHEET_MODES, Shared, sheet_forms
 
 OWN_SHARE = np.sqrt(0.5)
 """Of the doubt that the tone curve leaves of every edge, this is each photo's own, and as much common."""
@@ -19,16 +19,15 @@ _THIRD = 0.5
 """The same for the bend that is stronger at one end than at the other."""
 MOTION_MM = 3.0
 """A pattern that was moved, was by about this."""
-_EXTRA = ("stands off", "tilt along", "tilt across", "bend at one end")
+_EXTRA = ("stands off", "bend at one end")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tables:
     """Sensitivities of several photos' readings on one list of causes.
 
-    Columns: the survey's causes, edge place, the three bends that a single
-    photo has too, four more ways of not lying flat, each photo's own edge
-    place; then, for the question whether the pattern was moved, three per photo
+    Columns: the survey's causes, edge place, the ways of not lying flat that a
+    single photo has too, two more of them, each photo's own edge place; then, for the question whether the pattern was moved, three per photo
     that are no causes.
     """
 
@@ -42,8 +41,8 @@ class Tables:
     @property
     def bends(self) -> list[int]:
         """Columns of everything that is about the sheet not lying flat."""
-        first = len(self.shared[0].causes) - 3
-        return list(range(first, first + 3 + len(_EXTRA)))
+        first = len(self.shared[0].causes) - SHEET_MODES
+        return list(range(first, first + SHEET_MODES + len(_EXTRA)))
 
     @property
     def motions(self) -> list[list[int]]:
@@ -69,9 +68,9 @@ class Tables:
         return np.concatenate([common, forms, own, moved], axis=1)
 
     def extra_forms(self, points: Floats) -> Floats:
-        """Height (N, 4) of the further bends, in units of flatness."""
-        u, v = ((points - self.shared[0].centre) @ self.shared[0].axes.T).T
-        return np.stack([np.full(len(u), _STANDS), u, v, _THIRD * u**3], axis=-1)
+        """Height (N, 2) of the two more ways of not lying flat, in units of flatness."""
+        u = (points - self.shared[0].centre) @ self.shared[0].axes[0]
+        return np.stack([np.full(len(u), _STANDS), _THIRD * u**3], axis=-1)
 
     def heights(self, points: Floats) -> Floats:
         """Height (N, K) over the face as it was believed, mm per one sigma of each cause."""
@@ -79,9 +78,7 @@ class Tables:
         u, v = ((points - shared.centre) @ shared.axes.T).T
         out = np.zeros((len(points), len(self.causes) + 3 * len(self.shared)))
         out[:, : shared.view.plane.gain.shape[1]] = shared.view.plane.gain[15]
-        forms = np.concatenate(
-            [np.stack([u * u, v * v, u * v], axis=-1), self.extra_forms(points)], axis=1
-        )
+        forms = np.concatenate([sheet_forms(u, v), self.extra_forms(points)], axis=1)
         out[:, self.bends] = self.flatness_mm * forms
         return out
 
