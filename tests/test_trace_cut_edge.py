@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -12,7 +14,7 @@ from spilemark.errors import NoOutline
 from spilemark.frames import outward_normals, signed_area
 from spilemark.lens import pixels_to_plane, plane_to_pixels
 from spilemark.promises import _trace as broken_promise
-from spilemark.records import Floats, JobFacts, Outline
+from spilemark.records import Floats, JobFacts, Outline, View
 from spilemark.testing.shapes import disc, notched_plate
 from spilemark.tone import linear_luma
 from spilemark_stages.trace import cut_edge
@@ -303,3 +305,15 @@ def test_options_are_declared_with_help_and_unit():
     for option in dataclasses.fields(declared):
         assert option.metadata["help"]
         assert option.metadata["unit"]
+
+
+def without_colour(view: View) -> View:
+    photo = view.straight.photo
+    grey = np.repeat(np.round(photo.pixels.mean(axis=2, keepdims=True)).astype(np.uint8), 3, axis=2)
+    return replace(view, straight=replace(view.straight, photo=replace(photo, pixels=grey)))
+
+
+def test_a_picture_without_colour_is_traced_as_truly_as_one_with():
+    found = survey(without_colour(plate_on(CONCRETE, WHITE).view()))
+    (outline,) = cut_edge.trace(found, "port", JobFacts(), cut_edge.Options())
+    assert np.abs(signed(outline.ring.points_mm, PLATE)).max() < 0.4

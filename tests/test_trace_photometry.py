@@ -66,3 +66,12 @@ def test_two_greys_have_no_hue_to_go_by():
     s = np.arange(-8, 8.5, 0.5)
     assert hue_scale(means, s <= -4, s >= 4).trust.max() < 0.01
     np.testing.assert_allclose(chroma(means), 0.0, atol=1e-12)
+
+
+def test_hue_of_two_sides_without_colour_is_not_believed_at_all():
+    s = np.arange(-10.0, 11.0)
+    light = np.where(s < 0, 0.45, 0.1)
+    rounding = np.random.default_rng(1).normal(0, 1e-12, (5, len(s), 3))
+    scale = hue_scale(light[None, :, None] + rounding, s <= -4, s >= 4)
+    assert scale.trust.max() == 0.0
+    assert hue_scale(np.full((1, len(s), 3), 0.3), s <= -4, s >= 4).trust[0] == 0.0

@@ -26,6 +26,8 @@ LEAST_CHROMA = 0.04
 """Difference of coded colour below which artefacts of colour coding outweigh it."""
 _OWN_SPREAD = 0.01
 """Artefacts of colour coding themselves."""
+_NO_STEP = 1e-6
+"""Square of a step in colour, in units of its spread, that is rounding and no colour."""
 
 
 def chroma(linear: Floats | Float32) -> Floats:
@@ -72,9 +74,12 @@ def hue_scale(means: Floats, face: Bools, bench: Bools) -> HueScale:
     step = np.median(colour[:, face], axis=1) - there
     spread = _OWN_SPREAD**2 * np.eye(2) + 0.25 * there[:, :, None] * there[:, None, :]
     axis: Floats = np.linalg.solve(spread, step[:, :, None])[..., 0].astype(np.float64)
-    axis = axis / np.maximum(np.einsum("mc,mc->m", axis, step), 1e-12)[:, None]
+    square = np.einsum("mc,mc->m", axis, step)
+    # Of two sides without colour no axis can be had: what rounding leaves is none.
+    told = square > _NO_STEP
+    axis = np.where(told[:, None], axis / np.maximum(square, _NO_STEP)[:, None], 0.0)
     length = np.linalg.norm(axis, axis=1)
-    clear = np.where(length > 0, 1.0 / np.maximum(length, 1e-9), 0.0)
+    clear = np.where(told, 1.0 / np.maximum(length, 1e-9), 0.0)
     scale = HueScale(there, axis, np.ones(len(means)))
     share = scale.read(means)
     noise = np.maximum(np.std(share[:, face], axis=1), np.std(share[:, bench], axis=1))
