@@ -14,6 +14,7 @@ from spilemark.records import Floats, View
 from spilemark_stages.trace.photometry import LinearPhoto
 from spilemark_stages.trace.pieces import corner_gap_mm
 from spilemark_stages.trace.regions import Found, Region
+from spilemark_stages.trace.round_holes import round_again
 from spilemark_stages.trace.shade import darker_than_bench
 from spilemark_stages.trace.snap import mean_scale
 from spilemark_stages.trace.stretches import Sheet
@@ -117,6 +118,7 @@ def _holes(
     doubtful += [_middle(ring, view) for ring in largest[_MOST_HOLES:]]
     for ring_px in largest[:_MOST_HOLES]:
         hole = tracer.trace(_turned(ring_px, view, anticlockwise=False), region.coarse_px)
+        hole = round_again(tracer, hole, mean_scale(ring_px, view.plane))
         shape = shapely.Polygon(hole.points_mm)
         good = shape.is_valid and face.contains(shape) and hole.seen_share >= _HOLE_SEEN
         # What is as small as a fleck of the face must be told by more than its hue.
