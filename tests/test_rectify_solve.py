@@ -11,7 +11,7 @@ from spilemark import lens as camera
 from spilemark.cards import shop_cards
 from spilemark.errors import NoScale, UsageError
 from spilemark.frames import outward_normals
-from spilemark.records import JobFacts
+from spilemark.records import Floats, JobFacts
 from spilemark.testing.worlds import World
 from spilemark_stages.rectify.layout import lay_out
 from spilemark_stages.rectify.model import gather_priors, photo_rows
@@ -315,6 +315,30 @@ def test_photos_of_two_cameras_are_told_apart() -> None:
     a, b = surveys.observe(one)
     same = (a, dataclasses.replace(b, arm="starboard", name="starboard:0"))
     assert not solve_apart_if_need_be(same, beliefs)[2]
+
+
+@pytest.mark.parametrize("seed", [61, 62, 63])
+def test_a_photo_that_was_zoomed_and_does_not_say_so_is_told_though_crossings_fit(
+    seed: int,
+) -> None:
+    world = surveys.draw(seed, cards=(6, 6), photos=3, tilt_deg=(18.0, 24.0), lens_kinds=("raw",))
+    beliefs = gather_beliefs(world.job, shop_cards(), surveys.observe(world), 0.005, 0.08)
+    assert not solve_apart_if_need_be(surveys.observe(world), beliefs)[2]
+    *same, last = world.shots
+    middle = (np.array(last.frame_px) - 1) / 2
+
+    def smaller(seen: Floats) -> Floats:
+        return np.asarray(middle + 0.85 * (seen - middle))
+
+    zoomed = dataclasses.replace(
+        last, crossings_px={name: smaller(seen) for name, seen in last.crossings_px.items()}
+    )
+    observed = surveys.observe(dataclasses.replace(world, shots=(*same, zoomed)))
+    solution = solve(observed, beliefs)
+    _, freed, notes = solve_apart_if_need_be(observed, beliefs)
+    assert [n.code for n in notes] == ["different-lenses"]
+    true = 0.85 * world.shots[-1].lens[0]
+    assert abs(freed.views[-1].numbers[0] - true) < abs(solution.views[-1].numbers[0] - true)
 
 
 @pytest.mark.parametrize("photos", [1, 3])

@@ -15,6 +15,9 @@ from spilemark_stages.rectify.solve import Solution, SolvedView, solve
 _STRAINED = 1.5
 """Crossings that fit this much worse than they were read ask for another explanation."""
 _WORTH = 0.75
+_CHANGED = 5.0
+"""Change of one lens from photo to photo, three numbers in the sigmas of what is believed of it, from which
+on it was not that lens: by chance once in a hundred thousand (chi with three degrees of freedom)."""
 _OTHER_LENS = 45.0
 """Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
 _LARGEST_SIGMAS = 10.0
@@ -101,16 +104,36 @@ def solve_apart_if_need_be(
     """Solve; where photos thought to share a lens do not fit together, give each its own."""
     solution = solve(observed, beliefs)
     shared = len({photo.lens_group for photo in observed}) < len(observed)
-    if solution.noise < _STRAINED or not shared:
+    change = largest_change(solution, observed, beliefs)
+    changed = change > _CHANGED
+    if not shared or (solution.noise < _STRAINED and not changed):
         return observed, solution, []
     apart = tuple(replace(photo, lens_group=photo.name) for photo in observed)
     freed = solve(apart, beliefs)
-    if freed.noise > _WORTH * solution.noise:
+    if freed.noise > (1.0 if changed else _WORTH) * solution.noise:
         return observed, solution, []
+    if changed:
+        return apart, freed, [different_note(change, "times what one lens changes")]
     return apart, freed, [different_note(solution.noise)]
 
 
-def different_note(noise: float) -> Note:
+def largest_change(
+    solution: Solution, observed: Sequence[PhotoObservation], beliefs: Beliefs
+) -> float:
+    """Largest change of a lens in one of its photos, in the sigmas of what is believed of that; 0: none shared.
+
+    A zoom that no file tells of is taken up by the camera's height, by cards
+    and by this, so that crossings may fit as well as ever.
+    """
+    changes = [0.0]
+    for k, at in solution.layout.drift.items():
+        focus, *centre = solution.unknowns[at]
+        believed_px = beliefs.drift_centre_px * observed[k].width_px / 4032
+        changes.append(float(np.hypot(focus / beliefs.drift_f, np.hypot(*centre) / believed_px)))
+    return max(changes)
+
+
+def different_note(by: float, unit: str = "times the usual residual") -> Note:
     """Said when photos of one lens, by their files, do not fit together as such."""
     return Note(
         code="different-lenses",
@@ -118,8 +141,8 @@ def different_note(noise: float) -> Note:
         text="The photos look as if taken with different cameras or lenses, though the"
         " files do not say so. Each was given a lens of its own, so that less cancels"
         " between port and starboard. Use one phone, without zoom, for all photos.",
-        value=noise,
-        unit="times the usual residual",
+        value=by,
+        unit=unit,
     )
 
 
