@@ -25,6 +25,7 @@ from spilemark_stages.trace.moved_ring import moved_ring
 from spilemark_stages.trace.offsets_between import read_against
 from spilemark_stages.trace.parallax import rim_heights, several_notes
 from spilemark_stages.trace.several import Beliefs, FusedPiece, put_together
+from spilemark_stages.trace.told_height import doubted_height, joining_height
 from spilemark_stages.trace.traced_ring import POINTS_MM, TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece
 
@@ -222,17 +223,36 @@ def test_a_wrong_thickness_is_found_and_said() -> None:
     assert told[0].value == pytest.approx(3.0, abs=0.3)
 
 
-def test_photos_set_apart_by_a_thickness_ten_times_too_large_ask_for_it() -> None:
-    world = surveys.draw(4, thickness_mm=(3.0, 3.0), **TILTED)
-    wrong = dataclasses.replace(world.job, thickness_mm=31.0)
-    solution = surveys.solve_world(world, wrong)
-    pieces = [
-        dataclasses.replace(piece, thickness_mm=31.0)
-        for piece in surveys.pieces_of(world, solution)
-    ]
-    fused, _, notes = together(pieces, solution)
+@pytest.mark.parametrize(("true", "told"), [(3.0, 31.0), (18.0, 3.0)])
+def test_photos_set_apart_by_a_thickness_far_off_say_so_and_the_interval_holds(
+    true: float, told: float
+) -> None:
+    world = surveys.draw(4, thickness_mm=(true, true), **TILTED)
+    solution = surveys.solve_world(world, dataclasses.replace(world.job, thickness_mm=told))
+    pieces = surveys.pieces_of(world, solution)
+    fused, used, notes = put_together(pieces, solution.causes, "port", 0, BELIEFS)
     assert fused is None
-    assert all("Is the sheet really 31 mm thick?" in text for text in notes)
+    assert len(used) == 1
+    assert [note.code for note in notes] == ["thickness-contradicted"]
+    # The foot points of three photos by hand, tilted by 14 to 22 degrees, lie some 0.3 m apart.
+    assert notes[0].value == pytest.approx(true, abs=0.1 * abs(true - told))
+    assert f"taken to lie {told:.1f} mm" in notes[0].text
+    plain, doubted = (
+        np.linalg.norm(view.plane.gain[15])
+        for view in (used[0].view, doubted_height(used[0].view, used[0].height_doubt_mm))
+    )
+    assert plain < 0.3
+    assert 1.96 * doubted > abs(true - told)
+
+
+def test_a_moved_pattern_is_not_taken_for_a_thickness_told_wrong() -> None:
+    for way in ((6.0, 2.0), (-1.0, 5.0), (3.0, -3.0)):
+        world = surveys.draw(2, **TILTED)
+        pieces = surveys.pieces_of(world, surveys.solve_world(world))
+        assert joining_height(pieces) is None
+        moved = dataclasses.replace(pieces[1].outer, points_mm=pieces[1].outer.points_mm + way)
+        pieces[1] = dataclasses.replace(pieces[1], outer=moved)
+        assert joining_height(pieces) is None
 
 
 def test_a_pattern_that_was_moved_between_photos_is_named_and_that_photo_left_out() -> None:

@@ -31,6 +31,7 @@ from spilemark_stages.trace.scribed import (
 )
 from spilemark_stages.trace.several import Beliefs, FusedPiece, put_together
 from spilemark_stages.trace.shade import dark_pattern_note
+from spilemark_stages.trace.told_height import doubted_height
 from spilemark_stages.trace.traced_ring import TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece, traced_piece
 from spilemark_stages.trace.unseen import faint_note, unseen_notes
@@ -207,7 +208,7 @@ class _Tracing:
         beliefs, outer = self._beliefs(piece), piece.outer
         sides = side_doubts(outer)
         shared = shared_by(
-            piece.view,
+            doubted_height(piece.view, piece.height_doubt_mm),
             self.survey.causes,
             outer.points_mm,
             self.arm,

@@ -16,6 +16,7 @@ from spilemark_stages.trace.offsets_between import Reading, own_reading, read_ag
 from spilemark_stages.trace.outlines import shared_by
 from spilemark_stages.trace.profiles import placed
 from spilemark_stages.trace.tables import MOTION_MM, OWN_SHARE, Tables, gather_tables
+from spilemark_stages.trace.told_height import JoiningHeight, height_note, joining_height
 from spilemark_stages.trace.traced_ring import POINTS_MM, TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece
 
@@ -28,8 +29,6 @@ _MOVED_ODDS = 8.0
 _MOVED_MM = 0.3
 """... when it was by at least this."""
 _READ_SHARE = 0.6
-_THICK_MM = 10.0
-"""A sheet told to be thicker than this may be a slip where photos do not agree."""
 _SAME_HOLE_MM = 4.0
 
 
@@ -133,11 +132,15 @@ def put_together(
         The base first.
     notes : tuple of Note
     """
-    used, notes = list(pieces), []
+    used = list(pieces)
+    notes: list[Note] = []
     while len(used) > 1:
         rings = gather_rings(used, joined)
         odd = _unlike(rings) if joined is None else None
         if odd is not None:
+            height = joining_height(used)
+            if height is not None:
+                return _by_told_height(used, height, notes)
             notes.append(_unlike_note(used, odd))
             del used[odd]
             continue
@@ -153,11 +156,22 @@ def put_together(
                 tuple(used),
                 tuple(notes),
             )
+        height = joining_height(used)
+        if height is not None:
+            return _by_told_height(used, height, notes)
         # Of two that contradict each other none is more to be believed but for its picture.
         odd, by_mm = (1, moved[1]) if len(used) == 2 else moved
         notes.append(_moved_note(used, odd, by_mm))
         del used[odd]
     return None, tuple(used), tuple(notes)
+
+
+def _by_told_height(
+    pieces: list[TracedPiece], found: JoiningHeight, notes: list[Note]
+) -> tuple[None, tuple[TracedPiece, ...], tuple[Note, ...]]:
+    """One photo alone, the height of its face doubted as far as the photos contradict what was told."""
+    base = replace(pieces[0], height_doubt_mm=found.doubt_mm)
+    return None, (base,), (*notes, height_note(pieces, found))
 
 
 def gather_rings(pieces: Sequence[TracedPiece], joined: TracedRing | None = None) -> Rings:
@@ -332,18 +346,12 @@ def _name(piece: TracedPiece) -> str:
 
 def _unlike_note(pieces: Sequence[TracedPiece], odd: int) -> Note:
     name, base = _name(pieces[odd]), _name(pieces[0])
-    thick = pieces[0].thickness_mm
-    asked = (
-        f" Is the sheet really {thick:g} mm thick? A thickness that is far off sets photos apart too."
-        if thick > _THICK_MM
-        else ""
-    )
     return Note(
         code="photo-left-out",
         severity="warn",
         text=f"The outline in {name} is not the one in {base}: it was left out. It may show another"
         " part, or the edge could not be followed in it. If the pattern is the same, take that"
-        f" photo again.{asked}",
+        " photo again.",
         photo=name,
     )
 

@@ -55,6 +55,8 @@ class TracedPiece:
     """Whether brightness alone does not tell its edge."""
     line_width_mm: float | None = None
     """Of a drawn outline; None of a cut one."""
+    height_doubt_mm: float = 0.0
+    """One sigma of its face's height beyond what the survey believes, where photos contradict it."""
 
     @property
     def with_all_doubt(self) -> TracedPiece:
