@@ -30,7 +30,7 @@ from spilemark.recipe import prepare, standard_recipe
 from spilemark.records import CameraFacts, JobFacts, Photo, PlaneMap, Survey
 from spilemark.results import JobRequest
 from spilemark.testing.bench import look_at
-from spilemark.testing.scenes import Look, draw_scene
+from spilemark.testing.scenes import DrawnScene, Look, draw_scene
 from spilemark_stages.undistort.exif_prior import Options, undistort
 
 SIZE = (1600, 1200)
@@ -64,16 +64,21 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
         laid(name, at, float(np.degrees(0.3 * k)), lift_mm=0.1)
         for k, (name, at) in enumerate(zip("ABCDEF", PLACES, strict=True))
     ]
-    exif = Image.Exif()
-    exif[271], exif[272] = "Works", "Pocket 4"
-    tags = exif.get_ifd(0x8769)
-    tags[37386], tags[41989] = TiffImagePlugin.IFDRational(54, 10), 28
     paths = []
     for k, view in enumerate(VIEWS):
         scene = draw_scene([], shot(*view), SIZE, cards=cards, look=Look(noise=1.0, seed=k))
         paths.append(folder / f"{k}.jpg")
-        Image.fromarray(scene.photo.pixels).save(paths[-1], quality=97, exif=exif)
+        _saved(paths[-1], scene)
     return paths
+
+
+def _saved(path: Path, scene: DrawnScene) -> None:
+    """A drawn photo as a file that says which phone took it."""
+    exif = Image.Exif()
+    exif[271], exif[272] = "Works", "Pocket 4"
+    tags = exif.get_ifd(0x8769)
+    tags[37386], tags[41989] = TiffImagePlugin.IFDRational(54, 10), 28
+    Image.fromarray(scene.photo.pixels).save(path, quality=97, exif=exif)
 
 
 @pytest.fixture(scope="module")
@@ -240,6 +245,26 @@ def test_a_photo_by_another_lens_is_measured_as_if_none_were_stored(
     more = [note for note in told.notes if note.code not in {n.code for n in plain.notes}]
     assert [note.code for note in more] == ["stored-lens-not-used"]
     assert "another lens took it" in more[0].text
+    assert not [n for n in told.notes if n.code.startswith("card-")]
+
+
+@pytest.mark.parametrize(("by", "more"), [(0.994, -0.02), (1.006, 0.015), (0.99, -0.03)])
+def test_a_lens_that_is_nearly_the_stored_one_costs_no_card(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by: float, more: float
+) -> None:
+    """Another phone of the same make: what its lens bends otherwise is not put down to a card."""
+    values = [*find_lens("pocket", store).values]
+    values[0], values[4] = by * values[0], values[4] + more
+    store_lens(replace(find_lens("pocket", store), values=values), tmp_path / "lenses.toml")
+    monkeypatch.setenv("SPILEMARK_CONFIG", str(tmp_path))
+    cards = [
+        laid(n, PLACES[k], 40.0 * k, lift_mm=0.1) for n, k in zip("ABEF", (0, 1, 4, 5), strict=True)
+    ]
+    photo = tmp_path / "few.jpg"
+    _saved(photo, draw_scene([], shot(*VIEWS[0]), SIZE, cards=cards, look=Look(noise=1.0, seed=9)))
+    told, plain = _surveyed(photo, "pocket"), _surveyed(photo)
+    assert told.views[0].plane.lens == pytest.approx(plain.views[0].plane.lens, rel=1e-9)
+    assert "stored-lens-not-used" in [note.code for note in told.notes]
     assert not [n for n in told.notes if n.code.startswith("card-")]
 
 

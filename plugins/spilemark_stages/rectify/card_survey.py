@@ -44,8 +44,10 @@ from spilemark_stages.rectify.scale import (
 from spilemark_stages.rectify.solve import Solution, SolvedView
 from spilemark_stages.rectify.whose_lens import (
     Attempt,
+    clearly_better,
     solve_with_lenses,
     unlike_stored,
+    without_misfits,
     without_strangers,
 )
 
@@ -144,7 +146,13 @@ def _solved(
     """All photos solved by the lenses that they bear out, with faulty cards named."""
     tried, found = explained(solve_with_lenses(photos, observed, beliefs), beliefs)
     again = without_strangers(tried, observed, beliefs)
-    return (tried, found) if again is None else explained(again, beliefs)
+    if again is not None:
+        return explained(again, beliefs)
+    again = without_misfits(tried, observed, beliefs)
+    if again is None:
+        return tried, found
+    other, freed = explained(again, beliefs)
+    return (other, freed) if clearly_better(other, tried) else (tried, found)
 
 
 def _view(

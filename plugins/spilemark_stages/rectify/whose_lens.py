@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spilemark.lenses import is_stored
-from spilemark.records import Lens, Note, StraightPhoto
+from spilemark.records import Floats, Lens, Note, StraightPhoto
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.solve import Solution, SolvedView, solve
 
@@ -18,6 +18,8 @@ _WORTH = 0.75
 _CHANGED = 5.0
 """Change of one lens from photo to photo, three numbers in the sigmas of what is believed of it, from which
 on it was not that lens: by chance once in a hundred thousand (chi with three degrees of freedom)."""
+_FITS = 1.0
+"""Misfit of a photo, in units of its reading, up to which nothing is asked: usual ones have 0.7."""
 _OTHER_LENS = 45.0
 """Squared distance from what was believed of nine numbers: by chance once in a million (chi-square)."""
 _LARGEST_SIGMAS = 10.0
@@ -40,10 +42,15 @@ def solve_with_lenses(
     """Solve; a photo that another than the stored lens explains better goes without it."""
     first = _attempt(photos, observed, beliefs)
     second = without_strangers(first, observed, beliefs)
-    if second is None or misfit(second) > _WORTH * misfit(first):
+    if second is None or not clearly_better(second, first):
         # A card that has lifted may bend a lens, too: cards are asked before it is given up.
         return first
     return second
+
+
+def clearly_better(one: Attempt, other: Attempt) -> bool:
+    """Whether the photos fit so much better by one explanation that the other is given up."""
+    return misfit(one) <= _WORTH * misfit(other)
 
 
 def without_strangers(
@@ -56,9 +63,35 @@ def without_strangers(
     observed
         As they were measured, before any was given a lens of its own.
     """
+    strange = [is_strange(*pair) for pair in zip(tried.photos, tried.solution.views, strict=True)]
+    return _without(tried, observed, beliefs, strange)
+
+
+def without_misfits(
+    tried: Attempt, observed: tuple[PhotoObservation, ...], beliefs: Beliefs
+) -> Attempt | None:
+    """Solve again without the stored lens in the photos that fit badly by it; None: all fit.
+
+    A lens that is nearly the stored one (another phone of the same make) is not strange: what it
+    bends otherwise is put down to cards, and they do not fit well even then.
+    """
+    bad = [
+        _misfit_of(seen, solved) > _FITS
+        for seen, solved in zip(tried.observed, tried.solution.views, strict=True)
+    ]
+    return _without(tried, observed, beliefs, bad)
+
+
+def _without(
+    tried: Attempt,
+    observed: tuple[PhotoObservation, ...],
+    beliefs: Beliefs,
+    which: Sequence[bool],
+) -> Attempt | None:
+    """Solve again without the stored lens in some photos; None where none of them has one."""
     instead = [
-        straight.otherwise if is_strange(straight, solved) else None
-        for straight, solved in zip(tried.photos, tried.solution.views, strict=True)
+        straight.otherwise if out else None
+        for straight, out in zip(tried.photos, which, strict=True)
     ]
     if not any(instead):
         return None
@@ -161,12 +194,24 @@ def _strangeness(lens: Lens, solved: SolvedView) -> float:
 def misfit(tried: Attempt) -> float:
     """Root mean square of all crossings in units of their reading, those set aside included."""
     lengths = [
-        np.linalg.norm(residual / card.sigma_px[:, None], axis=1)
+        _lengths(seen, solved)
         for seen, solved in zip(tried.observed, tried.solution.views, strict=True)
+    ]
+    return float(np.sqrt((np.concatenate(lengths) ** 2).mean()))
+
+
+def _misfit_of(seen: PhotoObservation, solved: SolvedView) -> float:
+    """The same of one photo."""
+    return float(np.sqrt((_lengths(seen, solved) ** 2).mean()))
+
+
+def _lengths(seen: PhotoObservation, solved: SolvedView) -> Floats:
+    """Residuals (N,) of a photo's crossings in units of their reading, capped."""
+    lengths = [
+        np.linalg.norm(residual / card.sigma_px[:, None], axis=1)
         for card, residual in zip(seen.cards, solved.residuals_px, strict=True)
     ]
-    capped = np.minimum(np.concatenate(lengths), _LARGEST_SIGMAS)
-    return float(np.sqrt((capped**2).mean()))
+    return np.asarray(np.minimum(np.concatenate(lengths), _LARGEST_SIGMAS))
 
 
 def _not_that_lens(straight: StraightPhoto) -> Note:
