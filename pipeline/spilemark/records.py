@@ -218,6 +218,11 @@ class CardSighting:
     """(2,) the tape cross, plane frame."""
     lift_mm: float
     bow_mm: float
+    edge_shift_px: float | None = None
+    """How far its black edges are seen towards the white from where its crossings put them; None where
+    that cannot be told."""
+    edge_shift_mm: float | None = None
+    """The same on the card."""
 
     def __post_init__(self) -> None:
         _freeze(

@@ -347,6 +347,8 @@ def _view_cards(view: View) -> dict[str, Any]:
                 ),
                 "lift_mm": plain_number(card.lift_mm),
                 "bow_mm": plain_number(card.bow_mm),
+                "edge_shift_px": plain_number(card.edge_shift_px),
+                "edge_shift_mm": plain_number(card.edge_shift_mm),
                 "corners_px": _upright(view, card.outline_px),
             }
             for card in view.cards

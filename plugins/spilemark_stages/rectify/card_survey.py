@@ -238,4 +238,10 @@ def _sighting(
         cross_mm=lain[4],
         lift_mm=float(place[3]),
         bow_mm=float(place[4]),
+        edge_shift_px=seen.edge_shift_px,
+        edge_shift_mm=(
+            None
+            if seen.edge_shift_px is None
+            else seen.edge_shift_px / float(seen.px_per_mm.mean())
+        ),
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from spilemark_stages.rectify.crossings import Crossings, refine_crossings
 from spilemark_stages.rectify.detect import FoundCard, apply_homography, find_boards
 from spilemark_stages.rectify.glare import beside, veiled_squares
 from spilemark_stages.rectify.observations import CardObservation, PhotoObservation, spans_area
+from spilemark_stages.rectify.printed_edges import edge_shift_px
 
 _BASE_SIGMA_PX = 0.06
 _USUAL_BLUR_PX = 1.0
@@ -37,11 +40,16 @@ def measure_photo(straight: StraightPhoto, card_set: CardSet, name: str) -> Phot
         lens=straight.lens,
         width_px=photo.width_px,
         height_px=photo.height_px,
-        cards=tuple(seen for seen in measured if seen is not None),
+        cards=tuple(_with_edges(photo.pixels, seen) for seen in measured if seen is not None),
         is_scan=photo.is_scan,
         claimed_dpi=photo.claimed_dpi,
         tags=tuple(t for tag in found.tags if (t := _measure_tag(photo.pixels, tag)) is not None),
     )
+
+
+def _with_edges(pixels: Pixels, seen: CardObservation) -> CardObservation:
+    shift = edge_shift_px(pixels, seen.card, seen.which, seen.points_px)
+    return replace(seen, edge_shift_px=shift)
 
 
 def _measure_tag(pixels: Pixels, found: FoundCard) -> TagSighting | None:

@@ -8,6 +8,7 @@ from spilemark.errors import NoOutline
 from spilemark.hookspecs import hookimpl
 from spilemark.records import Cause, Floats, JobFacts, Note, Outline, Polyline, Survey, View
 from spilemark_stages.trace.advice import outside_note, photo_notes
+from spilemark_stages.trace.edge_shift import edge_shift_notes
 from spilemark_stages.trace.face_lines import face_polygon, lines_on_face
 from spilemark_stages.trace.findings import joined_note, no_outline, outline_notes
 from spilemark_stages.trace.follow import followed
@@ -174,8 +175,9 @@ class _Tracing:
 
     def _beliefs(self, piece: TracedPiece) -> Beliefs:
         options = self.options
-        bias = options.edge_bias_px if piece.line_width_mm is None else LINE_BIAS_PX
-        return Beliefs(bias, options.shade_mm, options.flatness_mm)
+        cut = piece.line_width_mm is None
+        bias = options.edge_bias_px if cut else LINE_BIAS_PX
+        return Beliefs(bias, options.shade_mm, options.flatness_mm, by_cards=cut)
 
     def _joined(self, base: TracedPiece, region: Region, number: int) -> Outline | None:
         """A pattern of which each picture shows a part; None where only one does."""
@@ -213,7 +215,7 @@ class _Tracing:
             outer.points_mm,
             self.arm,
             number,
-            beliefs.edge_bias_px,
+            beliefs.bias_px(piece.view),
             beliefs.shade_mm if piece.darker else 0.0,
             beliefs.flatness_mm,
             sides.shape[1],
@@ -280,6 +282,8 @@ class _Tracing:
             told += outline_notes(base.view, region, outer, list(base.doubtful))
             told += () if region.cut_by_frame else unseen_notes(base, outer)
             told += faint_note(base)
+            seen_in = tuple(piece.view for piece in pieces)
+            told += edge_shift_notes(seen_in, self.options.edge_bias_px)
         told += outside_note(outer, tuple(piece.view for piece in pieces))
         if base.darker:
             told.append(dark_pattern_note(base.view, self.options.shade_mm))

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spilemark.frames import left_normals, outward_normals
-from spilemark.records import Bools, Cause, Floats, Note, Polyline, Role
+from spilemark.records import Bools, Cause, Floats, Note, Polyline, Role, View
 from spilemark.uncertainty import EDGE_NOISE
+from spilemark_stages.trace.edge_shift import unexplained_px
 from spilemark_stages.trace.fusion import Fused, Sighting, fuse
 from spilemark_stages.trace.moved_ring import moved_ring
 from spilemark_stages.trace.offsets_between import Reading, own_reading, read_against
@@ -107,6 +108,12 @@ class Beliefs:
     edge_bias_px: float
     shade_mm: float
     flatness_mm: float
+    by_cards: bool = True
+    """Whether cards whose printed edges are seen farther off raise the doubt of this edge."""
+
+    def bias_px(self, view: View) -> float:
+        """Doubt, one sigma, of how far a photo shows this edge off its place, px."""
+        return max(self.edge_bias_px, unexplained_px(view) if self.by_cards else 0.0)
 
 
 def put_together(
@@ -235,13 +242,13 @@ def _tables(
             rings.base[0].points_mm,
             arm,
             number,
-            OWN_SHARE * beliefs.edge_bias_px,
+            OWN_SHARE * beliefs.bias_px(piece.view),
             beliefs.shade_mm if darker else 0.0,
             beliefs.flatness_mm,
         )
         for piece in pieces
     ]
-    return gather_tables(shared, arm, number, beliefs.edge_bias_px, beliefs.flatness_mm)
+    return gather_tables(shared, arm, number, beliefs.flatness_mm)
 
 
 def gather_sightings(

@@ -33,7 +33,6 @@ class Tables:
 
     shared: tuple[Shared, ...]
     """One per photo, with the same axes; edge place at its common share."""
-    own_px: float
     flatness_mm: float
     causes: tuple[Cause, ...]
     """All but the motions."""
@@ -58,7 +57,8 @@ class Tables:
         height = height_sensitivity(points, normals, plane) * self.flatness_mm
         own = np.zeros((len(points), len(self.shared)))
         if edge:
-            own[:, k] = self.own_px * mm_per_px_across(points, normals, plane)
+            # As much is each photo's own as is common.
+            own[:, k] = shared.edge_bias_px * mm_per_px_across(points, normals, plane)
         moved = np.zeros((len(points), 3 * len(self.shared)))
         local = points - shared.centre
         reach = 1.0 / np.linalg.norm(shared.axes[0])
@@ -99,9 +99,7 @@ class OneTable:
         return self.tables.of(self.k, points, normals, edge=edge)
 
 
-def gather_tables(
-    shared: Sequence[Shared], arm: str, piece: int, edge_bias_px: float, flatness_mm: float
-) -> Tables:
+def gather_tables(shared: Sequence[Shared], arm: str, piece: int, flatness_mm: float) -> Tables:
     """Tables of photos whose ``Shared`` have the common share of edge place."""
     causes = list(shared[0].causes)
     causes += [
@@ -111,4 +109,4 @@ def gather_tables(
         Cause(id=f"edge-place:{arm}:{s.view.straight.photo.path.name}:{k}", kind="edge place")
         for k, s in enumerate(shared)
     ]
-    return Tables(tuple(shared), OWN_SHARE * edge_bias_px, flatness_mm, tuple(causes))
+    return Tables(tuple(shared), flatness_mm, tuple(causes))
