@@ -1,4 +1,4 @@
-"""Do the cards' own black edges tell how a pattern's edge is shifted?
+"""Edge place: what the black edges of the cards tell of how a pattern's edge is shifted.
 
     python benchmarks/edge_place.py FOLDER [--only SCENE ...]
 
@@ -142,8 +142,7 @@ def _seen(scene: TruthScene, tone: str, told: argparse.Namespace) -> Seen | None
     away, foot, normal = contour.nearest(at)
     px = away / mm_per_px_across(at, normal, true)
     inside, outside = (
-        np.median(_light(code, plane_to_pixels(foot + step * normal, true)))
-        for step in (-1.5, 3.0)
+        np.median(_light(code, plane_to_pixels(foot + step * normal, true))) for step in (-1.5, 3.0)
     )
     if max(inside, outside) < _SIDE * min(inside, outside):
         return None

@@ -95,6 +95,8 @@ def sighting(name: str, at_mm: tuple[float, float], view: View) -> CardSighting:
         outline_mm=corners,
         cross_mm=np.array(at_mm),
         lift_mm=0.12,
+        edge_shift_px=-0.08,
+        edge_shift_mm=-0.02,
         bow_mm=-0.05,
     )
 

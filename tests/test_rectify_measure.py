@@ -113,6 +113,11 @@ def test_survey_of_a_drawn_photo() -> None:
     seen = {c.name: c for c in survey.views[0].cards}
     solved = float(np.linalg.norm(seen[names[0]].cross_mm - seen[names[3]].cross_mm))
     assert solved == pytest.approx(apart, abs=0.1)
+    for card in survey.views[0].cards:
+        # Drawn in true light: black edges are seen where their crossings put them.
+        assert card.edge_shift_px == pytest.approx(0.0, abs=0.08)
+        # A pixel is 0.42 mm in the middle of the picture, tilted by 12 degrees.
+        assert card.edge_shift_mm == pytest.approx(0.42 * card.edge_shift_px, rel=0.15)
     assert not [n for n in survey.notes if n.severity == "warn"]
 
 

@@ -156,6 +156,7 @@ def test_what_the_cards_said_is_there(told):
     card = port["cards"][0]
     assert (card["name"], card["crossings"], card["kept"]) == ("A", 21, 20)
     assert card["lift_mm"] == 0.12
+    assert (card["edge_shift_px"], card["edge_shift_mm"]) == (-0.08, -0.02)
     assert 0.02 < card["residual_rms_px"] < 0.1
     assert told["patterns"]["port"]["scale"]["print_scale"] == [0.998, 0.999]
 

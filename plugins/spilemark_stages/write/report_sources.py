@@ -23,11 +23,12 @@ def card_table(result: JobResult, signed: Callable[[float], str]) -> Table:
                     f"{int(card.kept.sum())} of {len(card.kept)}",
                     misfit,
                     signed(card.lift_mm) if math.isfinite(card.lift_mm) else "–",
+                    "–" if card.edge_shift_mm is None else signed(card.edge_shift_mm),
                 )
             )
     return Table(
         title="Cards",
-        head=("photo", "card", "crossings used", "misfit", "lies proud by"),
+        head=("photo", "card", "crossings used", "misfit", "lies proud by", "black larger by"),
         rows=tuple(rows),
     )
 
