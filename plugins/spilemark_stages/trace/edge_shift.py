@@ -57,12 +57,12 @@ def _note(view: View, shift: tuple[float, float]) -> Note:
     way = "smaller" if mm < 0 else "larger"
     cause, todo = (
         (
-            "The scanner's contrast or sharpening does that",
+            "The scanner's contrast or sharpening shifts",
             "Scan in grey or colour, without sharpening and without a setting for text",
         )
         if photo.is_scan
         else (
-            "Filters, strong contrast, sharpening or a lens out of focus do that",
+            "Filters, strong contrast, sharpening or a lens out of focus shift",
             "Take the photo without filters, in even light, and tap the cards to focus",
         )
     )
@@ -70,8 +70,8 @@ def _note(view: View, shift: tuple[float, float]) -> Note:
         code="edges-shifted",
         severity="warn",
         text=f"{photo.path.name} shows black on the cards {abs(mm):.2f} mm {way} on each side than"
-        f" it is printed ({abs(px):.1f} pixels). {cause}, and shifts the pattern's edge too, nobody"
-        f" can say which way: the doubt of edges was raised. {todo}.",
+        f" it is printed ({abs(px):.1f} pixels). {cause} every edge, the pattern's too, and which way"
+        f" is not known: its doubt was raised. {todo}.",
         value=mm,
         unit="mm",
         photo=photo.path.name,

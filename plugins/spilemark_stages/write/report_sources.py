@@ -15,6 +15,8 @@ def card_table(result: JobResult, signed: Callable[[float], str]) -> Table:
     for view in result.survey.views:
         for card in view.cards:
             kept = card.residuals_px[card.kept]
+            # As the misfit, in px: in mm as a builder has them it would be nought.
+            shift = card.edge_shift_px
             misfit = f"{math.sqrt(float((kept**2).mean())):.2f} px" if len(kept) else "not used"
             rows.append(
                 (
@@ -23,7 +25,7 @@ def card_table(result: JobResult, signed: Callable[[float], str]) -> Table:
                     f"{int(card.kept.sum())} of {len(card.kept)}",
                     misfit,
                     signed(card.lift_mm) if math.isfinite(card.lift_mm) else "–",
-                    "–" if card.edge_shift_mm is None else signed(card.edge_shift_mm),
+                    "–" if shift is None else f"{shift:+.2f} px".replace("-", "−"),
                 )
             )
     return Table(
