@@ -26,13 +26,15 @@ import tables
 from PIL import Image
 
 from spilemark.errors import SpilemarkError
+from spilemark.frames import outward_normals
 from spilemark.lens import mm_per_px_across, pixels_to_plane, plane_to_pixels
-from spilemark.records import Floats, Side
+from spilemark.records import Floats, Outline, Side, View
 from spilemark.rigid import apply, inverse
 from spilemark.testing.metrics import Contour
 from spilemark.testing.studio_truth import TruthScene
 from spilemark_stages.trace.cut_edge import Options
-from spilemark_stages.trace.edge_shift import shift_of, unexplained_px
+from spilemark_stages.trace.edge_shift import shift_of
+from spilemark_stages.trace.outlines import SAWN_EDGE_MM
 
 AS_IS = "as it is"
 _FARTHEST_PX = 3.0
@@ -137,8 +139,8 @@ def _seen(scene: TruthScene, tone: str, told: argparse.Namespace) -> Seen | None
     true = photo.plane(piece.thickness_mm)
     contour = Contour([piece.on_bench(ring) for ring in piece.rings_mm])
     ring = pattern.outline.ring
-    on_bench = apply(inverse(pattern.map), ring.points_mm)[ring.seen]
-    at = pixels_to_plane(plane_to_pixels(on_bench, view.plane), true)
+    on_bench = apply(inverse(pattern.map), ring.points_mm)
+    at = pixels_to_plane(plane_to_pixels(on_bench[ring.seen], view.plane), true)
     away, foot, normal = contour.nearest(at)
     px = away / mm_per_px_across(at, normal, true)
     inside, outside = (
@@ -153,8 +155,20 @@ def _seen(scene: TruthScene, tone: str, told: argparse.Namespace) -> Seen | None
         lighter=bool(inside > outside),
         card_px=float("nan") if shift is None else shift[0],
         edge_px=float(np.median(px[np.abs(px) < _FARTHEST_PX])),
-        claim_px=max(Options().edge_bias_px, unexplained_px(view)),
+        claim_px=_claimed_px(pattern.outline, on_bench, view),
         warned=any(note.code == "edges-shifted" for note in result.notes),
+    )
+
+
+def _claimed_px(outline: Outline, on_bench: Floats, view: View) -> float:
+    """Doubt of where edges are seen, px, by the outline's own table; what is no doing of tones left out."""
+    columns = [k for k, cause in enumerate(outline.causes) if cause.id.startswith("edge-place")]
+    place = np.linalg.norm(outline.ring.sensitivity_mm[:, columns], axis=1)
+    shaded = any(note.code == "dark-on-light" for note in outline.notes)
+    other = np.hypot(SAWN_EDGE_MM, Options().shade_mm if shaded else 0.0)
+    optical = np.sqrt(np.maximum(place**2 - other**2, 0.0))
+    return float(
+        np.median(optical / mm_per_px_across(on_bench, outward_normals(on_bench), view.plane))
     )
 
 

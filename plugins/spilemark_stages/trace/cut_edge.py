@@ -50,7 +50,7 @@ class Options:
         default=0.12,
         metadata={
             "help": "One sigma of what the camera's own tone curve and sharpening leave of a "
-            "shift of every edge, after linearising.",
+            "shift of every edge, after linearising, in a photo in focus.",
             "unit": "px",
         },
     )
@@ -177,7 +177,7 @@ class _Tracing:
         options = self.options
         cut = piece.line_width_mm is None
         bias = options.edge_bias_px if cut else LINE_BIAS_PX
-        return Beliefs(bias, options.shade_mm, options.flatness_mm, by_cards=cut)
+        return Beliefs(bias, options.shade_mm, options.flatness_mm, has_bright_side=cut)
 
     def _joined(self, base: TracedPiece, region: Region, number: int) -> Outline | None:
         """A pattern of which each picture shows a part; None where only one does."""
@@ -215,7 +215,7 @@ class _Tracing:
             outer.points_mm,
             self.arm,
             number,
-            beliefs.bias_px(piece.view),
+            beliefs.bias_px(piece),
             beliefs.shade_mm if piece.darker else 0.0,
             beliefs.flatness_mm,
             sides.shape[1],

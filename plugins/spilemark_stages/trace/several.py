@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from spilemark.frames import left_normals, outward_normals
-from spilemark.records import Bools, Cause, Floats, Note, Polyline, Role, View
+from spilemark.records import Bools, Cause, Floats, Note, Polyline, Role
 from spilemark.uncertainty import EDGE_NOISE
 from spilemark_stages.trace.edge_shift import unexplained_px
 from spilemark_stages.trace.fusion import Fused, Sighting, fuse
@@ -29,6 +29,8 @@ _MOVED_ODDS = 8.0
 """Log odds from which on a pattern is held to have been moved ..."""
 _MOVED_MM = 0.3
 """... when it was by at least this."""
+_USUAL_BLUR_PX = 1.0
+"""Of photos in focus; what is believed of a shift of edges is believed of these."""
 _READ_SHARE = 0.6
 _SAME_HOLE_MM = 4.0
 
@@ -108,12 +110,19 @@ class Beliefs:
     edge_bias_px: float
     shade_mm: float
     flatness_mm: float
-    by_cards: bool = True
-    """Whether cards whose printed edges are seen farther off raise the doubt of this edge."""
+    has_bright_side: bool = True
+    """As a cut edge has, and a drawn line has not: what tones, blur and sharpening do shifts it."""
 
-    def bias_px(self, view: View) -> float:
-        """Doubt, one sigma, of how far a photo shows this edge off its place, px."""
-        return max(self.edge_bias_px, unexplained_px(view) if self.by_cards else 0.0)
+    def bias_px(self, piece: TracedPiece) -> float:
+        """Doubt, one sigma, of how far a photo shows this edge off its place, px.
+
+        A curve that is not the one undone shifts the half-way point of a blurred
+        step by so many sigmas of the blur; and see ``edge_shift``.
+        """
+        if not self.has_bright_side:
+            return self.edge_bias_px
+        by_blur = self.edge_bias_px * max(1.0, piece.blur_px / _USUAL_BLUR_PX)
+        return max(by_blur, unexplained_px(piece.view))
 
 
 def put_together(
@@ -242,7 +251,7 @@ def _tables(
             rings.base[0].points_mm,
             arm,
             number,
-            OWN_SHARE * beliefs.bias_px(piece.view),
+            OWN_SHARE * beliefs.bias_px(piece),
             beliefs.shade_mm if darker else 0.0,
             beliefs.flatness_mm,
         )
