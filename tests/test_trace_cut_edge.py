@@ -317,3 +317,19 @@ def test_a_picture_without_colour_is_traced_as_truly_as_one_with():
     found = survey(without_colour(plate_on(CONCRETE, WHITE).view()))
     (outline,) = cut_edge.trace(found, "port", JobFacts(), cut_edge.Options())
     assert np.abs(signed(outline.ring.points_mm, PLATE)).max() < 0.4
+
+
+def test_what_is_plain_white_is_said_and_doubted_by_how_far_light_spills():
+    usual, bright = plate_on(CONCRETE, WHITE), plate_on(CONCRETE, WHITE)
+    bright.light *= 2.0
+    (seen,), (washed,) = trace(usual), trace(bright, blur_px=1.5)
+    assert "washed-out" not in [note.code for note in seen.notes]
+    (note,) = [note for note in washed.notes if note.code == "washed-out"]
+    assert "out of the sun" in note.text
+    off = np.abs(signed(washed.ring.points_mm, PLATE))
+    # Half-way between face and bench as they were coded, not as they were.
+    assert np.median(off) > 0.08
+    within = off <= 1.96 * np.hypot(
+        washed.ring.sigma_mm, np.linalg.norm(washed.ring.sensitivity_mm, axis=1)
+    )
+    assert within.mean() > 0.95

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from spilemark.errors import NoOutline
 from spilemark.hookspecs import hookimpl
 from spilemark.records import Cause, Floats, JobFacts, Note, Outline, Polyline, Survey, View
@@ -37,6 +39,7 @@ from spilemark_stages.trace.traced_ring import TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece, traced_piece
 from spilemark_stages.trace.unseen import faint_note, unseen_notes
 from spilemark_stages.trace.views import Look, looks_at, only_one_note, same_region
+from spilemark_stages.trace.washed_out import washed_out_note
 
 _AS_WHOLE = 0.97
 """Share of the most that any photo shows of an outline that will do for the one to begin with."""
@@ -176,7 +179,7 @@ class _Tracing:
     def _beliefs(self, piece: TracedPiece) -> Beliefs:
         options = self.options
         cut = piece.line_width_mm is None
-        bias = options.edge_bias_px if cut else LINE_BIAS_PX
+        bias = float(np.hypot(options.edge_bias_px, piece.spill_px)) if cut else LINE_BIAS_PX
         return Beliefs(bias, options.shade_mm, options.flatness_mm, has_bright_side=cut)
 
     def _joined(self, base: TracedPiece, region: Region, number: int) -> Outline | None:
@@ -284,6 +287,7 @@ class _Tracing:
             told += faint_note(base)
             seen_in = tuple(piece.view for piece in pieces)
             told += edge_shift_notes(seen_in, self.options.edge_bias_px)
+            told += (washed_out_note(base.view, base.spill_px),) if base.spill_px else ()
         told += outside_note(outer, tuple(piece.view for piece in pieces))
         if base.darker:
             told.append(dark_pattern_note(base.view, self.options.shade_mm))

@@ -19,6 +19,7 @@ from spilemark_stages.trace.shade import darker_than_bench
 from spilemark_stages.trace.snap import mean_scale
 from spilemark_stages.trace.stretches import Sheet
 from spilemark_stages.trace.traced_ring import RingTracer, TracedRing
+from spilemark_stages.trace.washed_out import spill_px
 
 _HOLE_SEEN = 0.5
 """Share of a hole's edge that must have been seen; less is a stain or a knot."""
@@ -55,6 +56,8 @@ class TracedPiece:
     """Whether brightness alone does not tell its edge."""
     line_width_mm: float | None = None
     """Of a drawn outline; None of a cut one."""
+    spill_px: float = 0.0
+    """One sigma of how far light from a washed out side moves its edge."""
     height_doubt_mm: float = 0.0
     """One sigma of its face's height beyond what the survey believes, where photos contradict it."""
 
@@ -82,6 +85,7 @@ def traced_piece(
     faint = tracer.faint
     holes, doubtful = _holes(tracer, view, region, outer)
     darker = darker_than_bench(photo, view, outer.points_mm, thickness_mm)
+    spill = spill_px(photo, view, outer.points_mm, thickness_mm, tracer.blur_px)
     return TracedPiece(
         view=view,
         photo=photo,
@@ -94,6 +98,7 @@ def traced_piece(
         gap_mm=gap,
         blur_px=tracer.blur_px,
         faint=faint,
+        spill_px=spill,
     )
 
 
