@@ -25,6 +25,7 @@ from spilemark.uncertainty import budget
 from spilemark.wording import NO_SIZE, doubt_of
 from spilemark_stages.write.report_content import content_of
 from spilemark_stages.write.report_html import html, write_job
+from spilemark_stages.write.report_unchecked import unchecked
 from spilemark_stages.write.report_words import CAUSES
 
 EVIL = "<script>alert(1)</script>\"><img src=x onerror=alert(2)>'&"
@@ -127,6 +128,20 @@ def test_verdict_first_then_what_to_do_numbers_and_pictures():
     ]  # fmt: skip
     places = [text.index(words) for words in order]
     assert places == sorted(places)
+
+
+def test_what_one_photo_cannot_show_is_said_of_whom_it_concerns():
+    """A toe that stands up, in numbers that benchmarks/picture_attacks.py --drawn prints."""
+    alone = "one photo cannot show it. A toe that stands 3 mm up comes out about 1 to 1.5 mm off"
+    assert f"as thick as told: {alone}" in Reader(page()).words
+    both = dict(job().patterns)
+    for side, words in ((Side.PORT, ["as told (starboard)"]), (Side.STARBOARD, [])):
+        outline = both[side].outline
+        both[side] = replace(both[side], outline=replace(outline, views=outline.views * 2))
+        told = unchecked(replace(job(), patterns=both))
+        found = [line for line in told if "one photo" in line]
+        assert len(found) == len(words)
+        assert all(word in line for word, line in zip(words, found, strict=True))
 
 
 def test_a_report_of_two_sides_stays_light_and_is_the_same_every_time(tmp_path):

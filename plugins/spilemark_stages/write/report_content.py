@@ -25,6 +25,7 @@ from spilemark.uncertainty import Contribution, budget
 from spilemark.units import INCH_MM, Units, format_inches, format_mm, rounded_up_mm
 from spilemark_stages.write.report_marks import mark_table
 from spilemark_stages.write.report_sources import card_table, photo_rows
+from spilemark_stages.write.report_unchecked import unchecked
 from spilemark_stages.write.report_ways import halves_table, laying_table, line_tables, verdict_of
 from spilemark_stages.write.report_words import (
     CAUSES,
@@ -94,7 +95,7 @@ class _Teller:
             places=places,
             hull=_once(hull_lines(result.shop, self.units)),
             shop=self.shop(),
-            unchecked=self.unchecked(),
+            unchecked=unchecked(self.result),
             not_included=wording.not_included(result.facts),
             lay=wording.where_it_lay(result.patterns.values()),
             scale=wording.size_words(result.survey.scale, result.survey.views, result.facts),
@@ -366,19 +367,6 @@ class _Teller:
 
     def blank(self) -> list[tuple[str, list[str]]]:
         return blank_words(self.result.blank, self.result.facts)
-
-    def unchecked(self) -> tuple[str, ...]:
-        hull = self.result.shop.hull is not None
-        return (
-            f"How true the pattern was scribed: often off by {wording.scribing_words(self.result.facts)}.",
-            "Whether the hull was straight, level and free of twist when it was scribed."
-            if not hull
-            else "Twist of the hull, and a transom that is also shifted: three tapes do not see them.",
-            "Bevels: the photo shows one face. Take them with a sliding bevel.",
-            "Your printer and its paper: measure the bars of every sheet.",
-            "The wood: grain, knots, moisture, glue; and whether the part is strong enough.",
-            "What moved between the photo and the saw.",
-        )
 
     def rounding(self) -> str:
         if self.units == "mm":
