@@ -73,3 +73,13 @@ def test_a_knot_at_the_edge_is_no_notch_and_its_edge_is_a_guess() -> None:
     assert off.max() < 1.5
     assert off[ring.seen].max() < 0.6
     assert not ring.seen[np.linalg.norm(ring.points_mm - [-60.0, -55.0], axis=1) < 3.0].any()
+
+
+def test_a_card_half_under_the_pattern_is_told_to_be_taken_out():
+    bench = Bench(plane(SIZE, height_mm=3.0), SIZE, colour=CONCRETE, grain=0.05)
+    for name, at in (("A", (-75, 102)), ("B", (60, -110)), ("C", (100, 0))):
+        bench.card(name, at, 80 if name == "C" else 2)
+    grained(PLATE, bench.plane, bench, PLY, 9)
+    with pytest.raises(NoOutline, match="card C .* partly under the pattern") as told:
+        cut_edge.trace(survey(bench.view()), "port", JobFacts(), cut_edge.Options())
+    assert "Take cards out from under its edges" in told.value.todo

@@ -21,9 +21,10 @@ def no_outline(view: View, found: Found) -> NoOutline:
         lies = "lies" if len(found.surrounded) == 1 else "lie"
         return NoOutline(
             f"{name}: {cards} {lies} on the bench, but inside of what stands out as the pattern: "
-            "part of the bench, most likely in somebody's shadow, passed for it.",
-            "Keep your own shadow off the pattern and the bench round it, or lay something of "
-            "another colour under it, and take the photo again.",
+            "part of the bench, most likely in somebody's shadow, passed for it, or a card lies "
+            "partly under the pattern.",
+            "Take cards out from under its edges, keep your own shadow off the pattern and the bench "
+            "round it, or lay something of another colour under it, and take the photo again.",
         )
     if found.left_out:
         what = (
