@@ -80,6 +80,6 @@ def test_a_card_half_under_the_pattern_is_told_to_be_taken_out():
     for name, at in (("A", (-75, 102)), ("B", (60, -110)), ("C", (100, 0))):
         bench.card(name, at, 80 if name == "C" else 2)
     grained(PLATE, bench.plane, bench, PLY, 9)
-    with pytest.raises(NoOutline, match="card C .* partly under the pattern") as told:
+    with pytest.raises(NoOutline, match=r"card C .* partly under the pattern") as told:
         cut_edge.trace(survey(bench.view()), "port", JobFacts(), cut_edge.Options())
     assert "Take cards out from under its edges" in told.value.todo
