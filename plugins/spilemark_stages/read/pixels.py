@@ -141,6 +141,8 @@ def _as_array(image: Image.Image) -> Pixels:
     """An RGB or L picture as (H, W, 3) or (H, W), 8 bit."""
     shape = (image.height, image.width, 3) if image.mode == "RGB" else (image.height, image.width)
     size = int(np.prod(shape))
+    # Pillow copies what it has to decode while it saves; what is decoded before, it does not.
+    image.load()
     sink: Any = _Sink(size)
     image.save(sink, "PPM")
     # The header comes first and is as long as its numbers are.
