@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from spilemark.records import Floats, Photo, Pixels
-from spilemark_stages.light import LUMA_WEIGHTS, linear_of
+from spilemark_stages.light import LUMA_WEIGHTS
+from spilemark_stages.trace.light_tiles import LightTiles
 
 Float32 = NDArray[np.float32]
 _Real = TypeVar("_Real", np.float32, np.float64)
@@ -24,8 +25,6 @@ _ROWS = 2000
 _LOOK_LONG_SIDE_PX = 1008
 """About 1.2 mm a pixel for a pattern that fills the frame: fine enough for notches and holes."""
 
-_NO_MAP = np.zeros(0, dtype=np.uint16)
-"""Whole places need no second map."""
 
 
 class LinearPhoto:
@@ -47,6 +46,7 @@ class LinearPhoto:
         self._covered = covered
         self._factor = factor
         self.height_px, self.width_px, self.channels = self._pixels.shape
+        self._light = LightTiles(self._pixels)
 
     def sample(self, points_px: Floats) -> Float32:
         """Linear values (N, M, C) at stored pixels (N, M, 2), between pixels bilinearly.
@@ -59,28 +59,15 @@ class LinearPhoto:
             return np.zeros((0, points_px.shape[1], self.channels), dtype=np.float32)
         return np.concatenate(parts)
 
-    def _bilinear(self, maps: Float32) -> Float32:
-        """The four pixels about each point, as light, then their weighted sum.
+    def _bilinear(self, points_px: Float32) -> Float32:
+        """Between the four pixels about each point, as light.
 
         Light is interpolated, not code: half-way between two pixels of an edge
         their codes' mean is darker than their light's.
         """
-        top = np.array([self.width_px, self.height_px], dtype=np.float32)
-        maps = np.clip(maps, -2.0, top + 1.0)
-        whole = np.floor(maps)
-        right, down = np.moveaxis(maps - whole, -1, 0)
-        corner = whole.astype(np.int16)
-        out = np.zeros((*maps.shape[:2], self.channels), dtype=np.float32)
-        for dx, across in ((0, 1.0 - right), (1, right)):
-            for dy, along in ((0, 1.0 - down), (1, down)):
-                place = corner + np.array([dx, dy], dtype=np.int16)
-                seen = cv2.remap(
-                    self._pixels, place, _NO_MAP, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
-                )
-                light = linear_of(_as_stored(seen, self._pixels).reshape(out.shape))
-                light *= (across * along)[..., None]
-                out += light
-        return out
+        maps = self._light.places(points_px)
+        seen = cv2.remap(self._light.image, maps, None, cv2.INTER_LINEAR)
+        return np.asarray(seen, dtype=np.float32).reshape(*maps.shape[:2], self.channels)
 
     def resampled(self, x: Float32, y: Float32) -> Float32:
         """Coded brightness (h, w), 0..1, at stored pixels: for looking, not for measuring."""
