@@ -96,22 +96,9 @@ def distort(xy: Floats, lens: Floats) -> tuple[Floats, Floats, Floats]:
     by_lens : (N, 2, 5)
         Derivative by k1, k2, p1, p2, k3.
     """
-    k1, k2, p1, p2, k3 = lens[4:9]
+    bent, by_point = bent_by_point(xy, lens)
     x, y = xy[:, 0], xy[:, 1]
     r2 = x * x + y * y
-    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    slope = 2 * (k1 + r2 * (2 * k2 + r2 * 3 * k3))
-    bent = np.stack(
-        [
-            x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
-            y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
-        ],
-        axis=-1,
-    )
-    by_point = np.empty((len(x), 2, 2))
-    by_point[:, 0, 0] = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
-    by_point[:, 0, 1] = by_point[:, 1, 0] = x * y * slope + 2 * p1 * x + 2 * p2 * y
-    by_point[:, 1, 1] = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
     r4 = r2 * r2
     by_lens = np.stack(
         [
@@ -121,6 +108,32 @@ def distort(xy: Floats, lens: Floats) -> tuple[Floats, Floats, Floats]:
         axis=-2,
     )
     return bent, by_point, by_lens
+
+
+def bend(xy: Floats, lens: Floats) -> Floats:
+    """Bent points (N, 2) of ideal ones (N, 2), as in :func:`distort`, and nothing else."""
+    k1, k2, p1, p2, k3 = lens[4:9]
+    x, y = xy[:, 0], xy[:, 1]
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    bent = np.empty((len(xy), 2))
+    bent[:, 0] = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+    bent[:, 1] = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+    return bent
+
+
+def bent_by_point(xy: Floats, lens: Floats) -> tuple[Floats, Floats]:
+    """Bent points (N, 2), and their derivatives (N, 2, 2) by the ideal ones, as in :func:`distort`."""
+    k1, k2, p1, p2, k3 = lens[4:9]
+    x, y = xy[:, 0], xy[:, 1]
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = 2 * (k1 + r2 * (2 * k2 + r2 * 3 * k3))
+    by_point = np.empty((len(x), 2, 2))
+    by_point[:, 0, 0] = radial + x * x * slope + 2 * p1 * y + 6 * p2 * x
+    by_point[:, 0, 1] = by_point[:, 1, 0] = x * y * slope + 2 * p1 * x + 2 * p2 * y
+    by_point[:, 1, 1] = radial + y * y * slope + 6 * p1 * y + 2 * p2 * x
+    return bend(xy, lens), by_point
 
 
 def undistort_pixels(pixels: Floats, lens: Floats) -> Floats:
@@ -133,7 +146,7 @@ def undistort_pixels(pixels: Floats, lens: Floats) -> Floats:
     target = (p - lens[2:4]) / np.array([lens[0], lens[0] * lens[1]])
     xy = target.copy()
     for _ in range(12):
-        bent, by_point, _by_lens = distort(xy, lens)
+        bent, by_point = bent_by_point(xy, lens)
         miss = bent - target
         a, b, d = by_point[:, 0, 0], by_point[:, 0, 1], by_point[:, 1, 1]
         det = a * d - b * b
@@ -149,7 +162,7 @@ def undistort_pixels(pixels: Floats, lens: Floats) -> Floats:
 def project(points: Floats, lens: Floats, rotation_rad: Floats, translation_mm: Floats) -> Floats:
     """World points (N, 3), mm, to stored pixels (N, 2)."""
     camera = points @ rotation_matrix(rotation_rad).T + translation_mm
-    bent = distort(camera[:, :2] / camera[:, 2:], lens)[0]
+    bent = bend(camera[:, :2] / camera[:, 2:], lens)
     return np.asarray(bent * [lens[0], lens[0] * lens[1]] + lens[2:4])
 
 
