@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.edgemodel import best_path
 from spilemark_stages.trace.masks import Mask, widest
-from spilemark_stages.trace.pencil_search import FaceView, view_face
+from spilemark_stages.trace.pencil_search import FaceView, Indices, view_face
 from spilemark_stages.trace.photometry import Float32, LinearPhoto
 from spilemark_stages.trace.rings import blurred_ring, resample, right_normals
 
@@ -102,7 +102,7 @@ def strokes(view: FaceView, along_mm: float = _ALONG_MM) -> Float32:
     A stroke is dark over a length, a speck of the photo's noise is not.
     """
     noise = float(np.quantile(view.ridge[view.inside][::7], 0.8)) + 1e-9
-    rows, columns = np.nonzero(_thinned(view) & (view.ridge > noise))
+    rows, columns = _thinned(view, *np.nonzero(view.ridge > noise))
     out = np.zeros_like(view.ridge)
     if not len(rows):
         return out
@@ -131,19 +131,17 @@ def _sampled(image: Float32, x: Float32, y: Float32) -> Float32:
     return np.asarray(np.concatenate(parts), dtype=np.float32)
 
 
-def _thinned(view: FaceView) -> Bools:
-    """Pixels (h, w) whose ridge is no lower than that of both neighbours across it."""
-    half, xy = view.skew[..., 0], view.skew[..., 1]
-    across = 0.5 * np.arctan2(xy, half)
-    sector = np.round(across / (np.pi / 4)).astype(np.int64) % 4
+def _thinned(view: FaceView, rows: Indices, columns: Indices) -> tuple[Indices, Indices]:
+    """Those of some pixels whose ridge is no lower than that of both neighbours across it."""
+    half, xy = view.skew[rows, columns].T
+    sector = np.round(0.5 * np.arctan2(xy, half) / (np.pi / 4)).astype(np.int64) % 4
+    across = np.array([(1, 0), (1, 1), (0, 1), (-1, 1)])[sector]
     ridge = np.pad(view.ridge, 1)
-    height, width = view.ridge.shape
-    out = np.zeros((height, width), dtype=bool)
-    for k, (dx, dy) in enumerate(((1, 0), (1, 1), (0, 1), (-1, 1))):
-        ahead = ridge[1 + dy : 1 + dy + height, 1 + dx : 1 + dx + width]
-        behind = ridge[1 - dy : 1 - dy + height, 1 - dx : 1 - dx + width]
-        out |= (sector == k) & (view.ridge >= ahead) & (view.ridge >= behind)
-    return out
+    at = (rows + 1) * ridge.shape[1] + columns + 1
+    beside = across[:, 1] * ridge.shape[1] + across[:, 0]
+    own = view.ridge[rows, columns]
+    top = (own >= ridge.take(at + beside)) & (own >= ridge.take(at - beside))
+    return rows[top], columns[top]
 
 
 def _long_parts(weak: Bools, strong: Bools, step_mm: float) -> Mask:
