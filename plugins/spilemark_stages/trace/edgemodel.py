@@ -246,11 +246,13 @@ def best_path(
     index = np.arange(states)
     jump = stiffness * np.minimum(np.abs(index[:, None] - index) * pace_px, 8.0)
     total = score[0].copy()
-    back = np.zeros((n, states), dtype=np.int64)
+    back = np.zeros((n, states), dtype=np.intp)
+    # A jump costs the same either way: rows stand for where it leads, columns for where it starts.
+    candidate = np.empty((states, states))
     for i in range(1, n):
-        candidate = total[:, None] - jump
-        back[i] = candidate.argmax(axis=0)
-        total = candidate[back[i], index] + score[i]
+        np.subtract(total, jump, out=candidate)
+        candidate.argmax(axis=1, out=back[i])
+        total = candidate.take(back[i] + states * index) + score[i]
     path = np.empty(n, dtype=np.int64)
     path[-1] = total.argmax()
     for i in range(n - 1, 0, -1):

@@ -199,8 +199,8 @@ class PencilTracer:
         blocks = [b[use[b]] for b in blocks if use[b].sum() >= 0.5 * len(b)]
         if len(blocks) < 3:
             return None
-        offset = np.array([_middle(shift[b]) for b in blocks])
-        at = np.array([line.points_mm[b].mean(axis=0) for b in blocks])
+        offset = _middles([shift[b] for b in blocks])
+        at = np.array([line.points_mm[b].sum(axis=0) / len(b) for b in blocks])
         t = (at - start) @ (stop - start) / np.linalg.norm(stop - start)
         good, scatter, sigma = _straight(t, offset)
         if good.sum() < 3 or scatter > _RULED_MM:
@@ -300,11 +300,24 @@ def _gaussian_place(mean: Floats, s: Floats) -> tuple[float, float | None]:
     return (centre, width) if level[0] < 0 and abs(centre) < 0.8 else (centre, None)
 
 
-def _middle(values: Floats) -> float:
-    """Robust mean: values beyond two median deviations are left out."""
-    middle = np.median(values)
-    away = np.abs(values - middle)
-    return float(values[away <= 2.0 * 1.4826 * np.median(away) + 1e-6].mean())
+def _middles(blocks: list[Floats]) -> Floats:
+    """Robust mean of each block: values beyond two median deviations are left out."""
+    counts = np.array([len(block) for block in blocks])
+    values = np.full((len(blocks), counts.max()), np.nan)
+    held = np.arange(counts.max()) < counts[:, None]
+    values[held] = np.concatenate(blocks)
+    away = np.abs(values - _medians(values, counts)[:, None])
+    limit = 2.0 * 1.4826 * _medians(away, counts) + 1e-6
+    # What is not there compares as false.
+    near = away <= limit[:, None]
+    return np.asarray(np.where(near, values, 0.0).sum(axis=1) / near.sum(axis=1))
+
+
+def _medians(values: Floats, counts: Floats) -> Floats:
+    """Median of each row's first ``counts`` values; NaN behind them."""
+    ordered = np.sort(values, axis=1)
+    rows = np.arange(len(values))
+    return np.asarray(0.5 * (ordered[rows, (counts - 1) // 2] + ordered[rows, counts // 2]))
 
 
 def _straight(t: Floats, offset: Floats) -> tuple[Bools, float, float]:

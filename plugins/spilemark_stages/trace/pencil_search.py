@@ -50,8 +50,8 @@ class FaceView:
 
     ridge: Float32
     """(h, w) how much darker than its two sides, along ``angle``; 0 beside the face."""
-    skew: Float32
-    """(h, w, 2) the two parts of its curvature that turn with its direction (``angle_at``)."""
+    skew: tuple[Float32, Float32]
+    """Two of (h, w): the parts of its curvature that turn with its direction (``angle_at``)."""
     inside: Bools
     """(h, w)"""
     origin_mm: Floats
@@ -68,7 +68,7 @@ class FaceView:
 
     def angle_at(self, rows: Indices, columns: Indices) -> Floats:
         """Direction (N,) of the ridge at pixels, rad, in plane axes."""
-        half, xy = np.moveaxis(self.skew[rows, columns], -1, 0)
+        half, xy = (part[rows, columns] for part in self.skew)
         return np.asarray(-(0.5 * np.arctan2(xy, half) + np.pi / 2))
 
 
@@ -151,19 +151,20 @@ def _rasterised(
     return np.asarray(mask > 0)
 
 
-def _ridges(log_light: Float32, sigma: float) -> tuple[Float32, Float32]:
+def _ridges(log_light: Float32, sigma: float) -> tuple[Float32, tuple[Float32, Float32]]:
     """Strength of dark ridges, and what gives their direction, from second derivatives.
 
     Steger, "An Unbiased Detector of Curvilinear Structures", IEEE TPAMI 20(2), 1998:
     the line runs at right angles to the direction of the largest curvature.
     """
-    smooth = cv2.GaussianBlur(log_light.astype(np.float32), (0, 0), sigma)
+    smooth = cv2.GaussianBlur(log_light, (0, 0), sigma)
     xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3, scale=0.25)
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=0.25)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=0.25)
     half = 0.5 * (xx - yy)
-    strength = 0.5 * (xx + yy) + cv2.magnitude(half, xy)
-    return np.maximum(strength, 0.0).astype(np.float32), np.asarray(cv2.merge([half, xy]))
+    strength = cv2.magnitude(half, xy)
+    strength += 0.5 * (xx + yy)
+    return np.maximum(strength, 0.0, out=strength), (half, xy)
 
 
 def find_lines(view: FaceView) -> list[Candidate]:

@@ -133,7 +133,7 @@ def _sampled(image: Float32, x: Float32, y: Float32) -> Float32:
 
 def _thinned(view: FaceView, rows: Indices, columns: Indices) -> tuple[Indices, Indices]:
     """Those of some pixels whose ridge is no lower than that of both neighbours across it."""
-    half, xy = view.skew[rows, columns].T
+    half, xy = (part[rows, columns] for part in view.skew)
     sector = np.round(0.5 * np.arctan2(xy, half) / (np.pi / 4)).astype(np.int64) % 4
     across = np.array([(1, 0), (1, 1), (0, 1), (-1, 1)])[sector]
     ridge = np.pad(view.ridge, 1)

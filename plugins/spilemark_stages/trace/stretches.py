@@ -8,6 +8,7 @@ wall, shadow and bench (``edgemodel``).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -315,12 +316,15 @@ def best_blur(photo: LinearPhoto, line: Placed, *, closed: bool) -> float:
         return BLURS_PX[2]
     contrast = span / np.maximum(level, 1e-4)
     plain &= contrast >= np.quantile(contrast[plain], 0.5)
-    total = [
-        float(
-            np.median(
-                log_evidence(light.mean[plain], walls[plain], WHERE, blur, MEASURING).max(axis=1)
-            )
-        )
-        for blur in BLURS_PX
-    ]
-    return BLURS_PX[int(np.argmax(total))]
+    means, walls = light.mean[plain], walls[plain]
+
+    @cache
+    def told(which: int) -> float:
+        every = log_evidence(means, walls, WHERE, BLURS_PX[which], MEASURING)
+        return float(np.median(every.max(axis=1)))
+
+    best = 2
+    for way in (1, -1):
+        while 0 <= best + way < len(BLURS_PX) and told(best + way) > told(best):
+            best += way
+    return BLURS_PX[best]
