@@ -17,6 +17,8 @@ _RIM_MM = 1.5
 """From here to twice as far beyond its paper, what lies round a card is asked."""
 _PAPER_REACH_MM = 15.0
 """Usual margin of a cut-out card, with some to spare."""
+_ALIKE = np.array([0.6, 0.15, 0.2])
+"""How far log light and two log hues of paper are off its own median."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,5 +113,6 @@ def _paper_like(values: Float32, core: Mask) -> Mask:
     """Pixels (h, w) of features (h, w, 3) as light and as grey as a card's own paper."""
     own = values[core > 0]
     white = own[own[:, 0] >= np.quantile(own[:, 0], 0.7)]
-    off = np.abs(values - np.median(white, axis=0).astype(np.float32))
-    return ((off[..., 0] < 0.6) & (off[..., 1] < 0.15) & (off[..., 2] < 0.2)).astype(np.uint8)
+    middle = np.median(white, axis=0)
+    like = cv2.inRange(values, middle - _ALIKE, middle + _ALIKE)
+    return np.asarray(like, dtype=np.uint8) & 1

@@ -22,6 +22,8 @@ _SPREAD_FLOOR = np.array([0.12, 0.04, 0.05], dtype=np.float32)
 """Least believed spread of a face: log light, log red/green, log blue/green."""
 _FOREIGN = 5.0
 """Spreads from which on a pixel is not of the face's own colour."""
+_ENOUGH = 20_000
+"""Pixels by which a face's own colour is told."""
 _SKIN_MM = 2.5
 """Rim of a mask in which blur, wall and bench mix."""
 _NARROWEST_MM = 3.0
@@ -82,8 +84,10 @@ def _foreign_parts(mask: Mask, values: Float32, mm: float) -> list[Mask]:
     inner = depth > _SKIN_MM / mm
     if inner.sum() < 100:
         return []
-    own = np.median(values[inner], axis=0)
-    spread = 1.4826 * np.median(np.abs(values[inner] - own), axis=0)
+    face = values[inner]
+    face = face[:: 1 + len(face) // _ENOUGH]
+    own = np.median(face, axis=0)
+    spread = 1.4826 * np.median(np.abs(face - own), axis=0)
     off = values - own.astype(np.float32)
     far = off / np.maximum(spread, _SPREAD_FLOOR).astype(np.float32)
     # Half of the face may lie in somebody's shadow: that darkens much and tints a little.

@@ -104,9 +104,12 @@ def fit_parabola(points: Floats, weights: Floats | None = None, *, highest: int 
     across = local @ np.array([-along[1], along[0]])
     span = float(t.max() - t.min())
     order = min(highest, 2 if span > 5.0 and len(points) >= 8 else 1)
-    root = np.sqrt(w)
-    basis = np.vander(t, order + 1, increasing=True) * root[:, None]
-    coefficients = np.linalg.lstsq(basis, across * root, rcond=None)[0]
+    powers = t ** np.arange(order + 1)[:, None]
+    weighted = powers * w
+    normal = weighted @ powers.T
+    # Points that are all one have no direction: then the line is even.
+    normal[1:, 1:] += 1e-12 * np.eye(order) * max(float(normal[0, 0]), 1e-12)
+    coefficients = np.linalg.solve(normal, weighted @ across)
     return Parabola(origin, along, coefficients)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from spilemark.records import Bools, Floats, PlaneMap
 from spilemark_stages.trace.ink import EVERY_MM, ink_of, is_pencil, known_ink
 from spilemark_stages.trace.line_model import SAMPLES, line_places
+from spilemark_stages.trace.masks import disc
 from spilemark_stages.trace.pencil_search import FaceView
 from spilemark_stages.trace.photometry import LinearPhoto, luma
 from spilemark_stages.trace.profiles import Placed, placed, profiles
@@ -115,8 +116,7 @@ def _parts(mask: Bools, view: FaceView) -> list[_Part]:
     joined = np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((3, 3), np.uint8)))
     count, numbered = cv2.connectedComponents(joined, connectivity=8)
     labels = np.asarray(numbered)
-    away = cv2.distanceTransform(1 - joined, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    near = (away <= 0.5 * _COMPANY_MM / view.step_mm).astype(np.uint8)
+    near = cv2.dilate(joined, disc(0.5 * _COMPANY_MM / view.step_mm))
     groups = np.asarray(cv2.connectedComponents(near, connectivity=8)[1])
     rows, columns = np.nonzero(mask)
     which = labels[rows, columns]

@@ -19,13 +19,38 @@ def disc(radius_px: float) -> Mask:
 
 def grown(mask: Mask, by_px: float) -> Mask:
     """A mask and all within ``by_px`` of it; for wide reaches far quicker than a disc."""
-    away = cv2.distanceTransform(1 - mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    return (away <= by_px).astype(np.uint8) if mask.any() else mask
+    if not mask.any():
+        return mask
+    box = _box(mask, int(by_px) + 2)
+    away = cv2.distanceTransform(1 - mask[box], cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    out = np.zeros_like(mask)
+    out[box] = away <= by_px
+    return out
+
+
+def shrunk(mask: Mask, by_px: float) -> Mask:
+    """A mask less all within ``by_px`` of what is not in it; nothing beyond the frame counts as such."""
+    if not mask.any() or mask.all():
+        return mask
+    box = _box(mask, 1)
+    depth = cv2.distanceTransform(mask[box], cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    out = np.zeros_like(mask)
+    out[box] = depth > by_px
+    return out
+
+
+def _box(mask: Mask, margin_px: int) -> tuple[slice, slice]:
+    """Rows and columns of a mask, with a margin."""
+    x, y, width, height = cv2.boundingRect(mask)
+    return (
+        slice(max(0, y - margin_px), y + height + margin_px),
+        slice(max(0, x - margin_px), x + width + margin_px),
+    )
 
 
 def filled_to(mask: Mask, by_px: float) -> Mask:
     """A mask with gaps of up to twice ``by_px`` filled; nothing beyond the frame counts as open."""
-    return 1 - grown(1 - grown(mask, by_px), by_px)
+    return shrunk(grown(mask, by_px), by_px)
 
 
 def largest_part(mask: Mask) -> Mask:

@@ -208,10 +208,10 @@ def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Cand
         reach = -np.sin(k * pace) * x + np.cos(k * pace) * y
         first, last = (round((v + size) / view.step_mm) for v in (reach.min(), reach.max()))
         parallels = table[k, first : last + 1]
-        middle = np.median(parallels)
+        middle = _median(parallels)
         alike = slice(k, k + _EACH_ANGLE)
         typical[alike] = middle
-        spread[alike] = 1.4826 * np.median(np.abs(parallels - middle))
+        spread[alike] = 1.4826 * _median(np.abs(parallels - middle))
     score = (table - typical[:, None]) / np.maximum(spread, 3.0)[:, None]
     found: list[Candidate] = []
     clear = max(3, round(3.0 / view.step_mm))
@@ -227,6 +227,12 @@ def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Cand
         found.append(Candidate(normal, distance, float(score[a, r])))
         _silence(score, int(a), int(r), clear, apart)
     return found
+
+
+def _median(values: Float32) -> np.float32:
+    """Median of a few hundred values and more; for hundreds of rows the usual one takes twice as long."""
+    half = len(values) // 2
+    return np.float32(np.partition(values, half)[half])
 
 
 def _silence(score: Floats, angle: int, place: int, clear: int, apart: int) -> None:

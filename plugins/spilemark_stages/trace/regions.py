@@ -22,7 +22,7 @@ from spilemark_stages.trace.densities import (
     shadow_log_density,
 )
 from spilemark_stages.trace.huemask import refined
-from spilemark_stages.trace.masks import Mask, disc, filled_to, grown, widest
+from spilemark_stages.trace.masks import Mask, disc, filled_to, grown, shrunk, widest
 from spilemark_stages.trace.photometry import Float32, look_factor, reduced, to_full, to_small
 from spilemark_stages.trace.seams import seam_map
 from spilemark_stages.trace.shaded_bench import cards_on_bench, knots, without_shaded_bench
@@ -147,7 +147,7 @@ class _Finder:
         large = cv2.resize(
             inside.astype(np.uint8), self.shape[::-1], interpolation=cv2.INTER_NEAREST
         )
-        blunt = 1 - grown(1 - np.asarray(large, dtype=np.uint8), _SPIKE_MM / self.mm)
+        blunt = shrunk(np.asarray(large, dtype=np.uint8), _SPIKE_MM / self.mm)
         labels, good, _ = self.pieces(grown(blunt, _SPIKE_MM / self.mm), hidden)
         return [(labels == k).astype(np.uint8) for k in good]
 

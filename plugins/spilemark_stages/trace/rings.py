@@ -150,9 +150,13 @@ def local_scatter(miss: Floats, weights: Floats, reach: float, *, closed: bool) 
 
 def _running_sums(values: Floats, half: int, closed: bool) -> Floats:
     """Sums (N, K) of values (N, K) within ``half`` samples of each."""
-    ends = ((half, half), (0, 0))
-    around = np.pad(values, ends, mode="wrap") if closed else np.pad(values, ends)
-    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(around, axis=0)])
+    count = len(values)
+    around = np.zeros((count + 2 * half + 1, values.shape[1]))
+    around[half + 1 : half + 1 + count] = values
+    if closed:
+        around[1 : half + 1] = values[count - half :]
+        around[half + 1 + count :] = values[:half]
+    total = np.cumsum(around, axis=0)
     return np.asarray(np.maximum(total[2 * half + 1 :] - total[: -2 * half - 1], 0.0))
 
 

@@ -96,13 +96,15 @@ def drawn_ring(
     return best if best is not None and best.shown >= least_shown else None
 
 
-def strokes(view: FaceView, along_mm: float = _ALONG_MM) -> Float32:
+def strokes(view: FaceView, along_mm: float = _ALONG_MM, least: float | None = None) -> Float32:
     """Mean ridge (h, w) along the ridge's own direction; 0 where there is none.
 
-    A stroke is dark over a length, a speck of the photo's noise is not.
+    A stroke is dark over a length, a speck of the photo's noise is not.  Nothing is asked of
+    pixels whose own ridge is not above ``least``, by default the usual noise.
     """
-    noise = float(np.quantile(view.ridge[view.inside][::7], 0.8)) + 1e-9
-    rows, columns = _thinned(view, *np.nonzero(view.ridge > noise))
+    if least is None:
+        least = float(np.quantile(view.ridge[view.inside][::7], 0.8)) + 1e-9
+    rows, columns = _thinned(view, *np.nonzero(view.ridge > least))
     out = np.zeros_like(view.ridge)
     if not len(rows):
         return out

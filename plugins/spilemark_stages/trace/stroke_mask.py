@@ -33,12 +33,16 @@ class Strokes:
     """(h, w) mean ridge along each of them; 0 where there is none."""
     wide: Float32
     """(h, w) ridge, the best of three pixels each way."""
+    grain: float
+    """Ridge that no stroke is below, whatever pencil is known."""
 
     @classmethod
     def of(cls, view: FaceView) -> Strokes:
         """Those of a view."""
         wide = cv2.dilate(view.ridge, np.ones((3, 3), np.uint8))
-        return cls(view, strokes(view, _ALONG_MM), np.asarray(wide, dtype=np.float32))
+        grain = _ABOVE_GRAIN * (float(np.quantile(view.ridge[view.inside][::7], 0.9)) + 1e-9)
+        along = strokes(view, _ALONG_MM, _OWN * grain)
+        return cls(view, along, np.asarray(wide, dtype=np.float32), grain)
 
     def pencil(self, known: list[Floats]) -> Bools:
         """Where (h, w) pencil runs that is not known yet; not the spurs that noise adds to it.
@@ -51,12 +55,11 @@ class Strokes:
 
     def _level(self, known: list[Floats]) -> float:
         """Ridge from which on a stroke is taken for pencil."""
-        view = self.view
-        grain = _ABOVE_GRAIN * (float(np.quantile(view.ridge[view.inside][::7], 0.9)) + 1e-9)
         drawn = [self._ridge_along(line) for line in known]
         values = np.concatenate(drawn) if drawn else np.zeros(0)
         values = values[values > 0]
-        return max(grain, _PENCIL * float(np.median(values))) if len(values) > 20 else grain
+        few = len(values) <= 20
+        return self.grain if few else max(self.grain, _PENCIL * float(np.median(values)))
 
     def _ridge_along(self, line: Floats) -> Floats:
         """Ridge at points along a line."""
