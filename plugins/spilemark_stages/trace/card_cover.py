@@ -114,5 +114,5 @@ def _paper_like(values: Float32, core: Mask) -> Mask:
     own = values[core > 0]
     white = own[own[:, 0] >= np.quantile(own[:, 0], 0.7)]
     middle = np.median(white, axis=0)
-    like = cv2.inRange(values, middle - _ALIKE, middle + _ALIKE)
-    return np.asarray(like, dtype=np.uint8) & 1
+    like = np.asarray(cv2.inRange(values, middle - _ALIKE, middle + _ALIKE))
+    return (like > 0).astype(np.uint8)

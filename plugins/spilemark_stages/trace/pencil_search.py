@@ -162,9 +162,9 @@ def _ridges(log_light: Float32, sigma: float) -> tuple[Float32, tuple[Float32, F
     yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3, scale=0.25)
     xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3, scale=0.25)
     half = 0.5 * (xx - yy)
-    strength = cv2.magnitude(half, xy)
-    strength += 0.5 * (xx + yy)
-    return np.maximum(strength, 0.0, out=strength), (half, xy)
+    strength = 0.5 * (xx + yy) + cv2.magnitude(half, xy)
+    ridge = np.maximum(strength, 0.0).astype(np.float32, copy=False)
+    return ridge, (np.asarray(half, np.float32), np.asarray(xy, np.float32))
 
 
 def find_lines(view: FaceView) -> list[Candidate]:
@@ -207,7 +207,7 @@ def _peaks(table: Floats, view: FaceView, pace: float, size: float) -> list[Cand
     for k in range(0, len(table), _EACH_ANGLE):
         reach = -np.sin(k * pace) * x + np.cos(k * pace) * y
         first, last = (round((v + size) / view.step_mm) for v in (reach.min(), reach.max()))
-        parallels = table[k, first : last + 1]
+        parallels = np.asarray(table[k, first : last + 1], dtype=np.float32)
         middle = _median(parallels)
         alike = slice(k, k + _EACH_ANGLE)
         typical[alike] = middle

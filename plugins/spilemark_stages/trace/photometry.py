@@ -25,6 +25,8 @@ _ROWS = 2000
 _LOOK_LONG_SIDE_PX = 1008
 """About 1.2 mm a pixel for a pattern that fills the frame: fine enough for notches and holes."""
 
+_NO_MAP: Any = None
+"""Places in one map need no second one."""
 
 
 class LinearPhoto:
@@ -48,7 +50,7 @@ class LinearPhoto:
         self.height_px, self.width_px, self.channels = self._pixels.shape
         self._light = LightTiles(self._pixels)
 
-    def sample(self, points_px: Floats) -> Float32:
+    def sample(self, points_px: Floats | Float32) -> Float32:
         """Linear values (N, M, C) at stored pixels (N, M, 2), between pixels bilinearly.
 
         Beyond the frame the border pixel is repeated; use :meth:`inside` to know.
@@ -66,7 +68,7 @@ class LinearPhoto:
         their codes' mean is darker than their light's.
         """
         maps = self._light.places(points_px)
-        seen = cv2.remap(self._light.image, maps, None, cv2.INTER_LINEAR)
+        seen = cv2.remap(self._light.image, maps, _NO_MAP, cv2.INTER_LINEAR)
         return np.asarray(seen, dtype=np.float32).reshape(*maps.shape[:2], self.channels)
 
     def resampled(self, x: Float32, y: Float32) -> Float32:
@@ -80,7 +82,7 @@ class LinearPhoto:
         full = np.float32(np.iinfo(part.dtype).max)
         return np.asarray(np.asarray(seen, np.float32) / full, dtype=np.float32)
 
-    def inside(self, points_px: Floats, margin_px: float = 1.0) -> NDArray[np.bool_]:
+    def inside(self, points_px: Floats | Float32, margin_px: float = 1.0) -> NDArray[np.bool_]:
         """Whether points (..., 2) lie in the frame, ``margin_px`` or more from its rim."""
         x, y = points_px[..., 0], points_px[..., 1]
         return np.asarray(
@@ -90,7 +92,7 @@ class LinearPhoto:
             & (y <= self.height_px - 1 - margin_px)
         )
 
-    def covered(self, points_px: Floats) -> NDArray[np.bool_]:
+    def covered(self, points_px: Floats | Float32) -> NDArray[np.bool_]:
         """Whether a scale card lies at points (..., 2): neither pattern nor bench is seen there."""
         if self._covered is None:
             return np.zeros(points_px.shape[:-1], dtype=bool)
@@ -124,7 +126,7 @@ def reduced(pixels: Pixels, factor: int) -> Pixels:
     return coded if coded.ndim == 3 else coded[:, :, None]
 
 
-def to_small(points_px: Floats, factor: int) -> Floats:
+def to_small(points_px: Floats | Float32, factor: int) -> Floats:
     """Stored pixels to pixels of the reduced picture."""
     return (np.asarray(points_px, dtype=np.float64) + 0.5) / factor - 0.5
 
