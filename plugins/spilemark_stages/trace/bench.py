@@ -58,12 +58,15 @@ def log_features(coded: Pixels) -> Float32:
         out = np.zeros((*linear.shape[:2], 3), dtype=np.float32)
         out[..., 0] = cv2.log(linear[..., 0] + DARK_FLOOR)
         return out
-    bright = cv2.log(cv2.transform(linear, LUMA_WEIGHTS[None, :]) + np.float32(DARK_FLOOR))
-    red, green, blue = cv2.split(_log_of(coded))
-    return np.asarray(cv2.merge([bright, red - green, blue - green]))
+    out = np.asarray(cv2.transform(_log_of(coded), _AGAINST_GREEN), dtype=np.float32)
+    luma = cv2.transform(linear, LUMA_WEIGHTS[None, :])
+    out[..., 0] = cv2.log(luma + np.float32(DARK_FLOOR))
+    return out
 
 
 _LOG_8 = np.log(linear_of(np.arange(256, dtype=np.uint8)[:, None]).ravel() + DARK_FLOOR)
+_AGAINST_GREEN = np.array([[0, 0, 0], [1, -1, 0], [0, -1, 1]], dtype=np.float32)
+"""Nothing yet, red less green, blue less green."""
 
 
 def _log_of(coded: Pixels) -> Float32:

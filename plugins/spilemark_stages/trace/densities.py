@@ -71,12 +71,8 @@ def shadow_log_density(spread: Floats) -> Float32:
 def shadow_like(values: Float32, spread: Floats) -> NDArray[np.bool_]:
     """Which pixels (..., 3) may be bench in shadow: darker, of its hue."""
     tint = 3.0 * np.hypot(spread[1:], _SHADOW_TINT)
-    return np.asarray(
-        (values[..., 0] < -spread[0])
-        & (values[..., 0] > -1.5 * DEEPEST_SHADOW)
-        & (np.abs(values[..., 1]) < tint[0])
-        & (np.abs(values[..., 2]) < tint[1])
-    )
+    least, most = [-1.5 * DEEPEST_SHADOW, *-tint], [-spread[0], *tint]
+    return np.asarray(cv2.inRange(values, np.array(least), np.array(most))) > 0
 
 
 STRAY_LOG_DENSITY = float(-np.log(_VOLUME))

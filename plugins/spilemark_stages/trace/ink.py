@@ -50,47 +50,72 @@ def ink_of(
     photo: LinearPhoto, plane: PlaneMap, start: Floats, stop: Floats, blur_px: float
 ) -> Ink | None:
     """A straight streak between two points, mm; None where it leaves the frame."""
-    length = float(np.linalg.norm(stop - start))
+    inks = _inks(photo, plane, np.array([[start, stop]]), blur_px)
+    return inks[0] if inks else None
+
+
+def _inks(photo: LinearPhoto, plane: PlaneMap, ends: Floats, blur_px: float) -> list[Ink]:
+    """What straight streaks of one length between pairs of points (K, 2, 2), mm, are like.
+
+    Those that leave the frame are left out.
+    """
+    way = ends[:, 1] - ends[:, 0]
+    length = float(np.linalg.norm(way[0]))
     if length < 3 * EVERY_MM:
-        return None
-    along = (stop - start) / length
-    t = np.arange(0.5 * EVERY_MM, length, EVERY_MM)
-    normals = np.tile([-along[1], along[0]], (len(t), 1))
-    line = placed(start + t[:, None] * along, normals, plane, 0.0)
+        return []
+    along = way / length
+    t = np.arange(0.5 * EVERY_MM, length - 1e-9, EVERY_MM)
+    points = ends[:, :1] + t[:, None] * along[:, None]
+    normals = np.repeat(np.stack([-along[:, 1], along[:, 0]], axis=-1), len(t), axis=0)
+    line = placed(points.reshape(-1, 2), normals, plane, 0.0)
     values, inside = profiles(photo, line, SAMPLES)
-    if inside.sum() < 3:
-        return None
-    mean = values[inside].astype(np.float64).mean(axis=0)
-    light = luma(mean)
-    light = light / max(float(np.median(light)), 1e-4)
-    bar = line_places(light[None], np.array([True]), blur_px)
-    core = np.abs(SAMPLES - bar.place_px[0]) <= _CORE_PX
-    logs = np.log(mean + 1e-3)
-    taken = logs[np.abs(SAMPLES) > _ASIDE_PX].mean(axis=0) - logs[core].mean(axis=0)
-    tint = 1.0 if len(taken) == 1 else float(taken[2] / max(float(taken[0]), 0.02))
-    contrast = float(taken.mean())
-    return Ink(contrast, float(bar.width_px[0] * np.median(line.mm_per_px)), tint)
+    seen = inside.reshape(-1, len(t), 1, 1)
+    count = seen.sum(axis=1)
+    total = (values.reshape(len(ends), len(t), *values.shape[1:]) * seen).sum(axis=1, dtype=float)
+    shown = count[:, 0, 0] >= 3
+    means = (total / np.maximum(count, 1))[shown]
+    if not len(means):
+        return []
+    light = luma(means)
+    light = light / np.maximum(np.median(light, axis=1), 1e-4)[:, None]
+    bars = line_places(light, np.ones(len(means), dtype=bool), blur_px, alone=True)
+    scales = np.median(line.mm_per_px.reshape(len(ends), -1), axis=1)[shown]
+    found = []
+    for mean, place, width in zip(means, bars.place_px, bars.width_px * scales, strict=True):
+        core = np.abs(SAMPLES - place) <= _CORE_PX
+        logs = np.log(mean + 1e-3)
+        taken = logs[np.abs(SAMPLES) > _ASIDE_PX].mean(axis=0) - logs[core].mean(axis=0)
+        tint = 1.0 if len(taken) == 1 else float(taken[2] / max(float(taken[0]), 0.02))
+        found.append(Ink(float(taken.mean()), float(width), tint))
+    return found
 
 
 def known_ink(
     photo: LinearPhoto, plane: PlaneMap, lines: list[Floats], blur_px: float
 ) -> Ink | None:
     """What the pencil of known lines (N, 2) is like, by pieces of them; None where there are none."""
-    found = []
-    for line in lines:
-        path = shapely.LineString(line)
-        count = int(min(_MOST_PIECES, path.length // _PIECE_MM))
-        for share in (np.arange(count) + 0.5) / max(count, 1):
-            at = path.length * share
-            ends = [path.interpolate(at + d).coords[0] for d in (-0.4 * _PIECE_MM, 0.4 * _PIECE_MM)]
-            one = ink_of(photo, plane, np.array(ends[0]), np.array(ends[1]), blur_px)
-            if one is not None:
-                found.append(one)
+    ends = [_pieces_of(shapely.LineString(line)) for line in lines]
+    every = np.concatenate(ends) if ends else np.zeros((0, 2, 2))
+    found = _inks(photo, plane, every, blur_px) if len(every) else []
     if not found:
         return None
     table = np.array([(one.contrast, one.width_mm, one.tint) for one in found])
     contrast, width, tint = np.median(table, axis=0)
     return Ink(float(contrast), float(width), float(tint))
+
+
+def _pieces_of(path: shapely.LineString) -> Floats:
+    """Ends (K, 2, 2) of straight pieces of one length, spread along a line, where it has room for them."""
+    count = int(min(_MOST_PIECES, path.length // _PIECE_MM))
+    middles = path.length * (np.arange(count) + 0.5) / max(count, 1)
+    half = 0.4 * _PIECE_MM
+    ends = shapely.line_interpolate_point(path, np.stack([middles - half, middles + half], axis=-1))
+    points = shapely.get_coordinates(ends).reshape(-1, 2, 2)
+    way = points[:, 1] - points[:, 0]
+    # Where the line bends its chord is shorter than its way.
+    size = np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]
+    middle = points.mean(axis=1)
+    return np.stack([middle - half * way / size, middle + half * way / size], axis=1)
 
 
 def is_pencil(ink: Ink, known: Ink | None, colour: bool) -> bool:

@@ -69,7 +69,7 @@ def _levels(place: Floats, width: Floats, blur_px: float) -> Floats:
     return np.stack(np.broadcast_arrays(1.0 - into, into - out, out, x), axis=-1)
 
 
-def line_places(means: Floats, known: Bools, blur_px: float) -> LinePlaces:
+def line_places(means: Floats, known: Bools, blur_px: float, *, alone: bool = False) -> LinePlaces:
     """Fit a bar to each of a row of mean profiles.
 
     Parameters
@@ -80,6 +80,8 @@ def line_places(means: Floats, known: Bools, blur_px: float) -> LinePlaces:
         Which of them saw enough to tell.
     blur_px : float
         The photo's blur, one sigma.
+    alone : bool
+        Each profile is of a line of its own.
 
     Notes
     -----
@@ -87,11 +89,11 @@ def line_places(means: Floats, known: Bools, blur_px: float) -> LinePlaces:
     a thin line's width and darkness cannot be told apart.
     """
     bases, inverses = _bars(round(blur_px, 2))
-    explained = np.einsum("wkcs,ms->wkmc", bases, means, optimize=True)
-    left = (means**2).sum(axis=1) - (explained**2).sum(axis=-1)
+    explained = (bases.reshape(-1, bases.shape[-1]) @ means.T).reshape(*bases.shape[:3], -1)
+    left = (means**2).sum(axis=1) - (explained**2).sum(axis=2)
     left = np.maximum(left, 1e-12)
     use = known if known.any() else np.ones(len(means), dtype=bool)
-    width = _width_of(left.min(axis=1), use)
+    width = _width_of(left.min(axis=1), use, 0 if alone else _NEIGHBOURS)
     row = np.arange(len(means))
     miss = left[width, :, row]
     levels = np.einsum("mkcs,ms->mkc", inverses[width], means, optimize=True)
@@ -100,10 +102,13 @@ def line_places(means: Floats, known: Bools, blur_px: float) -> LinePlaces:
     miss = np.where(depth > 0, miss, miss.max(axis=1, keepdims=True))
     free = (len(SAMPLES) - 5) / _ALIKE_SAMPLES
     noise = np.maximum(miss.min(axis=1), 1e-12) / free
-    noise = np.maximum(noise, 0.25 * np.median(noise[use]))
+    if not alone:
+        noise = np.maximum(noise, 0.25 * np.median(noise[use]))
     evidence = -0.5 * (miss - miss.min(axis=1, keepdims=True)) / (noise[:, None] * _ALIKE_SAMPLES)
     evidence[~known] = 0.0
-    path = best_path(evidence, _SHIFTS[1] - _SHIFTS[0], _STIFFNESS, closed=False)
+    path = evidence.argmax(axis=1)
+    if not alone:
+        path = best_path(evidence, _SHIFTS[1] - _SHIFTS[0], _STIFFNESS, closed=False)
     place, sigma = _between(miss, path, noise * _ALIKE_SAMPLES)
     widths = np.array(_WIDTHS)[width]
     taken = levels[row, path]
@@ -115,10 +120,10 @@ def line_places(means: Floats, known: Bools, blur_px: float) -> LinePlaces:
     return LinePlaces(place, sigma, deep, widths, fitted, dip, beside)
 
 
-def _width_of(left: Floats, use: Bools) -> NDArray[np.int64]:
+def _width_of(left: Floats, use: Bools, neighbours: int) -> NDArray[np.int64]:
     """Which of the widths (M,) explains each profile and its neighbours best; ``left`` is (W, M)."""
     log = np.where(use, np.log(left), 0.0)
-    reach = min(_NEIGHBOURS, (log.shape[1] - 1) // 2)
+    reach = min(neighbours, (log.shape[1] - 1) // 2)
     padded = np.pad(log, ((0, 0), (reach, reach)), mode="edge")
     near = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=1).sum(axis=-1)
     return np.asarray(near.argmin(axis=0))

@@ -75,7 +75,7 @@ class LinearPhoto:
         """Coded brightness (h, w), 0..1, at stored pixels: for looking, not for measuring."""
         left, right = int(max(x.min() - 2, 0)), int(min(x.max() + 3, self.width_px))
         top, bottom = int(max(y.min() - 2, 0)), int(min(y.max() + 3, self.height_px))
-        part: Any = np.ascontiguousarray(self._pixels[top:bottom, left:right])
+        part: Any = self._pixels[top:bottom, left:right]
         grey = part[..., 0] if self.channels == 1 else cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
         x, y = x - np.float32(left), y - np.float32(top)
         seen = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

@@ -132,11 +132,12 @@ class _Finder:
     def _frame_share(self, one: Mask, box: tuple[slice, slice]) -> float:
         """Share of a part's rim that lies along the frame."""
         rim = one - cv2.erode(one, disc(1), borderType=cv2.BORDER_CONSTANT, borderValue=0)
-        height, width = self.shape
-        rows, columns = np.nonzero(rim)
-        rows, columns = rows + box[0].start, columns + box[1].start
-        at_frame = (rows < 2) | (columns < 2) | (rows > height - 3) | (columns > width - 3)
-        return float(at_frame.mean())
+        # Two pixels along the frame belong to it.
+        open_part = tuple(
+            slice(max(0, 2 - (side.start or 0)), max(0, size - 2 - (side.start or 0)))
+            for side, size in zip(box, self.shape, strict=True)
+        )
+        return 1.0 - cv2.countNonZero(rim[open_part]) / max(1, cv2.countNonZero(rim))
 
     def paper_reach(self) -> Bools:
         """Cards with the usual margin of their paper, where its own tone tells nothing."""

@@ -90,7 +90,9 @@ def knots(dark: Bools, values: Float32, spread: Floats, mm: float) -> Bools:
     little for each share of the light that it takes; what is turned by more is a surface.
     """
     out = np.zeros(dark.shape, dtype=bool)
-    whole = cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, disc(1))
+    whole = np.asarray(cv2.morphologyEx(dark.astype(np.uint8), cv2.MORPH_OPEN, disc(1)), np.uint8)
+    if not whole.any():
+        return out
     count, labels, stats, _ = cv2.connectedComponentsWithStats(whole, connectivity=4)
     for k in range(1, count):
         if stats[k, cv2.CC_STAT_AREA] * mm**2 < _GAP_MM2:
