@@ -78,7 +78,12 @@ def _log_of(coded: Pixels) -> Float32:
 
 def _powers(x: Floats, y: Floats, order: int) -> Floats:
     """Monomials of degree up to ``order`` of scaled places (N,) as (N, terms)."""
-    return np.stack([x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)], axis=-1)
+    across, down = [np.ones_like(x)], [np.ones_like(y)]
+    for _ in range(order):
+        across.append(across[-1] * x)
+        down.append(down[-1] * y)
+    terms = [across[i] * down[j] for i in range(order + 1) for j in range(order + 1 - i)]
+    return np.stack(terms, axis=-1)
 
 
 def _robust_surface(basis: Floats, values: Floats, rounds: int = 6) -> tuple[Floats, Floats]:

@@ -89,11 +89,12 @@ def _foreign_parts(mask: Mask, values: Float32, mm: float) -> list[Mask]:
     own = np.median(face, axis=0)
     spread = 1.4826 * np.median(np.abs(face - own), axis=0)
     off = values - own.astype(np.float32)
-    far = off / np.maximum(spread, _SPREAD_FLOOR).astype(np.float32)
+    limit = (_FOREIGN * np.maximum(spread, _SPREAD_FLOOR)).astype(np.float32)
+    light, red, blue = (np.asarray(part) for part in cv2.split(off))
     # Half of the face may lie in somebody's shadow: that darkens much and tints a little.
-    tinted = np.abs(off[..., 1:]) - BY_SHADE * np.abs(off[..., :1])
-    limit = (_FOREIGN * np.maximum(spread, _SPREAD_FLOOR)[1:]).astype(np.float32)
-    strange = (tinted > limit).any(axis=2) | (far[..., 0] > _FOREIGN)
+    by_shade = BY_SHADE * np.abs(light)
+    strange = (np.abs(red) - by_shade > limit[1]) | (np.abs(blue) - by_shade > limit[2])
+    strange |= light > limit[0]
     odd = (strange & (mask > 0)).astype(np.uint8)
     narrow = disc(0.5 * _NARROWEST_MM / mm)
     odd = np.asarray(cv2.morphologyEx(odd, cv2.MORPH_OPEN, narrow), dtype=np.uint8)

@@ -104,7 +104,7 @@ def fit_parabola(points: Floats, weights: Floats | None = None, *, highest: int 
     across = local @ np.array([-along[1], along[0]])
     span = float(t.max() - t.min())
     order = min(highest, 2 if span > 5.0 and len(points) >= 8 else 1)
-    powers = t ** np.arange(order + 1)[:, None]
+    powers = np.stack([np.ones_like(t), t, t * t][: order + 1])
     weighted = powers * w
     normal = weighted @ powers.T
     # Points that are all one have no direction: then the line is even.

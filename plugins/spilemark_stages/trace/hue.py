@@ -59,8 +59,8 @@ class HueScale:
         """Share (N, S), face 0 and bench 1, of profiles (N, S, 3); ``rows`` picks each one's scale."""
         bench = self.bench if rows is None else self.bench[rows]
         axis = self.axis if rows is None else self.axis[rows]
-        off = chroma(linear) - bench[:, None]
-        return np.asarray(1.0 - np.einsum("nsc,nc->ns", off, axis))
+        own = np.einsum("nc,nc->n", bench, axis)
+        return np.asarray(1.0 + own[:, None] - (chroma(linear) @ axis[:, :, None])[..., 0])
 
 
 def hue_scale(means: Floats, face: Bools, bench: Bools) -> HueScale:

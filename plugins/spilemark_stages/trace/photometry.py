@@ -96,10 +96,12 @@ class LinearPhoto:
         """Whether a scale card lies at points (..., 2): neither pattern nor bench is seen there."""
         if self._covered is None:
             return np.zeros(points_px.shape[:-1], dtype=bool)
-        small = np.round(to_small(points_px, self._factor)).astype(np.int64)
-        x = np.clip(small[..., 0], 0, self._covered.shape[1] - 1)
-        y = np.clip(small[..., 1], 0, self._covered.shape[0] - 1)
-        return self._covered[y, x]
+        height, width = self._covered.shape
+        # The nearest pixel of ``to_small``.
+        small = (np.asarray(points_px, dtype=np.float32) + np.float32(0.5)) / self._factor
+        x = np.clip(small[..., 0], 0, width - 1).astype(np.intp)
+        y = np.clip(small[..., 1], 0, height - 1).astype(np.intp)
+        return self._covered.ravel().take(y * width + x)
 
 
 def luma(linear: NDArray[_Real]) -> NDArray[_Real]:

@@ -78,22 +78,39 @@ def local_fit(
     gain : (N,)
         Square root of the variance of ``fitted`` for samples of unit variance.
     """
-    half = max(order, int(np.floor(reach)))
-    if closed:
-        half = min(half, (len(values) - 1) // 2)
-    u = np.arange(-half, half + 1) / (half + 1.0)
-    taper = (1 - np.abs(u) ** 3) ** 3
-    terms = order + 1
-    powers = u ** np.arange(2 * order + 1)[:, None]
-    moment = _window_sums(weights, taper * powers, closed)
-    right = _window_sums(weights * values, taper * powers[:terms], closed)
-    noise = _window_sums(weights**2, taper**2 * powers, closed)
-    counted = _running_sums((weights > 0).astype(float)[:, None], half, closed)[:, 0]
-    enough = counted > terms
-    row = _first_row(moment, enough)
-    fitted = np.where(enough, sum(row[i] * right[:, i] for i in range(terms)), np.nan)
-    variance = sum(row[i] * row[j] * noise[:, i + j] for i in range(terms) for j in range(terms))
-    return fitted, np.sqrt(np.maximum(variance, 0.0))
+    fit = _LocalFit(weights, reach, order, closed)
+    return fit.of(values), fit.gain()
+
+
+class _LocalFit:
+    """What :func:`local_fit` works out of weights alone; the gain only where it is asked for."""
+
+    def __init__(self, weights: Floats, reach: float, order: int, closed: bool) -> None:
+        half = max(order, int(np.floor(reach)))
+        if closed:
+            half = min(half, (len(weights) - 1) // 2)
+        u = np.arange(-half, half + 1) / (half + 1.0)
+        self.taper = (1 - np.abs(u) ** 3) ** 3
+        self.powers = u ** np.arange(2 * order + 1)[:, None]
+        self.weights, self.closed, self.terms = weights, closed, order + 1
+        moment = _window_sums(weights, self.taper * self.powers, closed)
+        counted = _running_sums((weights > 0).astype(float)[:, None], half, closed)[:, 0]
+        self.enough = counted > self.terms
+        self.row = _first_row(moment, self.enough)
+
+    def of(self, values: Floats) -> Floats:
+        """Fitted values (N,)."""
+        kernels = self.taper * self.powers[: self.terms]
+        right = _window_sums(self.weights * values, kernels, self.closed)
+        fitted = sum(self.row[i] * right[:, i] for i in range(self.terms))
+        return np.where(self.enough, fitted, np.nan)
+
+    def gain(self) -> Floats:
+        """Square root of the variance (N,) for samples of unit variance."""
+        noise = _window_sums(self.weights**2, self.taper**2 * self.powers, self.closed)
+        terms = range(self.terms)
+        variance = sum(self.row[i] * self.row[j] * noise[:, i + j] for i in terms for j in terms)
+        return np.sqrt(np.maximum(variance, 0.0))
 
 
 def _first_row(moment: Floats, enough: Bools) -> list[Floats]:
@@ -128,14 +145,15 @@ def robust_fit(
     """
     clean = np.where(usable, values, 0.0)
     weights = usable.astype(float)
-    fitted, gain = local_fit(clean, weights, 2 * reach, closed=closed, order=1)
+    fit = _LocalFit(weights, 2 * reach, 1, closed)
     for _ in range(rounds):
+        fitted = fit.of(clean)
         miss = np.where(usable & np.isfinite(fitted), clean - fitted, 0.0)
         scatter = local_scatter(miss, weights, 3 * reach, closed=closed)
         ratio = miss / (4.685 * np.maximum(scatter, floor))
         weights = np.where(usable & (np.abs(ratio) < 1), (1 - ratio**2) ** 2, 0.0)
-        fitted, gain = local_fit(clean, weights, reach, closed=closed)
-    return fitted, gain, weights
+        fit = _LocalFit(weights, reach, 2, closed)
+    return fit.of(clean), fit.gain(), weights
 
 
 def local_scatter(miss: Floats, weights: Floats, reach: float, *, closed: bool) -> Floats:
