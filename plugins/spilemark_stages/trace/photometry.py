@@ -101,7 +101,7 @@ class LinearPhoto:
         small = (np.asarray(points_px, dtype=np.float32) + np.float32(0.5)) / self._factor
         x = np.clip(small[..., 0], 0, width - 1).astype(np.intp)
         y = np.clip(small[..., 1], 0, height - 1).astype(np.intp)
-        return self._covered.ravel().take(y * width + x)
+        return np.asarray(self._covered.ravel().take(y * width + x))
 
 
 def luma(linear: NDArray[_Real]) -> NDArray[_Real]:
