@@ -42,8 +42,9 @@ from spilemark_stages.undistort import exif_prior
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_images" / "quarter_knee" / "job.toml"
 TO_OUTLINE = ("read_source", "undistort", "rectify", "trace")
-WARM_LIMIT, COLD_LIMIT_S, HELP_LIMIT_S = 20.0, 4.0, 0.2
-MEMORY_LIMIT = 6.0
+WARM_GOAL, SOLVE_GOAL, MEMORY_GOAL = 4.0, 0.5, 6.0
+"""Decodes to the outline, decodes of the solve, bytes a pixel above the decoded photo."""
+COLD_LIMIT_S, HELP_LIMIT_S = 4.0, 0.2
 _TURNS = 40
 STATM = Path("/proc/self/statm")
 COMMAND = (sys.executable, "-m", "spilemark")
@@ -91,13 +92,14 @@ def _warm(job: Path, rounds: int) -> None:
     decoding = min(grey)
     best = {stage: min(t[stage] for t in by_stage) for stage in TO_OUTLINE}
     total = min(sum(t[stage] for stage in TO_OUTLINE) for t in by_stage)
-    print(f"One photo, warm, best of {rounds} (limit {WARM_LIMIT:g} decodes to the outline)")
-    rows = [["grey JPEG decode", 1e3 * decoding, 1.0]]
-    rows += [[stage, 1e3 * s, s / decoding] for stage, s in best.items()]
-    rows += [["photo to outline", 1e3 * total, total / decoding]]
+    print(f"One photo, warm, best of {rounds}")
+    rows: list[list[object]] = [["grey JPEG decode", 1e3 * decoding, 1.0, ""]]
+    rows += [[stage, 1e3 * s, s / decoding, ""] for stage, s in best.items()]
+    rows += [["photo to outline", 1e3 * total, total / decoding, WARM_GOAL]]
     solving, alone, unknowns = _solving(order.facts, arm, photos[0], decode)
-    rows += [[f"of it solve and covariance, {unknowns} unknowns", 1e3 * solving, solving / alone]]
-    tables.show(["step", "ms", "decodes"], rows, digits=1)
+    step = f"of it solve and covariance, {unknowns} unknowns"
+    rows += [[step, 1e3 * solving, solving / alone, SOLVE_GOAL]]
+    tables.show(["step", "ms", "decodes", "goal"], rows, digits=1)
     with Image.open(photos[0]) as image:
         pixels = image.width * image.height
     _memory(lambda: run_job(request, kitchen), pixels)
@@ -143,7 +145,7 @@ def _memory(run: Callable[[], object], pixels: int) -> None:
     most = (max(held) - held[0]) / pixels
     print(
         f"\nMemory, warm, one photo of {pixels / 1e6:.1f} MP: at most {most:.1f} bytes a pixel above"
-        f" before, {most - 3:.1f} above the decoded photo (limit {MEMORY_LIMIT:g})"
+        f" before, {most - 3:.1f} above the decoded photo (goal {MEMORY_GOAL:g})"
     )
 
 
