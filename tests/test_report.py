@@ -70,7 +70,9 @@ def test_every_promised_key_is_there(told):
         assert pattern["registration"].keys() >= {"angle_sigma_rad", "offset_sigma_mm"}
         assert all(e.keys() >= {"name", "from", "to", "length_mm", "straight"}
                    for e in pattern["edges"])  # fmt: skip
-        assert all(c.keys() == {"cause", "u95_mm_at_worst"} for c in pattern["budget"])
+        assert all(c.keys() == {"cause", "u95_mm_at_worst", "shared"} for c in pattern["budget"])
+        # Grain is each place's own; everything else moves the outline as a whole.
+        assert [c["cause"] for c in pattern["budget"] if not c["shared"]] == ["edge noise"]
     assert told["comparison"].keys() >= COMPARISON
     assert all(s.keys() >= STATION for s in told["comparison"]["stations"])
     assert told["comparison"]["rigid"].keys() >= {"turn_deg", "turn_u95_deg", "shift_mm"}

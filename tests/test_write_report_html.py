@@ -166,6 +166,11 @@ def test_pictures_are_jpeg_and_of_the_stated_size(tmp_path):
         assert attributes["alt"]
 
 
+def test_doubts_of_each_place_and_of_the_whole_are_told_apart():
+    words = Reader(page()).words
+    assert "Grain of the picture is each place's own and makes the outline rough" in words
+
+
 @pytest.mark.parametrize("kind", ["pair", "inches", "single"])
 def test_the_budget_names_the_one_thing_that_shrinks_it_most(kind):
     for words in content_of(job(kind)).patterns:

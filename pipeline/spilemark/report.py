@@ -37,7 +37,7 @@ from spilemark.report_numbers import plain_number, plain_numbers, plain_points, 
 from spilemark.results import JobResult
 from spilemark.shop_parts import shop_table
 from spilemark.template import straight_ends
-from spilemark.uncertainty import budget, u95_datum, u95_fit
+from spilemark.uncertainty import EDGE_NOISE, budget, u95_datum, u95_fit
 from spilemark.wording import CAUTIONS, doubt_of, doubt_words
 
 SCHEMA = 1
@@ -209,7 +209,11 @@ def _modes(pattern: RegisteredPattern) -> dict[str, Any]:
 
 def _budget(pattern: RegisteredPattern, after: Any) -> list[dict[str, Any]]:
     return [
-        {"cause": c.cause, "u95_mm_at_worst": plain_number(c.u95_mm)}
+        {
+            "cause": c.cause,
+            "u95_mm_at_worst": plain_number(c.u95_mm),
+            "shared": c.cause != EDGE_NOISE,
+        }
         for c in budget(pattern, after=after)
     ]
 
