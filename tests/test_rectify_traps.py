@@ -10,6 +10,7 @@ import pytest
 import surveys
 
 from spilemark import lens as camera
+from spilemark.errors import UsageError
 from spilemark.frames import outward_normals
 from spilemark.records import Floats, JobFacts, Survey
 from spilemark.testing.worlds import World
@@ -183,3 +184,16 @@ def test_a_measured_length_has_true_derivatives_of_its_cards_prints() -> None:
             )
         np.testing.assert_allclose(rows[:, index], (ends[0][0] - ends[1][0]) / 2e-6, atol=1e-3)
         np.testing.assert_allclose(by[:, index], (ends[0][1] - ends[1][1]) / 2e-6, atol=1e-5)
+
+
+@pytest.mark.parametrize("by", [1.085, 1.16, 0.8])
+def test_a_length_far_off_beside_measured_bars_is_refused_before_it_bends_the_solve(
+    by: float,
+) -> None:
+    world = world_of(3)
+    (a, b, mm, sigma), *rest = world.job.distances
+    job = dataclasses.replace(
+        world.job, printed_bar_mm=(100.0, 100.0), distances=((a, b, by * mm, sigma), *rest)
+    )
+    with pytest.raises(UsageError, match="does not fit the photo: by the cards as designed"):
+        surveys.surveyed(world, surveys.observe(world), job)

@@ -37,6 +37,7 @@ from spilemark_stages.rectify.same_bench import check_same_bench
 from spilemark_stages.rectify.scale import (
     check_cards_lay_still,
     check_lengths,
+    check_lengths_beforehand,
     gather_beliefs,
     scale_notes,
     state_scale,
@@ -116,6 +117,7 @@ def survey_from(
     )
     check_same_bench(observed, beliefs)
     check_cards_lay_still(observed, beliefs)
+    check_lengths_beforehand(observed, beliefs)
     tried, found = _solved(photos, observed, beliefs)
     check_lengths(found.solution)
     odd = contradiction(tried.observed, found.beliefs, found.solution, job)

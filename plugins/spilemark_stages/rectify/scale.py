@@ -16,10 +16,13 @@ from spilemark_stages.rectify.dots import PLAUSIBLE_PRINT, print_doubt
 from spilemark_stages.rectify.model import cross_place
 from spilemark_stages.rectify.observations import Beliefs, Length, PhotoObservation
 from spilemark_stages.rectify.solve import Solution, solve
+from spilemark_stages.rectify.start import places_in
 
 NOMINAL_BAR_MM = 100.0
 _ASSUMED_THICKNESS_MM = 3.0
 _ASSUMED_THICKNESS_SIGMA_MM = 0.4
+_ODD_PRINT = (0.9, 1.03)
+"""A measured length by a first guess at it, beyond which it is looked at more closely."""
 _HARDLY = 0.007
 """Share by which hardly a printer is off (0.1 to 0.5 %: common practice, no source)."""
 _STILL_MM = 0.3
@@ -122,15 +125,55 @@ def check_lengths(solution: Solution) -> None:
     UsageError
         When the cards would have been printed at an impossible scale.
     """
-    low, high = PLAUSIBLE_PRINT
     for _, length in solution.layout.ties:
-        scale = float(solution.print_scale.mean())
-        if not low < scale < high:
-            raise UsageError(
-                f"{'-'.join(length.cards)} = {length.mm:g} mm does not fit the photo: by the cards"
-                f" as designed they lie {length.mm / scale:.0f} mm apart.",
-                "Measure again from cross to cross, and check the letters of the two cards.",
-            )
+        _refuse_impossible(length, float(solution.print_scale.mean()))
+
+
+def check_lengths_beforehand(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> None:
+    """Refuse a measured length that is far from what cards of their designed size say.
+
+    Beside measured check bars such a length would not stretch the cards' print: it
+    would bend the solve, card by card, to something that fits neither.
+
+    Raises
+    ------
+    UsageError
+        As :func:`check_lengths`.
+    """
+    suspect = [length for length in beliefs.lengths if _looks_odd(length, photos)]
+    if not suspect:
+        return
+    cards = {c.card.name: c.card for photo in photos for c in photo.cards}
+    free = solve(photos, replace(beliefs, lengths=()))
+    for length in suspect:
+        for arm, seen in _seen(tuple(photos)).items():
+            if set(length.cards) <= seen and arm in (length.arms or (arm,)):
+                apart = _apart(free, arm, length, cards)[0] / float(free.print_scale.mean())
+                _refuse_impossible(length, length.mm / apart)
+
+
+def _looks_odd(length: Length, photos: Sequence[PhotoObservation]) -> bool:
+    """Whether a first guess at some photo puts the two cards at quite another distance."""
+    low, high = _ODD_PRINT
+    for photo in photos:
+        if photo.is_scan or photo.arm not in (length.arms or (photo.arm,)):
+            continue
+        places = places_in(photo, np.ones(2))
+        if set(length.cards) <= places.keys():
+            a, b = (places[name][:2] for name in length.cards)
+            if not low < length.mm / float(np.linalg.norm(b - a)) < high:
+                return True
+    return False
+
+
+def _refuse_impossible(length: Length, scale: float) -> None:
+    low, high = PLAUSIBLE_PRINT
+    if not low < scale < high:
+        raise UsageError(
+            f"{'-'.join(length.cards)} = {length.mm:g} mm does not fit the photo: by the cards"
+            f" as designed they lie {length.mm / scale:.0f} mm apart.",
+            "Measure again from cross to cross, and check the letters of the two cards.",
+        )
 
 
 def check_cards_lay_still(photos: Sequence[PhotoObservation], beliefs: Beliefs) -> None:
