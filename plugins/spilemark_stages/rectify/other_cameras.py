@@ -18,10 +18,12 @@ from spilemark_stages.rectify.card_faults import Freed, free_faulty_cards
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.solve import SolvedView, solve
 from spilemark_stages.rectify.whose_lens import (
+    DIFFERENT_LENSES,
     Attempt,
     different_note,
     is_strange,
     misfit,
+    not_apart,
 )
 
 _SEVERAL = 2
@@ -37,6 +39,7 @@ def explained(tried: Attempt, beliefs: Beliefs) -> tuple[Attempt, Freed]:
     """The photos with their faults named, by the camera that leaves fewest of them."""
     found = free_faulty_cards(tried.observed, beliefs, tried.solution)
     best = replace(tried, solution=found.solution), found
+    best = _of_one_lens(*best, beliefs) or best
     if len(found.faults) < _SEVERAL and not _odd_views(best[0]):
         return best
     for other in _others(tried, beliefs):
@@ -53,6 +56,24 @@ def explained(tried: Attempt, beliefs: Beliefs) -> tuple[Attempt, Freed]:
             told = tuple(_odd_note(again.photos[k], again.solution.views[k]) for k in odd)
             best = replace(again, notes=(*again.notes, *(told if opened else ()))), freed
     return best
+
+
+def _of_one_lens(tried: Attempt, found: Freed, beliefs: Beliefs) -> tuple[Attempt, Freed] | None:
+    """Photos that were given a lens each, with the one of their files again and a card at fault instead.
+
+    One card of another print bends a lens that all photos share as much as
+    another zoom in one of them would: a bad card is likelier than a second camera.
+    """
+    pairs = list(zip(tried.photos, tried.observed, strict=True))
+    if all(seen.lens_group == straight.lens_group for straight, seen in pairs):
+        return None
+    observed = tuple(replace(seen, lens_group=straight.lens_group) for straight, seen in pairs)
+    freed = free_faulty_cards(observed, beliefs, solve(observed, beliefs))
+    notes = tuple(note for note in tried.notes if note.code != DIFFERENT_LENSES)
+    again = replace(tried, observed=observed, solution=freed.solution, notes=notes)
+    few = len(freed.faults) <= len(found.faults) + 1
+    fits = misfit(again) <= _NO_WORSE * misfit(tried)
+    return (again, freed) if few and fits and not_apart(observed, freed.solution, beliefs) else None
 
 
 def _others(tried: Attempt, beliefs: Beliefs) -> Iterator[Attempt]:

@@ -12,6 +12,7 @@ from spilemark.records import Floats, Lens, Note, StraightPhoto
 from spilemark_stages.rectify.observations import Beliefs, PhotoObservation
 from spilemark_stages.rectify.solve import Solution, SolvedView, solve
 
+DIFFERENT_LENSES = "different-lenses"
 _STRAINED = 1.5
 """Crossings that fit this much worse than they were read ask for another explanation."""
 _WORTH = 0.75
@@ -136,11 +137,10 @@ def solve_apart_if_need_be(
 ) -> tuple[tuple[PhotoObservation, ...], Solution, list[Note]]:
     """Solve; where photos thought to share a lens do not fit together, give each its own."""
     solution = solve(observed, beliefs)
-    shared = len({photo.lens_group for photo in observed}) < len(observed)
+    if not_apart(observed, solution, beliefs):
+        return observed, solution, []
     change = largest_change(solution, observed, beliefs)
     changed = change > _CHANGED
-    if not shared or (solution.noise < _STRAINED and not changed):
-        return observed, solution, []
     apart = tuple(replace(photo, lens_group=photo.name) for photo in observed)
     freed = solve(apart, beliefs)
     if freed.noise > (1.0 if changed else _WORTH) * solution.noise:
@@ -148,6 +148,13 @@ def solve_apart_if_need_be(
     if changed:
         return apart, freed, [different_note(change, "times what one lens changes")]
     return apart, freed, [different_note(solution.noise)]
+
+
+def not_apart(observed: Sequence[PhotoObservation], solution: Solution, beliefs: Beliefs) -> bool:
+    """Whether photos that share a lens by their files were taken by one, by all that they show."""
+    if len({photo.lens_group for photo in observed}) == len(observed):
+        return True
+    return solution.noise < _STRAINED and largest_change(solution, observed, beliefs) <= _CHANGED
 
 
 def largest_change(
@@ -169,7 +176,7 @@ def largest_change(
 def different_note(by: float, unit: str = "times the usual residual") -> Note:
     """Said when photos of one lens, by their files, do not fit together as such."""
     return Note(
-        code="different-lenses",
+        code=DIFFERENT_LENSES,
         severity="warn",
         text="The photos look as if taken with different cameras or lenses, though the"
         " files do not say so. Each was given a lens of its own, so that less cancels"
