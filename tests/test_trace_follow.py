@@ -92,7 +92,8 @@ def test_its_doubt_is_honest(plate):
     ring = bad.ring.points_mm
     after = follow(bad, view, ring[run[0]], ring[run[-1]])
     fresh = after.ring.by_hand
-    place = after.ring.sensitivity_mm[:, [c.id for c in after.causes].index("edge-place")]
+    places = [c.kind == "edge place" for c in after.causes]
+    place = np.linalg.norm(after.ring.sensitivity_mm[:, places], axis=1)
     ratio = signed(after.ring.points_mm, PLATE) / np.hypot(after.ring.sigma_mm, place)
     assert np.mean(np.abs(ratio[fresh]) < 1.96) > 0.9
     # As doubtful as a traced edge, and not more.

@@ -288,7 +288,7 @@ def _shoot(
         edge = _projected(solid.edge, lens, rotation, translation, bench, rules)
         # The image is y down: a ring that is anticlockwise on the bench runs clockwise in pixels.
         outward = -outward_normals(edge)
-        across = bias + rng.normal(0, rules.edge_noise_px, len(edge))
+        across = bias + rules.edge_noise_px * _edge_noise(solid.edge, rules, rng)
         shots.append(
             Shot(
                 lens=lens,
@@ -303,6 +303,18 @@ def _shoot(
             )
         )
     return shots
+
+
+def _edge_noise(edge: Floats, rules: WorldRules, rng: np.random.Generator) -> Floats:
+    """Standard normal noise (N,) of an evenly spaced ring's points."""
+    noise = rng.normal(0, 1.0, len(edge))
+    if not rules.edge_noise_together_mm:
+        return noise
+    step = float(np.median(np.linalg.norm(np.diff(edge, axis=0), axis=1)))
+    fade = np.exp(-step * np.arange(len(edge)) / rules.edge_noise_together_mm)
+    # Round the ring: each point remembers those behind it (an autoregressive process of first order).
+    ringed = np.fft.irfft(np.fft.rfft(noise) * np.fft.rfft(fade), len(edge))
+    return np.asarray(ringed / np.sqrt((fade**2).sum()))
 
 
 def _projected(

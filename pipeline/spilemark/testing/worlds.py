@@ -71,7 +71,9 @@ class WorldRules:
     outline_step_mm: float = 3.0
     """Of the points seen; 0: those of the ring given."""
     edge_noise_px: float = 0.15
-    """Independent from point to point, across the edge."""
+    """Random from point to point, across the edge."""
+    edge_noise_together_mm: float = 0.0
+    """It hangs together along the edge as exp(-distance / this); 0: not at all."""
     line_noise_px: float = 0.10
     """The same across a pencil line."""
     line_drawn_sd_mm: float = 0.15

@@ -191,7 +191,7 @@ def _rigid(
     if laid is not None:
         motion = compose(laid.motion, inverse(best.motion))
         moved = functional @ laid.table_mm
-        covariance = moved @ moved.T + (functional * laid.variance_mm2) @ functional.T
+        covariance = moved @ moved.T + pair.spread(functional, laid.variance_mm2)
     at = _pivot(pair)
     shift = apply(motion, at[None])[0] - at
     # Motion about (0, 0) carried to the corner.

@@ -16,6 +16,8 @@ from spilemark_stages.trace.traced_ring import TracedRing
 SAWN_EDGE_MM = 0.04
 """What "the edge" of a sawn sheet is, one sigma."""
 EDGE_PLACE = "edge-place"
+OWN_SHARE = np.sqrt(0.5)
+"""Of the doubt that the tone curve leaves of every edge, this is each photo's own, and as much common."""
 SHEET_MODES = 5
 """Ways in which a sheet does not lie flat: bent along, across, twisted; tilted along, across."""
 STRAIGHT_MM = 0.5
@@ -35,6 +37,9 @@ class Shared:
 
     view: View
     edge_bias_px: float
+    """Common to all photos."""
+    own_bias_px: float
+    """The photo's own; 0 where whoever puts photos together counts it."""
     shade_mm: float
     """Doubt, one sigma, of how much of the shade at its foot passes for the pattern."""
     flatness_mm: float
@@ -47,18 +52,20 @@ class Shared:
     """Faint sides, each with a doubt of its own: the last causes, which nothing but they feel."""
 
     def sensitivity(self, points: Floats, normals: Floats, *, edge: bool) -> Floats:
-        """(N, K) mm along the normals per sigma: the survey's causes, edge place, flatness, sides."""
+        """(N, K) mm along the normals per sigma: survey, edge place, the photo's own, flatness, sides."""
         plane = self.view.plane
         survey = plane_sensitivity(points, normals, plane)
-        place = np.zeros(len(points))
+        place = np.zeros((len(points), 2 if self.own_bias_px else 1))
         if edge:
             across = mm_per_px_across(points, normals, plane)
-            place = np.hypot(self.edge_bias_px * across, np.hypot(SAWN_EDGE_MM, self.shade_mm))
+            what_is_edge = np.hypot(SAWN_EDGE_MM, self.shade_mm)
+            place[:, 0] = np.hypot(self.edge_bias_px * across, what_is_edge)
+            place[:, 1:] = self.own_bias_px * across[:, None]
         u, v = ((points - self.centre) @ self.axes.T).T
         height = height_sensitivity(points, normals, plane) * self.flatness_mm
         modes = sheet_forms(u, v) * height[:, None]
         none = np.zeros((len(points), self.sides))
-        return np.concatenate([survey, place[:, None], modes, none], axis=1)
+        return np.concatenate([survey, place, modes, none], axis=1)
 
 
 def sheet_forms(u: Floats, v: Floats) -> Floats:
@@ -76,13 +83,30 @@ def shared_by(
     shade_mm: float,
     flatness_mm: float,
     sides: int = 0,
+    *,
+    alone: bool = True,
 ) -> Shared:
-    """What the points of one piece share; ``piece`` counts the patterns of the arm from 0."""
+    """What the points of one piece share.
+
+    Parameters
+    ----------
+    piece : int
+        Counts the patterns of the arm from 0.
+    edge_bias_px : float
+        Doubt of where an edge is, one sigma.
+    alone : bool
+        The photo's own share of that is a cause of its own here: patterns in
+        one photo share it, those of two photos do not.
+    """
     centre = 0.5 * (ring.min(axis=0) + ring.max(axis=0))
     local = ring - centre
     axes = np.linalg.svd(local, full_matrices=False)[2]
     reach = np.maximum(np.abs(local @ axes.T).max(axis=0), 1.0)
     own = [Cause(id=EDGE_PLACE, kind="edge place")]
+    share = OWN_SHARE * edge_bias_px
+    if alone and share:
+        name = view.straight.photo.path.name
+        own.append(Cause(id=f"{EDGE_PLACE}:{arm}:{name}", kind="edge place"))
     own += [
         Cause(id=f"flatness:{arm}:{SHEET_MODES * piece + k + 1}", kind="flatness of the sheet")
         for k in range(SHEET_MODES)
@@ -92,7 +116,8 @@ def shared_by(
     ]
     return Shared(
         view=view,
-        edge_bias_px=edge_bias_px,
+        edge_bias_px=share,
+        own_bias_px=share if alone else 0.0,
         shade_mm=shade_mm,
         flatness_mm=flatness_mm,
         centre=centre,

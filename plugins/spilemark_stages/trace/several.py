@@ -16,7 +16,7 @@ from spilemark_stages.trace.moved_ring import moved_ring
 from spilemark_stages.trace.offsets_between import Reading, own_reading, read_against
 from spilemark_stages.trace.outlines import shared_by
 from spilemark_stages.trace.profiles import placed
-from spilemark_stages.trace.tables import MOTION_MM, OWN_SHARE, Tables, gather_tables
+from spilemark_stages.trace.tables import MOTION_MM, Tables, gather_tables
 from spilemark_stages.trace.told_height import JoiningHeight, height_note, joining_height
 from spilemark_stages.trace.traced_ring import POINTS_MM, TracedRing
 from spilemark_stages.trace.traced_view import TracedPiece
@@ -251,9 +251,10 @@ def _tables(
             rings.base[0].points_mm,
             arm,
             number,
-            OWN_SHARE * beliefs.bias_px(piece),
+            beliefs.bias_px(piece),
             beliefs.shade_mm if darker else 0.0,
             beliefs.flatness_mm,
+            alone=False,
         )
         for piece in pieces
     ]

@@ -11,8 +11,6 @@ from spilemark.lens import height_sensitivity, mm_per_px_across
 from spilemark.records import Cause, Floats
 from spilemark_stages.trace.outlines import SHEET_MODES, Shared, sheet_forms
 
-OWN_SHARE = np.sqrt(0.5)
-"""Of the doubt that the tone curve leaves of every edge, this is each photo's own, and as much common."""
 _STANDS = 0.25
 """How far the sheet as a whole may stand off, in units of its flatness; bends are one unit."""
 _THIRD = 0.5
@@ -27,8 +25,9 @@ class Tables:
     """Sensitivities of several photos' readings on one list of causes.
 
     Columns: the survey's causes, edge place, the ways of not lying flat that a
-    single photo has too, two more of them, each photo's own edge place; then, for the question whether the pattern was moved, three per photo
-    that are no causes.
+    single photo has too, two more of them, each photo's own edge place; then,
+    for the question whether the pattern was moved, three per photo that are no
+    causes.
     """
 
     shared: tuple[Shared, ...]
