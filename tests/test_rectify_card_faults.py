@@ -76,6 +76,22 @@ def test_a_card_of_another_print_is_named() -> None:
     assert notes[0].value == pytest.approx(-1.0, abs=0.15)
 
 
+@pytest.mark.parametrize("percent", [-1.0, 0.6, 2.5])
+def test_several_photos_tell_a_card_of_another_print_by_its_size(percent: float) -> None:
+    """Not by how high it lies, which their parallax shows, nor by lenses that would change."""
+    for seed in range(8):
+        world = world_of(60 + seed, 3)
+        card = world.cards[seed % 6]
+        grown = tuple((1 + percent / 100) * s for s in card.print_scale)
+        other = dataclasses.replace(card, print_scale=grown)
+        seen = spoilt(world, other, (0, 1, 2))
+        notes = surveys.surveyed(world, seen, dataclasses.replace(world.job, distances=())).notes
+        warned = [n for n in notes if n.severity == "warn" and n.code != "nominal-scale"]
+        assert [n.code for n in warned] == ["card-of-another-print"], (seed, warned)
+        assert warned[0].value == pytest.approx(percent, abs=0.1)
+        assert f"Card {card.card.name} is " in warned[0].text
+
+
 @pytest.mark.parametrize("photos", [2, 3])
 def test_a_card_moved_between_photos_is_named(photos: int) -> None:
     for seed in range(3):

@@ -20,6 +20,7 @@ from spilemark_stages.rectify.layout import Layout, lay_out
 from spilemark_stages.rectify.model import gather_priors, length_rows, photo_rows
 from spilemark_stages.rectify.observations import Beliefs, Indices, PhotoObservation, camera_saw
 from spilemark_stages.rectify.solve import Solution, robust_noise, solve
+from spilemark_stages.rectify.whose_lens import misfit_of
 
 RAISED_MM = 0.7
 """Paper curls by a few tenths; what stands higher lies on something, or is not of the same print."""
@@ -35,6 +36,10 @@ photos without a fault the tallest stood 1.2 mm up in one with a misfit of 1.5."
 MOVED_MM = 0.3
 _MOVED_CHI2 = 30.0
 """For three numbers: chance gives 16 once in a thousand."""
+_PRINT_PERCENT, _PRINT_SIGMAS = 0.4, 4.5
+"""Printers feed paper alike to a tenth of that; what is off by more, and surely, comes from another print."""
+_ODD_PERCENT = 0.05
+"""How much larger a card may seem, per unit of misfit that reading does not explain."""
 _MOST_SHARE = 0.5
 _EITHER = 0.6
 """One sigma of what is either nothing or all (an even spread between them: 0.58)."""
@@ -60,6 +65,11 @@ class CardFault:
     """Name of the photo in which it lay elsewhere."""
     surprise: float = 0.0
     """In thresholds."""
+
+    @property
+    def whose(self) -> tuple[str, str]:
+        """Arm and card."""
+        return self.arm, self.card
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,16 +103,29 @@ def free_faulty_cards(
         found = find_faults(photos, held, solution)
         if not found or len(faults) >= _MOST_SHARE * len(cards):
             break
-        worst = max(found, key=lambda fault: fault.surprise)
+        worst, held, solution = _best_of_worst(photos, held, found)
+        if worst.kind == "reprinted":
+            faults = [f for f in faults if f.kind == "moved" or (f.arm, f.card) != worst.whose]
         faults.append(worst)
-        held = freed(held, worst)
-        solution = solve(photos, held)
     if len(faults) > 1:
         held, solution, faults = _needed(photos, held, solution, faults)
     unsure = _with_unsure_ends(photos, held, solution)
     if unsure is not held:
         held, solution = unsure, solve(photos, unsure)
     return Freed(held, solution, [_as_solved(fault, solution) for fault in faults])
+
+
+def _best_of_worst(
+    photos: Sequence[PhotoObservation], held: Beliefs, found: list[CardFault]
+) -> tuple[CardFault, Beliefs, Solution]:
+    """The card that contradicts most, with the one of its possible faults that explains it best."""
+    worst = max(found, key=lambda fault: fault.surprise)
+    rivals = [fault for fault in found if fault.whose == worst.whose]
+    if not any(fault.kind == "reprinted" for fault in rivals):
+        rivals = [worst]
+    tried = [(fault, freed(held, fault)) for fault in rivals]
+    solved = [(fault, beliefs, solve(photos, beliefs)) for fault, beliefs in tried]
+    return min(solved, key=lambda one: misfit_of(photos, one[2]))
 
 
 def _needed(
@@ -131,8 +154,8 @@ def freed(beliefs: Beliefs, fault: CardFault) -> Beliefs:
     card = {(fault.arm, fault.card)}
     if fault.kind == "moved":
         return replace(beliefs, left_out=beliefs.left_out | {(fault.photo, fault.card)})
-    if fault.by_mm < -_SUNK_MM:
-        return replace(beliefs, reprinted=beliefs.reprinted | card)
+    if fault.kind == "reprinted" or fault.by_mm < -_SUNK_MM:
+        return replace(beliefs, loose=beliefs.loose - card, reprinted=beliefs.reprinted | card)
     return replace(beliefs, loose=beliefs.loose | card)
 
 
@@ -196,6 +219,10 @@ def find_faults(
             if photo.arm == arm and photo.shows(card) and (photo.name, card) not in beliefs.left_out
         ]
         if len(seen_in) > 1:
+            # Only several photos tell a smaller print from a card that lies lower.
+            larger = None if (arm, card) in beliefs.reprinted else test.reprinted(arm, card)
+            if larger is not None:
+                faults.append(larger)
             moved = [test.moved(k, card) for k in seen_in]
             faults += [fault for fault in moved if fault is not None]
     return faults
@@ -274,6 +301,20 @@ class _Test:
         return CardFault(
             "moved", photo.arm, card, by, photo=photo.name, surprise=np.sqrt(chi2 / _MOVED_CHI2)
         )
+
+    def reprinted(self, arm: str, card: str) -> CardFault | None:
+        """How much larger than the others' a card's print seems."""
+        scale = self.layout.print_scale
+        grown = self.rows[:, scale] @ self.solution.unknowns[scale]
+        extra = np.where(self._of(arm, card), grown, 0.0)[:, None]
+        own = np.zeros(0, dtype=int)
+        step, spread = self._believing(arm, card, without=own, extra=extra)
+        by, odd = 100 * float(step[-1]), _ODD_PERCENT**2 * (self.noise**2 - 1.0)
+        sigmas = abs(by) / np.sqrt(1e4 * float(spread[-1, -1]) + odd)
+        if abs(by) < _PRINT_PERCENT or sigmas < _PRINT_SIGMAS:
+            return None
+        surprise = float(sigmas / _PRINT_SIGMAS)
+        return CardFault("reprinted", arm, card, 0.0, by_percent=by, surprise=surprise)
 
     def _believing(
         self, arm: str, card: str, without: Indices, extra: Floats

@@ -77,7 +77,7 @@ def without_misfits(
     bends otherwise is put down to cards, and they do not fit well even then.
     """
     bad = [
-        _misfit_of(seen, solved) > _FITS
+        _misfit_in(seen, solved) > _FITS
         for seen, solved in zip(tried.observed, tried.solution.views, strict=True)
     ]
     return _without(tried, observed, beliefs, bad)
@@ -200,14 +200,17 @@ def _strangeness(lens: Lens, solved: SolvedView) -> float:
 
 def misfit(tried: Attempt) -> float:
     """Root mean square of all crossings in units of their reading, those set aside included."""
-    lengths = [
-        _lengths(seen, solved)
-        for seen, solved in zip(tried.observed, tried.solution.views, strict=True)
-    ]
-    return float(np.sqrt((np.concatenate(lengths) ** 2).mean()))
+    return misfit_of(tried.observed, tried.solution)
 
 
-def _misfit_of(seen: PhotoObservation, solved: SolvedView) -> float:
+def misfit_of(observed: Sequence[PhotoObservation], solution: Solution) -> float:
+    """The same of any photos and what they were solved to."""
+    pairs = zip(observed, solution.views, strict=True)
+    lengths = np.concatenate([_lengths(seen, solved) for seen, solved in pairs])
+    return float(np.sqrt((lengths**2).mean()))
+
+
+def _misfit_in(seen: PhotoObservation, solved: SolvedView) -> float:
     """The same of one photo."""
     return float(np.sqrt((_lengths(seen, solved) ** 2).mean()))
 
