@@ -68,12 +68,18 @@ def _of_one_lens(tried: Attempt, found: Freed, beliefs: Beliefs) -> tuple[Attemp
     if all(seen.lens_group == straight.lens_group for straight, seen in pairs):
         return None
     observed = tuple(replace(seen, lens_group=straight.lens_group) for straight, seen in pairs)
-    freed = free_faulty_cards(observed, beliefs, solve(observed, beliefs))
     notes = tuple(note for note in tried.notes if note.code != DIFFERENT_LENSES)
-    again = replace(tried, observed=observed, solution=freed.solution, notes=notes)
-    few = len(freed.faults) <= len(found.faults) + 1
-    fits = misfit(again) <= _NO_WORSE * misfit(tried)
-    return (again, freed) if few and fits and not_apart(observed, freed.solution, beliefs) else None
+    for known, faults in ((found.beliefs, found.faults), (beliefs, [])):
+        freed = free_faulty_cards(observed, known, solve(observed, known))
+        freed = replace(freed, faults=[*faults, *freed.faults])
+        again = replace(tried, observed=observed, solution=freed.solution, notes=notes)
+        few = len(freed.faults) <= len(found.faults) + 1
+        fits = misfit(again) <= _NO_WORSE * misfit(tried)
+        if few and fits and not_apart(observed, freed.solution, freed.beliefs):
+            return again, freed
+        if not found.faults:
+            break
+    return None
 
 
 def _others(tried: Attempt, beliefs: Beliefs) -> Iterator[Attempt]:
