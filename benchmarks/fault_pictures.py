@@ -33,8 +33,11 @@ def rows(trials: int, seed: int) -> list[list[object]]:
         rng = np.random.default_rng([seed, 77, k])
         plane, cards, look = _bench(rng)
         pixels = _drawn(plane, cards, look)
-        clean.append({n.code for n in _notes(pixels)})
-        victim = cards[int(rng.integers(len(cards)))]
+        before = _notes(pixels)
+        clean.append({n.code for n in before})
+        # A card outside of the frame cannot mirror anything.
+        seen = [card for card in cards if card.card.name in _read(before)]
+        victim = seen[int(rng.integers(len(seen)))]
         glare.append(_names(_notes(_mirrored(pixels, victim, plane, rng)), victim))
         soft = dataclasses.replace(look, blur_px=float(rng.uniform(2.1, 4.5)))
         codes = {n.code for n in _notes(_drawn(plane, cards, soft))}
@@ -126,9 +129,14 @@ def _notes(pixels: np.ndarray) -> tuple[Note, ...]:
     return (*survey.notes, missing)
 
 
+def _read(notes: tuple[Note, ...]) -> set[str]:
+    """Names of the cards that were read; none of a photo that was refused."""
+    return {name for n in notes if n.code == "unread" for name in n.text.split()}
+
+
 def _names(notes: tuple[Note, ...], victim: LaidCard) -> tuple[bool, bool]:
     """Whether glare was noticed, or the card not read at all; and whether that card was named."""
     name = victim.card.name
     named = any(n.code in MIRRORS and f"ard {name} " in n.text for n in notes)
-    unread = any(n.code == "unread" and name not in n.text.split() for n in notes)
+    unread = name not in _read(notes)
     return named or unread, named

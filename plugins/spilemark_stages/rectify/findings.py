@@ -18,6 +18,9 @@ from spilemark_stages.rectify.solve import Solution
 _BAD_CARD_SHARE = 0.3
 _POOR_FIT = 3.0
 _LIFTED_MM = 0.8
+_VEILED_TONER = 0.15
+"""Light on toner as a share of white: print has 0.03 to 0.08 (optical densities of 1.1 to 1.5), a phone's
+contrast rather less; beyond this it is a veil."""
 _SOFT_PX = 1.75
 _ASKEW_RAD, _SURE = 0.003, 4.0
 
@@ -213,6 +216,10 @@ def _photo_notes(view: View, seen: PhotoObservation) -> list[Note]:
                 photo=name,
             )
         )
+    toner = np.array([card.toner for card in seen.cards])
+    # The best card counts: a mirrored lamp lightens some, a veil all.
+    if np.isfinite(toner).any() and float(np.nanmin(toner)) > _VEILED_TONER:
+        notes.append(_veil_note(name, 100 * float(np.nanmedian(toner)), on_glass=seen.is_scan))
     sigma = np.concatenate([card.sigma_px for card in seen.cards])
     blur = float(np.median(sigma)) / 0.06
     if blur > _SOFT_PX:
@@ -233,6 +240,21 @@ def _photo_notes(view: View, seen: PhotoObservation) -> list[Note]:
             )
         )
     return notes
+
+
+def _veil_note(name: str, percent: float, *, on_glass: bool) -> Note:
+    todo = "Wipe the glass" if on_glass else "Wipe the lens, keep lamps and sun out of it,"
+    return Note(
+        code="veiled",
+        severity="warn",
+        text=f"{name} looks as through mist: the black squares of all its cards are"
+        f" {percent:.0f} % as light as the white (print is 3 to 8 %). Soft light round everything"
+        f" bright can lead the edge astray by millimetres: look at the overlay. {todo} and take it"
+        " again.",
+        value=percent,
+        unit="%",
+        photo=name,
+    )
 
 
 def _place(view: View, card: CardSighting) -> dict[str, Any]:

@@ -19,8 +19,8 @@ _WITHIN = 0.2
 """Share of a square from its middle at which it is asked."""
 
 
-def veiled_squares(pixels: Pixels, card: Card, to_photo: Floats) -> Bools:
-    """Which squares (rows, columns) of a card are black, but look washed out.
+def veiled_squares(pixels: Pixels, card: Card, to_photo: Floats) -> tuple[Bools, float]:
+    """Which squares of a card are black, but look washed out; and how light its toner is.
 
     Parameters
     ----------
@@ -28,6 +28,12 @@ def veiled_squares(pixels: Pixels, card: Card, to_photo: Floats) -> Bools:
         The photo, stored.
     to_photo : (3, 3)
         From board millimetres to pixels.
+
+    Returns
+    -------
+    veiled : (rows, columns) bool
+    toner : float
+        Light on its darkest squares as a share of the white; nan where it cannot be seen.
     """
     black = (np.add.outer(np.arange(card.rows), np.arange(card.columns)) % 2) == 0
     rows, columns = np.nonzero(black)
@@ -42,13 +48,13 @@ def veiled_squares(pixels: Pixels, card: Card, to_photo: Floats) -> Bools:
     light = _light(pixels, to_photo, [middles[:, None] + around, rim[:, None] + edge])
     veiled = np.zeros(black.shape, dtype=bool)
     if light is None:
-        return veiled
+        return veiled, float("nan")
     dark, bright = light[0].mean(axis=1), light[1].mean(axis=1)
     toner = float(np.nanquantile(dark, _DARKEST))
     white = float(np.nanmedian(bright))
     step = white - toner
     veiled[rows, columns] = (dark - toner > _VEILED * max(step, 1e-3)) | (dark > _GREY * white)
-    return veiled
+    return veiled, toner / max(white, 1e-6)
 
 
 def beside(veiled: Bools) -> Bools:

@@ -111,7 +111,7 @@ def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
                 break
         kept = seen.good & agree
         usable = np.ones(len(board), dtype=bool)
-    veiled = veiled_squares(pixels, card, to_photo)
+    veiled, toner = veiled_squares(pixels, card, to_photo)
     clear = kept & ~beside(veiled)
     if clear.sum() >= _FEWEST and (in_one_line or spans_area(board[clear])):
         kept = clear
@@ -126,6 +126,7 @@ def _measure_card(pixels: Pixels, found: FoundCard) -> CardObservation | None:
         sigma_px=_sigma(seen, kept),
         hint_px=apply_homography(to_photo, corners),
         veiled=2.0 * float(veiled.mean()),
+        toner=toner,
     )
 
 

@@ -30,6 +30,8 @@ class CardObservation:
     for boards of two rows, whose crossings on one line say nothing of tilt."""
     veiled: float = 0.0
     """Share of its black squares in which light is mirrored."""
+    toner: float = float("nan")
+    """Light on its darkest squares as a share of its white; nan where not seen."""
     edge_shift_px: float | None = None
     """How far towards the white its black edges are seen, see ``printed_edges``."""
 
