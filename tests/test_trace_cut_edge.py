@@ -336,3 +336,18 @@ def test_what_is_plain_white_is_said_and_doubted_by_how_far_light_spills():
         washed.ring.sigma_mm, np.linalg.norm(washed.ring.sensitivity_mm, axis=1)
     )
     assert within.mean() > 0.95
+
+
+@pytest.mark.parametrize("wall", [(0.5, 0.38, 0.22), (0.03, 0.02, 0.015)], ids=["light", "dark"])
+def test_a_dark_face_ends_where_it_does_whatever_its_cut_wall_looks_like(wall):
+    """Stained ply has a light core; the camera stands off, so that two walls are seen."""
+    bench = Bench(plane(height_mm=3.0, tilt_deg=22.0), colour=CONCRETE, grain=0.03)
+    for height in np.linspace(0.0, 3.0, 16):
+        bench.lay([PLATE], wall, height_mm=float(height))
+    bench.lay([PLATE], (0.07, 0.045, 0.03))
+    bench.card("A", (-75, 100), 2)
+    bench.card("B", (70, -100), 178)
+    (outline,) = trace(bench, JobFacts(thickness_mm=3.0))
+    off = signed(outline.ring.points_mm, PLATE)
+    assert np.quantile(np.abs(off), 0.95) < 0.2
+    assert abs(float(np.mean(off))) < 0.08

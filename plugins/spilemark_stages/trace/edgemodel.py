@@ -207,7 +207,7 @@ def log_evidence(
     arris : float
         Width in px of the broken edge, which may have any brightness.
     lights : (N,)
-        The face's own light in units of the range.  None: nothing is expected of the wall.
+        The face's own light in units of the range.  None, or 0: nothing is expected of the wall.
     shade : (N,)
         Light of the bench beside the edge as a share of its full light.
     """
@@ -217,7 +217,7 @@ def log_evidence(
     level, kind = np.zeros(len(profiles)), np.ones(len(profiles), dtype=np.int64)
     if lights is not None:
         nearest = np.abs(np.log(np.maximum(lights, 1e-3))[:, None] - np.log(_LIGHTS)).argmin(axis=1)
-        level = np.where(width > 0, _LIGHTS[nearest], 0.0)
+        level = np.where((width > 0) & (lights > 0), _LIGHTS[nearest], 0.0)
         if shade is not None:
             kind = np.where(width > 0, wall_kind(shade), 1)
     for key in np.unique(np.stack([width, level, kind], axis=1), axis=0):

@@ -39,6 +39,8 @@ _STRETCH_MM = 12.0
 """Half-width of the triangular window of a mean profile."""
 _STIFFNESS = 4.0
 _REACH_PX = 1.5
+_DARK = 0.6
+"""A face so much darker than its bench is stained, or a dark veneer: its wall may well be lighter."""
 _BY_HUE_PX = 0.9
 """Doubt of a place that smoothed colour and ended grain tell: half the width of that smoothing."""
 _OFF_FAIR_PX = 2.0
@@ -193,7 +195,7 @@ def find_stretches(
         blur_px,
         MEASURING,
         arris=sheet.arris_mm / float(np.median(line.mm_per_px)),
-        lights=level / span,
+        lights=np.where(level < _DARK * far, 0.0, level / span),
         shade=near / np.maximum(far, 1e-4),
     )
     hue, unlike = _hue_channel(values, means, nearest, level, near)
