@@ -40,7 +40,9 @@ _STRETCH_MM = 12.0
 _STIFFNESS = 4.0
 _REACH_PX = 1.5
 _DARK = 0.6
-"""A face so much darker than its bench is stained, or a dark veneer: its wall may well be lighter."""
+"""A face so much darker than its bench is stained, or a dark veneer: its wall may well be lighter ..."""
+_SHADED = 0.5
+"""... but where it is turned away from the lamp, as the bench's shade beside it tells."""
 _BY_HUE_PX = 0.9
 """Doubt of a place that smoothed colour and ended grain tell: half the width of that smoothing."""
 _OFF_FAIR_PX = 2.0
@@ -183,6 +185,7 @@ def find_stretches(
     raw = _brightness(means)
     near = (raw * beside).sum(axis=1) / beside.sum(axis=1)
     far = _running_median(_far_light(photo, line, sheet.thickness_mm), stride, reach)
+    shade = near / np.maximum(far, 1e-4)
     dim = 1.0 - light.trust
     faint = faint and float((dim > FAINT).mean()) > FAINT_SHARE
     where = FAINT_WHERE if faint else WHERE
@@ -195,8 +198,8 @@ def find_stretches(
         blur_px,
         MEASURING,
         arris=sheet.arris_mm / float(np.median(line.mm_per_px)),
-        lights=np.where(level < _DARK * far, 0.0, level / span),
-        shade=near / np.maximum(far, 1e-4),
+        lights=np.where((level < _DARK * far) & (shade > _SHADED), 0.0, level / span),
+        shade=shade,
     )
     hue, unlike = _hue_channel(values, means, nearest, level, near)
     weight_of_hue = hue.trust * np.exp(-0.5 * (unlike / _UNLIKE) ** 2)
