@@ -41,7 +41,7 @@ _STIFFNESS = 4.0
 _REACH_PX = 1.5
 _DARK = 0.6
 """A face so much darker than its bench is stained, or a dark veneer: its wall may well be lighter ..."""
-_SHADED = 0.5
+_SHADED = 0.3
 """... but where it is turned away from the lamp, as the bench's shade beside it tells."""
 _BY_HUE_PX = 0.9
 """Doubt of a place that smoothed colour and ended grain tell: half the width of that smoothing."""
