@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from spilemark.blank_parts import blank_table
 from spilemark.corner_angles import corner_angle_deg
 from spilemark.errors import CannotWrite
-from spilemark.frames import stored_to_upright
 from spilemark.kept import modes
 from spilemark.line_ways import line_ways
 from spilemark.own_mirror import OwnMirror
@@ -30,8 +29,8 @@ from spilemark.records import (
     Note,
     RegisteredPattern,
     SideComparison,
-    View,
 )
+from spilemark.report_cards import view_table
 from spilemark.report_marks import drawn_table, fairness_table, hole_table, mark_table
 from spilemark.report_numbers import plain_number, plain_numbers, plain_points, plain_rows
 from spilemark.results import JobResult
@@ -328,46 +327,7 @@ def _stations(alignment: Alignment) -> list[dict[str, Any]]:
 
 
 def _cards(result: JobResult) -> list[dict[str, Any]]:
-    return [_view_cards(view) for view in result.survey.views]
-
-
-def _view_cards(view: View) -> dict[str, Any]:
-    return {
-        "photo": view.straight.photo.path.name,
-        "residual_rms_px": plain_number(view.residual_rms_px),
-        "face_height_mm": plain_number(view.plane.height_mm),
-        "lens": [plain_number(v, 7) for v in view.plane.lens],
-        "rotation_rad": [plain_number(v, 9) for v in view.plane.rotation_rad],
-        "translation_mm": [plain_number(v, 5) for v in view.plane.translation_mm],
-        "cards": [
-            {
-                "name": card.name,
-                "crossings": len(card.kept),
-                "kept": int(card.kept.sum()),
-                "residual_rms_px": plain_number(
-                    float(np.sqrt((card.residuals_px[card.kept] ** 2).mean()))
-                    if card.kept.any()
-                    else math.nan
-                ),
-                "lift_mm": plain_number(card.lift_mm),
-                "bow_mm": plain_number(card.bow_mm),
-                "edge_shift_px": plain_number(card.edge_shift_px),
-                "edge_shift_mm": plain_number(card.edge_shift_mm),
-                "corners_px": _upright(view, card.outline_px),
-            }
-            for card in view.cards
-        ],
-        "tags": [
-            {"name": tag.name, "says": tag.says, "corners_px": _upright(view, tag.outline_px)}
-            for tag in view.tags
-        ],
-    }
-
-
-def _upright(view: View, stored_px: NDArray[np.float64]) -> list[list[float | None]]:
-    photo = view.straight.photo
-    size = photo.width_px, photo.height_px
-    return plain_rows(stored_to_upright(stored_px, *size, photo.orientation), 2)
+    return [view_table(view) for view in result.survey.views]
 
 
 def note_table(note: Note) -> dict[str, Any]:

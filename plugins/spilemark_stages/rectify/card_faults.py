@@ -105,7 +105,7 @@ def free_faulty_cards(
             break
         worst, held, solution = _best_of_worst(photos, held, found)
         if worst.kind == "reprinted":
-            faults = [f for f in faults if f.kind == "moved" or (f.arm, f.card) != worst.whose]
+            faults = [f for f in faults if f.kind == "moved" or f.whose != worst.whose]
         faults.append(worst)
     if len(faults) > 1:
         held, solution, faults = _needed(photos, held, solution, faults)

@@ -231,7 +231,7 @@ def gather_priors(layout: Layout, photos: Sequence[PhotoObservation], beliefs: B
             rows.append(row)
             causes.append(Cause(id=f"lens:{group}:{name}", kind="lens"))
     for k, at in layout.drift.items():
-        name, shift = photos[k].name, beliefs.drift_centre_px * photos[k].width_px / 4032
+        name, shift = photos[k].name, beliefs.drift_centre_in(photos[k])
         believe(at.start, 0.0, beliefs.drift_f, f"focus:{name}", "lens")
         believe(at.start + 1, 0.0, shift, f"centre-x:{name}", "lens")
         believe(at.start + 2, 0.0, shift, f"centre-y:{name}", "lens")

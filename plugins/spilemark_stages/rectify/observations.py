@@ -146,3 +146,7 @@ class Beliefs:
     """(arm, card) that come from another print, of a scale of its own."""
     left_out: frozenset[tuple[str, str]] = frozenset()
     """(photo, card) whose crossings are not used."""
+
+    def drift_centre_in(self, photo: PhotoObservation) -> float:
+        """Change of the principal point in a photo of its size, px."""
+        return self.drift_centre_px * photo.width_px / 4032

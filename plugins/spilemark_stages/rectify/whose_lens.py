@@ -168,8 +168,8 @@ def largest_change(
     changes = [0.0]
     for k, at in solution.layout.drift.items():
         focus, *centre = solution.unknowns[at]
-        believed_px = beliefs.drift_centre_px * observed[k].width_px / 4032
-        changes.append(float(np.hypot(focus / beliefs.drift_f, np.hypot(*centre) / believed_px)))
+        moved = np.hypot(*centre) / beliefs.drift_centre_in(observed[k])
+        changes.append(float(np.hypot(focus / beliefs.drift_f, moved)))
     return max(changes)
 
 

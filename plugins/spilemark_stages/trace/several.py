@@ -12,6 +12,7 @@ from spilemark.records import Bools, Cause, Floats, Note, Polyline, Role
 from spilemark.uncertainty import EDGE_NOISE
 from spilemark_stages.trace.edge_shift import unexplained_px
 from spilemark_stages.trace.fusion import Fused, Sighting, fuse
+from spilemark_stages.trace.left_out import moved_note, parts_moved_note, unlike_note
 from spilemark_stages.trace.moved_ring import moved_ring
 from spilemark_stages.trace.offsets_between import Reading, own_reading, read_against
 from spilemark_stages.trace.outlines import shared_by
@@ -157,7 +158,7 @@ def put_together(
             height = joining_height(used)
             if height is not None:
                 return _by_told_height(used, height, notes)
-            notes.append(_unlike_note(used, odd))
+            notes.append(unlike_note(used, odd))
             del used[odd]
             continue
         tables = _tables(used, rings, survey_causes, arm, number, beliefs)
@@ -165,7 +166,7 @@ def put_together(
         fused = fuse(sightings, POINTS_MM, tables.bends, tables.motions, rings.starts)
         moved = _moved(fused)
         if moved is not None and joined is not None:
-            notes.append(_parts_moved_note(used, *moved))
+            notes.append(parts_moved_note(used, *moved))
         if moved is None or joined is not None:
             return (
                 _finished(used, rings, tables, sightings, fused, arm, number),
@@ -177,7 +178,7 @@ def put_together(
             return _by_told_height(used, height, notes)
         # Of two that contradict each other none is more to be believed but for its picture.
         odd, by_mm = (1, moved[1]) if len(used) == 2 else moved
-        notes.append(_moved_note(used, odd, by_mm))
+        notes.append(moved_note(used, odd, by_mm))
         del used[odd]
     return None, tuple(used), tuple(notes)
 
@@ -355,48 +356,3 @@ def _moved(fused: Fused) -> tuple[int, float] | None:
     x, y, turn = MOTION_MM * fused.moved_by[k]
     by = float(np.hypot(np.hypot(x, y), turn))
     return (k, by) if fused.moved[k] > _MOVED_ODDS and by > _MOVED_MM else None
-
-
-def _name(piece: TracedPiece) -> str:
-    return piece.view.straight.photo.path.name
-
-
-def _unlike_note(pieces: Sequence[TracedPiece], odd: int) -> Note:
-    name, base = _name(pieces[odd]), _name(pieces[0])
-    return Note(
-        code="photo-left-out",
-        severity="warn",
-        text=f"The outline in {name} is not the one in {base}: it was left out. It may show another"
-        " part, or the edge could not be followed in it. If the pattern is the same, take that"
-        " photo again.",
-        photo=name,
-    )
-
-
-def _moved_note(pieces: Sequence[TracedPiece], odd: int, by_mm: float) -> Note:
-    name = _name(pieces[odd])
-    others = " and ".join(_name(p) for k, p in enumerate(pieces) if k != odd)
-    return Note(
-        code="photo-left-out",
-        severity="warn",
-        text=f"In {name} the pattern lies about {by_mm:.1f} mm elsewhere among the cards than in"
-        f" {others}: it, or cards, were moved between the photos. {name} was left out. Let all lie"
-        " still until the last photo of a pattern is taken.",
-        value=by_mm,
-        unit="mm",
-        photo=name,
-    )
-
-
-def _parts_moved_note(pieces: Sequence[TracedPiece], odd: int, by_mm: float) -> Note:
-    name = _name(pieces[odd])
-    return Note(
-        code="parts-moved",
-        severity="warn",
-        text=f"In {name} the pattern lies about {by_mm:.1f} mm elsewhere among the cards than in"
-        " the other pictures of it: it, or cards, were moved. The parts do not join truly: tape"
-        " the cards to the pattern, so that all move together, and take every picture again.",
-        value=by_mm,
-        unit="mm",
-        photo=name,
-    )
