@@ -149,3 +149,29 @@ def test_parts_that_do_not_touch_make_no_ring(halves: tuple[Photo, Photo]) -> No
 
     square = np.array([[0.0, 0.0], [50.0, 0.0], [50.0, 50.0], [0.0, 50.0]])
     assert joined_ring([Part(square), Part(square + 200.0)]) is None  # type: ignore[list-item]
+
+
+def test_parts_between_which_the_pattern_was_moved_are_told_and_kept(
+    halves: tuple[Photo, Photo],
+) -> None:
+    """Joined, neither part may be left out; so it is said by how much they do not fit."""
+    rise = 1.5
+    moved = {name: (x, y + rise, turn) for name, (x, y, turn) in SCAN_CARDS.items()}
+    plane = scan_plane(
+        width_px=A4_PX[0],
+        height_px=A4_PX[1],
+        dpi=(199.4, 200.9),
+        turn_rad=-0.012,
+        middle_mm=(85.0, 38.0),
+    )
+    # The cards lie elsewhere on the pattern in the second picture, all by as much.
+    other = replace(
+        drawn(plane, A4_PX, 1, moved),
+        path=Path("scan1.png"),
+        is_scan=True,
+        claimed_dpi=(200.0, 200.0),
+    )
+    outline = traced(surveyed(halves[0], other, facts=FACTS))
+    (note,) = [n for n in outline.notes if n.code == "parts-moved"]
+    assert note.value == pytest.approx(rise, abs=0.5)
+    assert "do not join truly" in note.text
