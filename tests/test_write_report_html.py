@@ -130,6 +130,13 @@ def test_verdict_first_then_what_to_do_numbers_and_pictures():
     assert places == sorted(places)
 
 
+def test_a_veiled_photo_is_to_be_taken_again_before_anything_else():
+    note = Note(code="veiled", severity="warn", text="As through mist.", photo="port.jpg")
+    clear, veiled = content_of(job()), content_of(replace(job(), notes=(*job().notes, note)))
+    assert veiled.do_first[0].startswith("Wipe the lens")
+    assert veiled.do_first[1:] == clear.do_first
+
+
 def test_what_one_photo_cannot_show_is_said_of_whom_it_concerns():
     """A toe that stands up, in numbers that benchmarks/picture_attacks.py --drawn prints."""
     alone = "one photo cannot show it. A toe that stands 3 mm up comes out about 1 to 1.5 mm off"

@@ -154,6 +154,11 @@ class _Teller:
     def do_first(self) -> tuple[str, ...]:
         """What to do, in order."""
         lines = [] if self.whole() else [wording.NOT_WHOLE]
+        if any(note.code == "veiled" for note in self.result.notes):
+            lines.append(
+                "Wipe the lens and take the photo again before you cut: through a veil the edge can be"
+                " wrong by millimetres. See the notes."
+            )
         if self.result.scale_is_nominal:
             lines.append(
                 "Give it a size: tape the distance between two cards, or measure their check bars, "
